@@ -1,0 +1,73 @@
+// Package capture turns sound from any source into taps: where each strike lies,
+// where its ring ends, and whether it can be used.
+package capture
+
+import "encoding/json"
+
+// Recording is sound from one source, all channels.
+type Recording struct {
+	Source   string      // file name or device, for messages
+	Rate     float64     // samples per second
+	Tracks   [][]float64 // one slice per channel, equal lengths, full scale is +-1
+	Bits     int         // resolution of integer samples; 0 for floating point
+	Warnings []Warning
+}
+
+// Duration in seconds.
+func (r Recording) Duration() float64 {
+	if len(r.Tracks) == 0 || r.Rate <= 0 {
+		return 0
+	}
+	return float64(len(r.Tracks[0])) / r.Rate
+}
+
+// Warning is a doubt that travels with the data it concerns. In JSON it is its text.
+type Warning struct {
+	Code string // stable short name, for programs
+	Text string // plain words, for people: what was found and what to do
+}
+
+func (w Warning) String() string               { return w.Text }
+func (w Warning) MarshalJSON() ([]byte, error) { return json.Marshal(w.Text) }
+func (w *Warning) UnmarshalJSON(b []byte) error {
+	w.Code = ""
+	return json.Unmarshal(b, &w.Text)
+}
+
+// Reason says why a tap was refused; the empty Reason means it was accepted.
+type Reason string
+
+// The reasons for which a tap is refused.
+const (
+	Accepted     Reason = ""
+	Clipped      Reason = "clipped"
+	DoubleStrike Reason = "double strike"
+	TooQuiet     Reason = "too quiet"
+	CutShort     Reason = "cut short"
+	Disturbed    Reason = "disturbed"
+)
+
+// Span is a run of samples [From, To).
+type Span struct{ From, To int }
+
+// Len is the number of samples in the span.
+func (s Span) Len() int { return s.To - s.From }
+
+// Tap is one strike and the ring that follows it.
+type Tap struct {
+	Onset       int    // sample of the strike
+	End         int    // one past the last sample of its ring: the next strike, or the end
+	Reason      Reason // why it can't be used, or Accepted
+	ClippedTill int    // one past the last clipped sample; 0 if none was clipped
+}
+
+// Take is the channel of a recording that will be analysed, with its taps.
+type Take struct {
+	Source   string
+	Rate     float64 // samples per second
+	Track    int     // index of the channel
+	Samples  []float64
+	Taps     []Tap
+	Quiet    []Span // stretches without a ring: what is in them is noise and hum
+	Warnings []Warning
+}

@@ -1,0 +1,75 @@
+// Package grading judges blanks: from the ring and the wood of each blank to a
+// score with reasons, and from a delivery to its ranking.
+package grading
+
+import (
+	"ringstock/capture"
+	"ringstock/grading/wood"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+// Schema names the JSON document that `ringstock grade` prints.
+const Schema = "ringstock/grading/1"
+
+// Verdict is what to do with a blank.
+type Verdict string
+
+// The verdicts.
+const (
+	Keep   Verdict = "keep"
+	Maybe  Verdict = "maybe"
+	Leave  Verdict = "leave"
+	Unread Verdict = "unread" // no accepted tap: nothing can be said
+)
+
+// Part is one property's share in the score.
+type Part struct {
+	Name         string        `json:"name"`
+	Value        measure.Value `json:"value" u:"u"`
+	Unit         string        `json:"unit"`
+	Desirability measure.Value `json:"desirability" u:"desirability_u"` // 0-1
+	Weight       float64       `json:"weight"`
+}
+
+// Blank is one graded stick.
+type Blank struct {
+	Blank     string            `json:"blank"`
+	Rank      int               `json:"rank"`
+	RankLow   int               `json:"rank_low"` // 95 % interval of the rank
+	RankHigh  int               `json:"rank_high"`
+	Score     measure.Value     `json:"score"` // 0-100
+	Verdict   Verdict           `json:"verdict"`
+	Reasons   []string          `json:"reasons"`
+	Parts     []Part            `json:"parts"`
+	Ring      *spectrum.Ring    `json:"ring"`
+	WidthRing *spectrum.Ring    `json:"width_ring"`
+	EndRing   *spectrum.Ring    `json:"end_ring"`
+	Wood      wood.Values       `json:"wood"`
+	Missing   []string          `json:"missing"`
+	Warnings  []capture.Warning `json:"warnings"`
+	Row       Row               `json:"row"`
+}
+
+// Unused is an input that could not be used, and why.
+type Unused struct {
+	File   string `json:"file"`
+	Reason string `json:"reason"`
+}
+
+// Grading is a judged delivery.
+type Grading struct {
+	Schema    string   `json:"schema"`
+	Method    string   `json:"method"`
+	Delivery  string   `json:"delivery"`
+	Profile   string   `json:"profile"`
+	Settings  Profile  `json:"settings"`
+	Qualified int      `json:"qualified"`
+	Unused    []Unused `json:"unused"`
+	Blanks    []Blank  `json:"blanks"` // by rank
+}
+
+func (p Part) MarshalJSON() ([]byte, error)   { return measure.Marshal(p) }
+func (p *Part) UnmarshalJSON(b []byte) error  { return measure.Unmarshal(b, p) }
+func (b Blank) MarshalJSON() ([]byte, error)  { return measure.Marshal(b) }
+func (b *Blank) UnmarshalJSON(j []byte) error { return measure.Unmarshal(j, b) }

@@ -1,0 +1,60 @@
+// Package measure holds the one idea of a number that the whole project shares:
+// a value with its standard uncertainty, or the reason why it is not known.
+package measure
+
+import "math"
+
+// Value is a measured number. The zero Value is "not known, no reason given";
+// use Of and Unknown to make one.
+type Value struct {
+	X      float64 // best estimate, in the unit its field's name states
+	U      float64 // standard uncertainty (k = 1), same unit; 0 only for exact numbers
+	Why    string  // for an unknown value: the reason, in plain words
+	Budget []Part  // what makes up U, largest first; may be empty
+
+	known bool
+}
+
+// Part is one contribution to a value's standard uncertainty, in the value's own unit.
+type Part struct {
+	Name string  `json:"name"`
+	U    float64 `json:"u"`
+}
+
+// Of is a known value x with standard uncertainty u. A number that is not
+// finite never passes: it becomes an unknown value.
+func Of(x, u float64) Value {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return Unknown("could not be computed")
+	}
+	if math.IsNaN(u) || math.IsInf(u, 0) || u < 0 {
+		return Unknown("its uncertainty could not be computed")
+	}
+	return Value{X: x, U: u, known: true}
+}
+
+// Unknown is a value that could not be had, with the reason in plain words.
+func Unknown(why string) Value { return Value{Why: why} }
+
+// Known tells whether there is a number at all.
+func (v Value) Known() bool { return v.known }
+
+// Rel is the relative standard uncertainty U/|X|; 0 where X is 0.
+func (v Value) Rel() float64 {
+	if v.X == 0 {
+		return 0
+	}
+	return math.Abs(v.U / v.X)
+}
+
+// Scale is the value in another unit, k times as many of them.
+func (v Value) Scale(k float64) Value {
+	if !v.known {
+		return v
+	}
+	out := Of(k*v.X, math.Abs(k)*v.U)
+	for _, p := range v.Budget {
+		out.Budget = append(out.Budget, Part{p.Name, math.Abs(k) * p.U})
+	}
+	return out
+}

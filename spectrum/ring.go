@@ -1,0 +1,110 @@
+// Package spectrum turns the taps of a recording into the measures of a ring:
+// partials with frequency and decay, purity, evenness, drift and loudness.
+//
+// Every function is pure: samples in, values out. Frequencies are in hertz,
+// times in seconds, amplitudes relative to full scale.
+package spectrum
+
+import (
+	"ringstock/capture"
+	"ringstock/spectrum/measure"
+)
+
+// Schema names the JSON document that `ringstock analyse` prints.
+const Schema = "ringstock/analysis/1"
+
+// Method names this way of getting from samples to measures. Values of different
+// methods are never compared without saying so.
+const Method = "ringstock-varpro/1"
+
+// Family says which kind of motion a partial belongs to.
+type Family string
+
+// The families of partials of a free bar.
+const (
+	Bending      Family = "bending"
+	Longitudinal Family = "longitudinal"
+	Torsion      Family = "torsion"
+	Other        Family = "other"
+)
+
+// Partial is one decaying component of a ring.
+type Partial struct {
+	Hz           measure.Value `json:"hz" u:"hz_u"`
+	Q            measure.Value `json:"q"` // Q = pi f tau
+	TauS         measure.Value `json:"tau_s"`
+	T60S         measure.Value `json:"t60_s"` // ln(1000) tau
+	LogDecrement measure.Value `json:"log_decrement"`
+	LossTangent  measure.Value `json:"loss_tangent"`
+	LevelDB      measure.Value `json:"level_db"` // amplitude at the strike, relative to the fundamental
+	Ratio        float64       `json:"ratio"`    // frequency relative to the fundamental
+	Family       Family        `json:"family"`
+	Order        int           `json:"order"` // 1 = lowest, 0 = unknown
+	Plane        int           `json:"plane"` // 1 = the plane of the fundamental, 2 = the other one, 0 = unknown or none
+	Taps         int           `json:"taps"`  // in how many taps it was found
+}
+
+// Stray is an interfering note: a decaying component that is none of the bar's own modes.
+type Stray struct {
+	Hz      float64 `json:"hz"`
+	LevelDB float64 `json:"level_db"` // energy relative to the fundamental
+}
+
+// Beat describes the close pair in the fundamental.
+type Beat struct {
+	Hz      float64 `json:"hz"`       // distance of the two lines
+	DepthDB float64 `json:"depth_db"` // swing of the envelope between its crests and hollows
+}
+
+// Ring is what one tap, or all accepted taps of a blank together, say about the wood's ring.
+type Ring struct {
+	Method          string        `json:"method"`
+	TapsUsed        int           `json:"taps_used"`
+	Fundamental     Partial       `json:"fundamental"`
+	FundamentalFrom string        `json:"fundamental_from"` // "peak" or "series"
+	Partials        []Partial     `json:"partials"`
+	PurityPct       measure.Value `json:"purity_pct" u:"purity_u_pct"`
+	FundamentalPct  measure.Value `json:"fundamental_pct" u:"fundamental_u_pct"`
+	Stray           []Stray       `json:"stray"`
+	Beat            *Beat         `json:"beat"`
+	UnevennessPct   measure.Value `json:"unevenness_pct" u:"unevenness_u_pct"`
+	DriftCents      measure.Value `json:"drift_cents" u:"drift_u_cents"`
+	LoudnessDB      measure.Value `json:"loudness_db" u:"loudness_u_db"`
+	SNRDB           measure.Value `json:"snr_db" u:"-"`
+	HumHz           []float64     `json:"hum_hz"`
+}
+
+// TapResult is one tap as the analysis saw it.
+type TapResult struct {
+	AtS      float64        `json:"at_s"` // onset, seconds from the start of the recording
+	Accepted bool           `json:"accepted"`
+	Reason   capture.Reason `json:"reason"`
+	Ring     *Ring          `json:"ring"`
+}
+
+// Analysis is everything learnt from one recording.
+type Analysis struct {
+	File         string            `json:"file"`
+	SampleRateHz float64           `json:"sample_rate_hz"`
+	Channels     int               `json:"channels"`
+	Channel      int               `json:"channel"` // the one used, counted from 1
+	DurationS    float64           `json:"duration_s"`
+	Warnings     []capture.Warning `json:"warnings"`
+	Taps         []TapResult       `json:"taps"`
+	Ring         *Ring             `json:"ring"`
+	Error        *string           `json:"error"`
+}
+
+// Strike says how the bar was tapped, which decides what its fundamental is.
+type Strike int
+
+// The ways to tap a blank.
+const (
+	SideTap Strike = iota // on a face: the fundamental is the lowest bending mode
+	EndTap                // on the end grain: the fundamental is the lowest longitudinal mode
+)
+
+func (p Partial) MarshalJSON() ([]byte, error)  { return measure.Marshal(p) }
+func (p *Partial) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, p) }
+func (r Ring) MarshalJSON() ([]byte, error)     { return measure.Marshal(r) }
+func (r *Ring) UnmarshalJSON(b []byte) error    { return measure.Unmarshal(b, r) }
