@@ -1,0 +1,60 @@
+package damped
+
+import (
+	"math"
+	"math/cmplx"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Transform is the DFT of the exponentials amp_m exp((-alpha_m + 2 pi i f_m) n/rate),
+// n = 0..n-1, at the bins first, first+1, ..., first+count-1.
+func Transform(lines []Line, amp []complex128, rate float64, n, first, count int) []complex128 {
+	s := &solver{rate: rate}
+	r := Record{First: first, N: n}
+	sum, col := make([]complex128, count), make([]complex128, count)
+	for m, l := range lines {
+		s.column(col, r, l.Hz, l.Alpha)
+		axpy(sum, amp[m], col)
+	}
+	return sum
+}
+
+// Bound is the Cramer-Rao bound for the parameters of lines (and undamped lines) in
+// complex white noise: the covariance that no unbiased estimator can beat, ordered as Fit.Cov.
+// amp holds the amplitudes of the damped, then of the undamped lines; noise is the
+// variance E|w|^2 of one complex sample, n the number of samples at the given rate.
+//
+// It is the inverse of the Fisher matrix with the amplitudes eliminated by their
+// Schur complement. For one line it agrees with the closed form of Yao & Pandit,
+// IEEE Trans. Signal Process. 43 (1995) 878 (from memory; the test restates it).
+func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense {
+	lines := append([]Line(nil), m.Lines...)
+	for _, f := range m.Undamped {
+		lines = append(lines, Line{Hz: f})
+	}
+	rec := Record{Bins: Transform(lines, amp, rate, n, 0, n), N: n}
+	s := newSolver([]Record{rec}, rate, Model{Lines: m.Lines, Undamped: m.Undamped})
+	theta := packTheta(m)
+	s.evaluate(theta, true)
+	s.weight[0] = 2 / (noise * float64(n)) // one over the variance of a bin's real part
+	hess, grad := mat.NewSymDense(len(theta), nil), mat.NewVecDense(len(theta), nil)
+	s.normal(hess, grad)
+	cov := mat.NewSymDense(len(theta), nil)
+	var chol mat.Cholesky
+	if !chol.Factorize(hess) || chol.InverseTo(cov) != nil {
+		for a := range theta {
+			cov.SetSym(a, a, math.Inf(1))
+		}
+	}
+	return cov
+}
+
+// Sample is the sum of the exponentials at sample i.
+func Sample(lines []Line, amp []complex128, rate float64, i int) complex128 {
+	var y complex128
+	for m, l := range lines {
+		y += amp[m] * cmplx.Exp(complex(-l.Alpha, 2*math.Pi*l.Hz)*complex(float64(i)/rate, 0))
+	}
+	return y
+}
