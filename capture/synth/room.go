@@ -1,0 +1,99 @@
+package synth
+
+import (
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+// Room is what the microphone hears besides the direct sound: a diffuse tail of
+// exponentially decaying noise, and single modes at low frequencies.
+type Room struct {
+	RT60S  float64 // time in which the tail falls by 60 dB
+	TailDB float64 // the tail's energy relative to the direct sound; used if RT60S > 0
+	Modes  []RoomMode
+}
+
+// RoomMode is a resonance of the room.
+type RoomMode struct {
+	Hz, RT60S float64
+	Gain      float64 // at its resonance, relative to the direct sound
+}
+
+// hear returns what the microphone picks up of a dry sound.
+func (r Room) hear(dry []float64, rate float64, random *rand.Rand) []float64 {
+	wet := dry
+	if r.RT60S > 0 {
+		wet = convolve(dry, r.impulse(rate, random))
+	} else if len(r.Modes) > 0 {
+		wet = slices.Clone(dry)
+	}
+	for _, m := range r.Modes {
+		if m.Hz >= rate/2 {
+			continue
+		}
+		step := cmplx.Exp(complex(-math.Log(1000)/m.RT60S, 2*math.Pi*m.Hz) / complex(rate, 0))
+		gain := 2 * m.Gain * (1 - cmplx.Abs(step))
+		var state complex128
+		for n, in := range dry {
+			wet[n] += gain * imag(state) // no direct part: the mode answers with a delay
+			state = (state + complex(in, 0)) * step
+		}
+	}
+	return wet
+}
+
+// impulse is the room's answer to a click: the click itself and, 3 ms later, the tail.
+func (r Room) impulse(rate float64, random *rand.Rand) []float64 {
+	const delayS, cornerHz = 0.003, 5000
+	from := int(delayS * rate)
+	h := make([]float64, from+int(r.RT60S*rate))
+	soften := 1 - math.Exp(-2*math.Pi*cornerHz/rate)
+	fade := math.Exp(-math.Log(1000) / (r.RT60S * rate))
+	soft, level, energy := 0.0, 1.0, 0.0
+	for n := from; n < len(h); n++ {
+		soft += soften * (random.NormFloat64() - soft)
+		h[n] = level * soft
+		energy += h[n] * h[n]
+		level *= fade
+	}
+	if energy > 0 {
+		gain := math.Pow(10, r.TailDB/20) / math.Sqrt(energy)
+		for n := range h {
+			h[n] *= gain
+		}
+	}
+	h[0]++
+	return h
+}
+
+// convolve returns the first len(x) samples of x * h, by overlap-add.
+func convolve(x, h []float64) []float64 {
+	size := 1 << 10
+	for size < 4*len(h) {
+		size *= 2
+	}
+	hop := size - len(h) + 1
+	fft := fourier.NewFFT(size)
+	block := make([]float64, size)
+	copy(block, h)
+	response := fft.Coefficients(nil, block)
+	bins := make([]complex128, len(response))
+	y := make([]float64, len(x))
+	for at := 0; at < len(x); at += hop {
+		n := copy(block, x[at:min(at+hop, len(x))])
+		clear(block[n:])
+		fft.Coefficients(bins, block)
+		for k := range bins {
+			bins[k] *= response[k]
+		}
+		fft.Sequence(block, bins)
+		for n, v := range block[:min(size, len(x)-at)] {
+			y[at+n] += v / float64(size)
+		}
+	}
+	return y
+}
