@@ -2,7 +2,11 @@
 // modulus, Young's modulus, sound speed and what follows from them.
 package wood
 
-import "ringstock/spectrum/measure"
+import (
+	"ringstock/capture"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
 
 // Shape is the section of a blank.
 type Shape string
@@ -59,3 +63,17 @@ func (r Readings) MarshalJSON() ([]byte, error)  { return measure.Marshal(r) }
 func (r *Readings) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, r) }
 func (v Values) MarshalJSON() ([]byte, error)    { return measure.Marshal(v) }
 func (v *Values) UnmarshalJSON(b []byte) error   { return measure.Unmarshal(b, v) }
+
+// Implausible is the code of a warning that inputs contradict each other or physics:
+// a blank that carries one is judged "maybe" at best.
+const Implausible = "implausible"
+
+// Evaluate gets from readings and rings to wood values. Any ring may be nil: side
+// are taps on the face whose depth is HeightMM, width those on the other face, end
+// those on the end grain. The species, as the maker writes it, only serves the
+// plausibility check and may be empty. What can't be computed is an unknown value, and
+// its reason is among the returned reasons, each once.
+func Evaluate(r Readings, species string, side, width, end *spectrum.Ring) (Values, []string, []capture.Warning) {
+	var v Values
+	return v, nil, nil
+}
