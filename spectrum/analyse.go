@@ -1,0 +1,364 @@
+package spectrum
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"ringstock/capture"
+	"ringstock/spectrum/damped"
+)
+
+// analysis is the state of one recording's way from taps to a ring.
+type analysis struct {
+	plans  *plans
+	take   capture.Take
+	strike Strike
+	taps   []capture.Tap // those that are used
+	rings  []segment     // of each tap
+	quiet  []segment
+	view   view
+}
+
+// Analyse measures the ring of one recording: every accepted tap alone, and all together.
+func Analyse(take capture.Take, strike Strike) Analysis {
+	out := Analysis{
+		File: take.Source, SampleRateHz: take.Rate, Channel: take.Track + 1,
+		DurationS: float64(len(take.Samples)) / take.Rate,
+		Warnings:  slices.Clone(take.Warnings), Taps: []TapResult{},
+	}
+	taps := slices.Clone(take.Taps)
+	a := &analysis{plans: newPlans(), take: take, strike: strike}
+	var joint *reading
+	for range 3 { // a refused tap can have misled the joint fit: once more without it
+		a.use(accepted(taps))
+		if len(a.taps) == 0 {
+			break
+		}
+		joint = a.read()
+		if joint == nil || !a.refuse(joint, taps) {
+			break
+		}
+		joint = nil
+	}
+	if joint != nil {
+		ring := joint.ring()
+		out.Ring = &ring
+	}
+	i := 0
+	for _, t := range taps {
+		r := TapResult{AtS: float64(t.Onset) / take.Rate, Accepted: t.Reason == capture.Accepted, Reason: t.Reason}
+		if r.Accepted && joint != nil {
+			ring := joint.each[i].ring()
+			r.Ring = &ring
+			i++
+		}
+		out.Taps = append(out.Taps, r)
+	}
+	if out.Ring == nil {
+		out.Error = new(whyNoRing(taps))
+	}
+	return out
+}
+
+func accepted(taps []capture.Tap) []capture.Tap {
+	return slices.DeleteFunc(slices.Clone(taps), func(t capture.Tap) bool { return t.Reason != capture.Accepted })
+}
+
+// whyNoRing explains in plain words why a recording gives nothing, and what to do.
+func whyNoRing(taps []capture.Tap) string {
+	if len(taps) == 0 {
+		return "no tap was heard: the recording holds no strike that stands out of the noise; tap harder or bring the microphone nearer"
+	}
+	count := map[capture.Reason]int{}
+	for _, t := range taps {
+		count[t.Reason]++
+	}
+	if count[capture.Accepted] > 0 {
+		return "no ring was found after the taps: nothing stands out of the noise for long enough; bring the microphone nearer (5-15 cm) and record again"
+	}
+	var parts []string
+	for _, r := range []capture.Reason{capture.Clipped, capture.DoubleStrike, capture.TooQuiet, capture.CutShort, capture.Disturbed} {
+		if count[r] > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", count[r], r))
+		}
+	}
+	return fmt.Sprintf("none of %d taps could be used (%s): record this blank again", len(taps), strings.Join(parts, ", "))
+}
+
+func (a *analysis) use(taps []capture.Tap) {
+	a.taps = taps
+	if len(taps) == 0 {
+		return
+	}
+	a.rings, a.quiet = cut(a.plans, a.take, taps)
+	a.view = look(a.plans, a.take, taps)
+}
+
+// reading is what was read of one tap or of several together: components, which of
+// them is the fundamental, and the measures that need the sound itself.
+type reading struct {
+	parts       []part
+	fundamental int // index in parts
+	inferred    *inferred
+	taps        int
+	joint       bool
+	each        []*reading // the taps one by one
+	hum         []float64
+	noise       float64 // in the octave about the fundamental, full scale squared
+	uneven      share
+	drift       share
+	loud        share
+}
+
+// share is a number with its sd, or why there is none.
+type share struct {
+	x, sd float64
+	why   string
+}
+
+// part is a component with what it is in the bar.
+type part struct {
+	component
+	family Family
+	order  int
+	plane  int
+	own    bool // one of the bar's own modes
+}
+
+// inferred is a fundamental that was not heard itself.
+type inferred struct{ hz, sd float64 }
+
+// read goes from the taps in use to a reading; nil if nothing rings.
+func (a *analysis) read() *reading {
+	cs := a.refine(a.view.peaks())
+	if len(cs) == 0 {
+		return nil
+	}
+	r := &reading{taps: len(a.taps), joint: true, hum: a.view.hum}
+	if a.strike == EndTap {
+		i := longitudinal(cs)
+		r.parts, r.fundamental = a.endFamilies(cs, i)
+	} else {
+		s, ok := findSeries(cs)
+		if !ok {
+			return nil
+		}
+		if s.member[0] < 0 {
+			if c, found := a.lookFor(s.hz); found { // too weak for a peak, not for a fit
+				cs = append(cs, c)
+				slices.SortFunc(cs, func(x, y component) int { return cmp.Compare(x.hz, y.hz) })
+				s, _ = findSeries(cs)
+			}
+		}
+		r.parts, r.fundamental = families(cs, s)
+		if s.member[0] < 0 {
+			r.inferred = &inferred{s.hz, 0.01 * s.hz}
+		}
+	}
+	a.settle(r)
+	a.measure(r)
+	return r
+}
+
+// lookFor asks whether a line hides in the noise within 4 % of where a series wants its fundamental.
+func (a *analysis) lookFor(hz float64) (component, bool) {
+	h := a.around(hz)
+	recs, which := h.records(firstSkipS, max(h.until, 1))
+	f := h.resolve(recs, nil, 1)
+	if f == nil || len(f.Lines) == 0 {
+		return component{}, false
+	}
+	c := h.components(f, recs, which, firstSkipS)[0]
+	return c, math.Abs(c.hz/hz-1) < 0.04 && c.q() > 20 && c.alpha > 0.02
+}
+
+// settle refits the fundamental with care, then every part tap by tap.
+func (a *analysis) settle(r *reading) {
+	for range a.taps {
+		r.each = append(r.each, &reading{taps: 1, fundamental: r.fundamental, inferred: r.inferred, hum: r.hum})
+	}
+	if r.inferred == nil {
+		a.settleFundamental(r)
+	}
+	for i := range r.parts {
+		p := &r.parts[i]
+		h := a.around(p.hz)
+		m := damped.Model{Background: 3, Undamped: h.hum}
+		self := -1
+		for j, o := range r.parts {
+			if math.Abs(o.hz-h.centre()) < fitHz+5 {
+				if i == j {
+					self = len(m.Lines)
+				}
+				m.Lines = append(m.Lines, damped.Line{Hz: o.hz - h.centre(), Alpha: o.alpha})
+			}
+		}
+		var own []component
+		for t, one := range r.each {
+			c := h.only(t, m, self, *p)
+			one.parts = append(one.parts, part{c, p.family, p.order, p.plane, p.own})
+			if c.sdAlpha < 0.5*c.alpha && c.amp[0] > 0 {
+				own = append(own, c)
+			}
+			if p.amp[t] == 0 {
+				p.amp[t] = c.amp[0]
+			}
+		}
+		p.widen(own)
+	}
+}
+
+// only fits the model to a single tap, starting from what all taps together gave.
+func (h neighbourhood) only(tap int, m damped.Model, self int, joint part) component {
+	one := h
+	one.bands = append([]band{h.bands[tap]}, h.bands[h.taps:]...)
+	one.taps = 1
+	c := joint.component
+	c.amp, c.phase = []float64{joint.amp[tap]}, []float64{joint.phase[tap]}
+	recs, which := one.records(joint.fromSkip, h.until)
+	if len(which) == 0 || which[0] < 0 {
+		return c
+	}
+	f, err := damped.Solve(recs, h.rate(), m)
+	if err != nil || self < 0 {
+		return c
+	}
+	got := one.components(f, recs, which, joint.fromSkip)[self]
+	if got.alpha < 0.02 || math.Abs(got.hz-joint.hz) > 3 || math.IsInf(got.sdAlpha, 0) || math.IsNaN(got.sdAlpha) {
+		c.sdAlpha = c.alpha // nothing of its own to say
+		return c
+	}
+	return got
+}
+
+// widen brings the scatter between taps into a joint component's sd: what differs from
+// tap to tap by more than the noise explains (Birge's ratio) is not noise alone.
+func (p *part) widen(taps []component) {
+	birge := func(get func(component) (x, sd float64), joint, sd float64) float64 {
+		if len(taps) < 2 {
+			return sd
+		}
+		chi := 0.0
+		for _, c := range taps {
+			x, s := get(c)
+			chi += (x - joint) * (x - joint) / (s * s)
+		}
+		return sd * math.Sqrt(max(1, chi/float64(len(taps)-1)))
+	}
+	p.sdHz = birge(func(c component) (float64, float64) { return c.hz, c.sdHz }, p.hz, p.sdHz)
+	p.sdAlpha = birge(func(c component) (float64, float64) { return c.alpha, c.sdAlpha }, p.alpha, p.sdAlpha)
+}
+
+// The skips tried for the fundamental, s after the strike. The room answers the strike for
+// some tenths of a second; the first skip whose decay and pitch agree with
+// those of all later ones is past it.
+var skips = []float64{0.03, 0.06, 0.1, 0.15, 0.2}
+
+// settleFundamental replaces the fundamental's component by one fitted from the first skip on
+// at which the room no longer disturbs it.
+func (a *analysis) settleFundamental(r *reading) {
+	was := r.parts[r.fundamental].component
+	h := a.around(was.hz)
+	type trial struct {
+		c  component
+		fs []component
+	}
+	var trials []trial
+	var start []damped.Line
+	for _, p := range r.parts {
+		if math.Abs(p.hz-h.centre()) < fitHz+5 {
+			start = append(start, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
+		}
+	}
+	for _, skip := range skips {
+		if h.until-skip < 0.25 && len(trials) > 0 {
+			break
+		}
+		recs, which := h.records(skip, h.until)
+		f := h.resolve(recs, start, max(maxLines, len(start)))
+		if f == nil {
+			continue
+		}
+		cs := slices.DeleteFunc(h.components(f, recs, which, skip), func(c component) bool {
+			return c.alpha < 0.02 || c.q() < 10
+		})
+		main := -1
+		for i, c := range cs {
+			late := func(c component) float64 { return c.energy(nil) * math.Exp(-2*0.12*c.alpha) }
+			if main < 0 || late(c) > late(cs[main]) {
+				main = i
+			}
+		}
+		if main < 0 || math.Abs(cs[main].hz/was.hz-1) > 0.02 {
+			continue
+		}
+		trials = append(trials, trial{cs[main], cs})
+	}
+	if len(trials) == 0 {
+		return
+	}
+	pick := len(trials) - 1
+	for i := pick - 1; i >= 0; i-- {
+		agrees := true
+		for _, l := range trials[i+1:] {
+			// The later record is part of the earlier one: their difference has the difference of the variances.
+			c, d := trials[i].c, l.c
+			sa := math.Sqrt(max(d.sdAlpha*d.sdAlpha-c.sdAlpha*c.sdAlpha, 0.25*d.sdAlpha*d.sdAlpha))
+			sf := math.Sqrt(max(d.sdHz*d.sdHz-c.sdHz*c.sdHz, 0.25*d.sdHz*d.sdHz))
+			if math.Abs(c.alpha-d.alpha) > 2.5*sa || math.Abs(c.hz-d.hz) > 2.5*sf {
+				agrees = false
+			}
+		}
+		if agrees {
+			pick = i
+		} else {
+			break
+		}
+	}
+	r.parts[r.fundamental].component = trials[pick].c
+	// Lines beside the fundamental that this fit resolved replace or join those known before.
+	for _, c := range trials[pick].fs {
+		if c.hz == trials[pick].c.hz || c.q() < 25 || c.sdAlpha > 0.5*c.alpha {
+			continue
+		}
+		known := slices.IndexFunc(r.parts, func(p part) bool { return math.Abs(p.hz-c.hz) < 1 && p.hz != trials[pick].c.hz })
+		if known >= 0 && known != r.fundamental {
+			r.parts[known].component = c
+		} else if math.Abs(c.hz-trials[pick].c.hz) < closePairHz && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
+			r.parts = append(r.parts, part{c, Bending, 1, 2, true})
+		}
+	}
+}
+
+// refuse marks taps that do not belong with the others; it tells whether any was.
+func (a *analysis) refuse(r *reading, taps []capture.Tap) bool {
+	if r.inferred != nil {
+		return false
+	}
+	f := r.parts[r.fundamental]
+	any := false
+	i := -1
+	for t := range taps {
+		if taps[t].Reason != capture.Accepted {
+			continue
+		}
+		i++
+		one := r.each[i].parts[r.fundamental].component
+		ring := a.rings[i].ring
+		switch {
+		case one.amp[0] == 0 || one.sdAlpha > 0.4*one.alpha && ring > 1.2*f.tau():
+			taps[t].Reason = capture.TooQuiet
+		case ring < 0.3 && ring < 1.2*f.tau() && len(r.each) > 1:
+			taps[t].Reason = capture.CutShort
+		case math.Abs(one.hz-f.hz) > 0.004*f.hz+5*one.sdHz && len(r.each) > 1:
+			taps[t].Reason = capture.Disturbed
+		default:
+			continue
+		}
+		any = true
+	}
+	return any
+}

@@ -1,0 +1,452 @@
+package spectrum
+
+import (
+	"cmp"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"ringstock/capture"
+	"ringstock/spectrum/damped"
+	"ringstock/spectrum/measure"
+)
+
+const (
+	evenFromS  = 0.1
+	evenHz     = 12.0
+	driftFromS = 0.15
+	strayShare = 0.01 // of the fundamental's energy: a foreign note below is not worth a name
+)
+
+// measure takes from the sound what the components alone don't tell.
+func (a *analysis) measure(r *reading) {
+	f := &r.parts[r.fundamental].component
+	centre := f.hz
+	if r.inferred != nil {
+		centre = r.inferred.hz
+	}
+	r.noise = a.view.noise.mean(centre/math.Sqrt2, centre*math.Sqrt2) * centre * (math.Sqrt2 - 1/math.Sqrt2)
+	for i, one := range r.each {
+		one.noise = r.noise
+		one.loud = a.loudness(a.taps[i])
+	}
+	r.loud = pool(r.each, func(o *reading) share { return o.loud })
+	if r.inferred != nil {
+		why := share{why: "the fundamental is too weak to be measured"}
+		r.uneven, r.drift = why, why
+		for _, one := range r.each {
+			one.uneven, one.drift = why, why
+		}
+		return
+	}
+	h := a.around(f.hz)
+	for i, one := range r.each {
+		one.uneven, one.drift = h.evenness(r, i, a.strike)
+	}
+	r.uneven = pool(r.each, func(o *reading) share { return o.uneven })
+	r.drift = pool(r.each, func(o *reading) share { return o.drift })
+	if _, paired := r.pair(); paired {
+		why := share{why: "two close lines beat in the fundamental"}
+		r.drift = why
+		for _, one := range r.each {
+			one.drift = why
+		}
+	}
+}
+
+// pool is the median over taps; its sd comes from their scatter, or from a lone tap's own.
+func pool(each []*reading, get func(*reading) share) share {
+	var xs, sds []float64
+	why := "no tap gave it"
+	for _, one := range each {
+		s := get(one)
+		if s.why != "" {
+			why = s.why
+			continue
+		}
+		xs = append(xs, s.x)
+		sds = append(sds, s.sd)
+	}
+	if len(xs) == 0 {
+		return share{why: why}
+	}
+	m := median(xs)
+	n := math.Sqrt(float64(len(xs)))
+	return share{x: m, sd: max(scatter(xs, m), median(sds)) / n}
+}
+
+// scatter is a robust sd: 1.4826 times the median distance from m, for few values the plain one.
+func scatter(xs []float64, m float64) float64 {
+	if len(xs) < 2 {
+		return 0
+	}
+	sum := 0.0
+	d := make([]float64, len(xs))
+	for i, x := range xs {
+		d[i] = math.Abs(x - m)
+		sum += d[i] * d[i]
+	}
+	if len(xs) < 5 {
+		return math.Sqrt(sum / float64(len(xs)-1))
+	}
+	return 1.4826 * median(d)
+}
+
+// loudness is the energy from 30 to 130 ms over that of the first 20 ms after the strike, 80-1000 Hz.
+func (a *analysis) loudness(t capture.Tap) share {
+	rate := a.take.Rate
+	hop := max(int(0.001*rate), 1)
+	from := max(t.Onset-int(0.05*rate), 0)
+	to := min(t.Onset+int(0.131*rate), len(a.take.Samples))
+	lead := (t.Onset - from) / hop
+	e := capture.BandEnergy(a.take.Samples[from:to], rate, [2]float64{80, 1000}, hop)
+	if len(e) < lead+130 {
+		return share{why: "the ring is shorter than 130 ms"}
+	}
+	sum := func(x []float64) float64 {
+		s := 0.0
+		for _, v := range x {
+			s += v
+		}
+		return s
+	}
+	early, late := sum(e[lead:lead+20]), sum(e[lead+30:lead+130])
+	if early <= 0 || late <= 0 {
+		return share{why: "no energy between 80 and 1000 Hz"}
+	}
+	// 1.4 dB: how much it scatters from tap to tap of one blank (own simulation).
+	return share{x: 10 * math.Log10(late/early), sd: 1.4}
+}
+
+// evenness fits a single exponential to the tap's fundamental and looks at what is left
+// over, and at how its phase wanders.
+func (h neighbourhood) evenness(r *reading, tap int, strike Strike) (uneven, drift share) {
+	b := h.bands[tap]
+	f := r.each[tap].parts[r.fundamental].component
+	full := damped.Model{Background: 3, Undamped: h.hum}
+	for _, p := range r.parts {
+		if math.Abs(p.hz-h.centre()) < fitHz+5 {
+			full.Lines = append(full.Lines, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
+		}
+	}
+	rec, ok := b.record(h.p, evenFromS, h.until)
+	if !ok {
+		why := share{why: "the ring is too short"}
+		return why, why
+	}
+	recs := []damped.Record{rec}
+	all, err := damped.Solve(recs, b.rate, full)
+	if err != nil {
+		why := share{why: "the ring is too short"}
+		return why, why
+	}
+	// Hum and the noise level come from the full model, the ring itself from the data.
+	perBin := b.rate / float64(rec.N)
+	near := damped.Record{First: -int(evenHz / perBin), N: rec.N, Lead: rec.Lead}
+	hum := steady(all, rec, b.rate)
+	offset := near.First - rec.First
+	shift := int(math.Round((f.hz - h.centre()) / perBin))
+	near.First += shift
+	offset += shift
+	for k := 0; k <= 2*int(evenHz/perBin); k++ {
+		j := offset + k
+		if j < 0 || j >= len(rec.Bins) {
+			return share{why: "the band is too narrow"}, share{why: "the band is too narrow"}
+		}
+		near.Bins = append(near.Bins, rec.Bins[j]-hum[j])
+	}
+	single, err := damped.Solve([]damped.Record{near}, b.rate, damped.Model{Lines: []damped.Line{{Hz: f.hz - h.centre(), Alpha: f.alpha}}})
+	if err != nil {
+		why := share{why: "the ring is too short"}
+		return why, why
+	}
+	noise := all.NoisePow[0]
+	left, ring := 0.0, 0.0
+	for k, v := range near.Bins {
+		left += sq(single.Residual[0][k])
+		ring += sq(v)
+	}
+	bins := float64(len(near.Bins))
+	ring -= noise * bins
+	left -= noise * (bins - 2) // one complex amplitude and two real parameters are used up
+	if ring <= 3*noise*math.Sqrt(bins) {
+		uneven = share{why: "the fundamental is too weak from 100 ms on"}
+	} else {
+		uneven = share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * noise * math.Sqrt(bins) / ring}
+	}
+	return uneven, h.driftOf(b, f, noise/float64(rec.N))
+}
+
+func sq(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+// steady is the undamped part of a fit, in the record's bins.
+func steady(f *damped.Fit, rec damped.Record, rate float64) []complex128 {
+	var lines []damped.Line
+	for _, hz := range f.Undamped {
+		lines = append(lines, damped.Line{Hz: hz})
+	}
+	return damped.Transform(lines, f.Undam[0], rate, rec.N, rec.First, len(rec.Bins))
+}
+
+// driftOf measures how the pitch moves while the ring dies: least squares on the unwrapped phase,
+// weighted by power, with the terms 1, t and tau (1 - exp(-t/tau)): the last is a
+// pitch that glides in proportion to the amplitude. noise is the variance of one sample of the band.
+func (h neighbourhood) driftOf(b band, f component, noise float64) share {
+	tau := f.tau()
+	a := f.amp[0]
+	if a == 0 || noise <= 0 {
+		return share{why: "the fundamental is too weak"}
+	}
+	end := min(tau*math.Log(a/math.Sqrt(10*noise)), b.ring, h.until)
+	if end < driftFromS+0.1 || end < driftFromS+0.3*tau {
+		return share{why: "the fundamental sinks into the noise too soon"}
+	}
+	var m [3][3]float64
+	var v [3]float64
+	last := 0.0
+	sum2, count := 0.0, 0.0
+	type point struct {
+		x      [3]float64
+		phi, w float64
+	}
+	var pts []point
+	for i := int(math.Ceil((b.lead + driftFromS) * b.rate)); float64(i)/b.rate-b.lead < end && i < len(b.y); i++ {
+		t := float64(i)/b.rate - b.lead
+		y := b.y[i] * cmplx.Rect(1, -2*math.Pi*(f.hz-h.centre())*t)
+		phi := cmplx.Phase(y)
+		if len(pts) > 0 {
+			phi += 2 * math.Pi * math.Round((last-phi)/(2*math.Pi))
+		}
+		last = phi
+		pts = append(pts, point{[3]float64{1, t, tau * (1 - math.Exp(-t/tau))}, phi, math.Exp(-2 * t / tau)})
+	}
+	if len(pts) < 8 {
+		return share{why: "the ring is too short"}
+	}
+	for _, p := range pts {
+		for i := range 3 {
+			v[i] += p.w * p.x[i] * p.phi
+			for j := range 3 {
+				m[i][j] += p.w * p.x[i] * p.x[j]
+			}
+		}
+	}
+	inv, ok := invert3(m)
+	if !ok {
+		return share{why: "the ring is too short"}
+	}
+	var c [3]float64
+	for i := range 3 {
+		for j := range 3 {
+			c[i] += inv[i][j] * v[j]
+		}
+	}
+	for _, p := range pts {
+		e := p.phi - c[0]*p.x[0] - c[1]*p.x[1] - c[2]*p.x[2]
+		sum2 += p.w * e * e
+		count++
+	}
+	// Neighbouring samples of the band share some of their noise: it is flat within
+	// flatHz only, so there are fewer free ones than samples.
+	free := max(count*2*flatHz/b.rate-3, 1)
+	glide := (math.Exp(-end/tau) - math.Exp(-driftFromS/tau)) / (2 * math.Pi)
+	cents := 1200 / math.Ln2 / f.hz
+	return share{x: c[2] * glide * cents, sd: math.Abs(glide) * cents * math.Sqrt(inv[2][2]*sum2/count*count/free*b.rate/(2*flatHz))}
+}
+
+func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
+	det := 0.0
+	for i := range 3 {
+		for j := range 3 {
+			a, b, c, d := (i+1)%3, (i+2)%3, (j+1)%3, (j+2)%3
+			inv[j][i] = m[a][c]*m[b][d] - m[a][d]*m[b][c]
+		}
+	}
+	for i := range 3 {
+		det += m[0][i] * inv[i][0]
+	}
+	if math.Abs(det) < 1e-300 {
+		return inv, false
+	}
+	for i := range 3 {
+		for j := range 3 {
+			inv[i][j] /= det
+		}
+	}
+	return inv, true
+}
+
+// pair finds the close companion of the fundamental.
+func (r *reading) pair() (part, bool) {
+	f := r.parts[r.fundamental]
+	best, ok := part{}, false
+	for i, p := range r.parts {
+		if i != r.fundamental && p.family == Bending && p.order == 1 && math.Abs(p.hz-f.hz) < closePairHz &&
+			p.energy(nil) > 1e-3*f.energy(nil) && (!ok || p.energy(nil) > best.energy(nil)) {
+			best, ok = p, true
+		}
+	}
+	return best, ok
+}
+
+// ring puts a reading into the form that the world sees.
+func (r *reading) ring() Ring {
+	f := r.parts[r.fundamental]
+	out := Ring{Method: Method, TapsUsed: r.taps, FundamentalFrom: "peak", Stray: []Stray{}, HumHz: []float64{}, Partials: []Partial{}}
+	base := f.hz
+	if r.inferred != nil {
+		base = r.inferred.hz
+	}
+	for _, p := range r.parts {
+		out.Partials = append(out.Partials, r.partial(p, base))
+	}
+	slices.SortFunc(out.Partials, func(a, b Partial) int { return cmp.Compare(a.Hz.X, b.Hz.X) })
+	if r.inferred != nil {
+		out.FundamentalFrom = "series"
+		out.Fundamental = r.unheard()
+		out.Partials = slices.Insert(out.Partials, 0, out.Fundamental)
+	} else {
+		out.Fundamental = r.partial(f, base)
+	}
+	r.shares(&out)
+	if p, ok := r.pair(); ok && r.inferred == nil {
+		ratio := ampRatio(p, f)
+		ratio = min(ratio, 1/ratio)
+		out.Beat = &Beat{Hz: math.Abs(p.hz - f.hz), DepthDB: min(20*math.Log10((1+ratio)/(1-min(ratio, 0.98))), 40)}
+	}
+	out.UnevennessPct = r.uneven.value()
+	out.DriftCents = r.drift.value()
+	out.LoudnessDB = r.loud.value()
+	if r.inferred != nil {
+		out.SNRDB = measure.Unknown("the fundamental is too weak to be measured")
+	} else {
+		power := median(f.amp)
+		out.SNRDB = measure.Of(10*math.Log10(power*power/2/max(r.noise, 1e-30)), 0)
+	}
+	for _, h := range r.hum {
+		out.HumHz = append(out.HumHz, math.Round(h*100)/100)
+	}
+	return out
+}
+
+func (s share) value() measure.Value {
+	if s.why != "" {
+		return measure.Unknown(s.why)
+	}
+	return measure.Of(s.x, s.sd)
+}
+
+func ampRatio(p, ref part) float64 {
+	var v []float64
+	for i, a := range p.amp {
+		if ref.amp[i] > 0 {
+			v = append(v, a/ref.amp[i])
+		}
+	}
+	return median(v)
+}
+
+// roomFloor is the least relative sd of a decay: the room's own answer biases it (own simulation).
+const roomFloor = 0.01
+
+// partial gives a part its derived measures: tau = 1/alpha, T60 = ln(1000) tau,
+// log decrement = alpha/f = pi/Q, loss tangent = 1/Q (small damping).
+func (r *reading) partial(p part, base float64) Partial {
+	f := r.parts[r.fundamental]
+	out := Partial{Hz: measure.Of(p.hz, p.sdHz), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
+	for _, a := range p.amp {
+		if a > 0 {
+			out.Taps++
+		}
+	}
+	rel := math.Hypot(p.sdAlpha/p.alpha, roomFloor)
+	if !(rel < 0.5) {
+		why := measure.Unknown("its decay is lost in the noise")
+		out.Q, out.TauS, out.T60S, out.LogDecrement, out.LossTangent = why, why, why, why, why
+	} else {
+		q := p.q()
+		of := func(x float64) measure.Value { return measure.Of(x, x*rel) }
+		out.Q, out.TauS, out.T60S = of(q), of(p.tau()), of(math.Log(1000)*p.tau())
+		out.LogDecrement, out.LossTangent = of(math.Pi/q), of(1/q)
+	}
+	if ratio := ampRatio(p, f); ratio > 0 && r.inferred == nil {
+		var db []float64
+		for i, a := range p.amp {
+			if a > 0 && f.amp[i] > 0 {
+				db = append(db, 20*math.Log10(a/f.amp[i]))
+			}
+		}
+		noise := 8.69 * math.Hypot(p.sdAlpha/p.alpha, f.sdAlpha/f.alpha)
+		if p.hz == f.hz {
+			noise = 0
+		}
+		out.LevelDB = measure.Of(20*math.Log10(ratio), max(scatter(db, median(db))/math.Sqrt(float64(max(len(db), 1))), noise))
+	} else {
+		out.LevelDB = measure.Unknown("the fundamental is too weak to compare with")
+	}
+	return out
+}
+
+// unheard is a fundamental known from its series only.
+func (r *reading) unheard() Partial {
+	why := measure.Unknown("the fundamental is too weak to be measured; its pitch is inferred from the higher partials")
+	return Partial{Hz: measure.Of(r.inferred.hz, r.inferred.sd), Q: why, TauS: why, T60S: why, LogDecrement: why, LossTangent: why,
+		LevelDB: why, Ratio: 1, Family: Bending, Order: 1, Plane: 1}
+}
+
+// shares fills in who has which part of the ring's modal energy between 30 and 530 ms.
+func (r *reading) shares(out *Ring) {
+	f := r.parts[r.fundamental]
+	why := ""
+	switch {
+	case r.inferred != nil:
+		why = "the fundamental is too weak to compare with"
+	case f.family == Longitudinal:
+		why = "not judged from end taps"
+	}
+	if why != "" {
+		out.PurityPct, out.FundamentalPct = measure.Unknown(why), measure.Unknown(why)
+		return
+	}
+	own, all, first := r.energies()
+	for _, p := range r.parts {
+		if e := p.energy(&f.component); p.stray() && e > strayShare*f.energy(&f.component) {
+			out.Stray = append(out.Stray, Stray{Hz: p.hz, LevelDB: 10 * math.Log10(e/f.energy(&f.component))})
+		}
+	}
+	u := func(get func(own, all, first float64) float64) float64 {
+		var xs []float64
+		for _, one := range r.each {
+			o, a, fst := one.energies()
+			xs = append(xs, get(o, a, fst))
+		}
+		noise := 2 * f.sdAlpha / f.alpha
+		s := get(own, all, first)
+		return math.Hypot(scatter(xs, median(xs))/math.Sqrt(float64(max(len(xs), 1))), 100*noise*s/100*(1-s/100)+0.1)
+	}
+	purity := func(own, all, _ float64) float64 { return 100 * own / all }
+	alone := func(_, all, first float64) float64 { return 100 * first / all }
+	out.PurityPct = measure.Of(purity(own, all, first), u(purity))
+	out.FundamentalPct = measure.Of(alone(own, all, first), u(alone))
+}
+
+// stray tells whether a part is a foreign note: it rings like wood, not like a room, and is none of the bar's modes.
+func (p part) stray() bool { return !p.own && p.q() > 25 && p.sdAlpha < 0.5*p.alpha }
+
+func (r *reading) energies() (own, all, first float64) {
+	f := r.parts[r.fundamental]
+	for _, p := range r.parts {
+		if !p.own && !p.stray() {
+			continue
+		}
+		e := p.energy(&f.component)
+		all += e
+		if p.own {
+			own += e
+		}
+		if p.family == Bending && p.order == 1 {
+			first += e
+		}
+	}
+	return own, all, first
+}

@@ -1,0 +1,223 @@
+package spectrum
+
+import (
+	"math"
+	"slices"
+
+	"ringstock/capture"
+)
+
+// density is a one-sided power density (full scale squared per Hz) on a regular grid of frequencies.
+type density struct {
+	perBin float64 // Hz
+	p      []float64
+}
+
+func (d density) at(hz float64) float64 {
+	if len(d.p) == 0 {
+		return 0
+	}
+	return d.p[min(max(int(math.Round(hz/d.perBin)), 0), len(d.p)-1)]
+}
+
+// mean over [lo, hi) Hz.
+func (d density) mean(lo, hi float64) float64 {
+	a := min(max(int(lo/d.perBin), 0), len(d.p))
+	b := min(max(int(hi/d.perBin), a), len(d.p))
+	if b == a {
+		return d.at(lo)
+	}
+	s := 0.0
+	for _, v := range d.p[a:b] {
+		s += v
+	}
+	return s / float64(b-a)
+}
+
+// background replaces each value by the median over +-half Hz, corrected to the mean
+// of noise that was averaged over runs periodograms: lines drop out, the noise under them stays.
+func (d density) background(half float64, runs int) density {
+	w := max(int(half/d.perBin), 2)
+	step := max(w/4, 1)
+	out := density{d.perBin, make([]float64, len(d.p))}
+	// The median of a chi-square variate with 2 runs degrees of freedom over its mean
+	// (Wilson & Hilferty 1931).
+	k := 2 * float64(runs)
+	bias := math.Pow(1-2/(9*k), 3)
+	var knots []float64
+	for i := 0; i < len(d.p)+step; i += step {
+		a, b := max(min(i, len(d.p)-1)-w, 0), min(i+w+1, len(d.p))
+		v := slices.Clone(d.p[a:b])
+		slices.Sort(v)
+		knots = append(knots, v[len(v)/2]/bias)
+	}
+	for i := range out.p {
+		j, f := i/step, float64(i%step)/float64(step)
+		out.p[i] = knots[j]*(1-f) + knots[min(j+1, len(knots)-1)]*f
+	}
+	return out
+}
+
+// The window under which rings are searched for partials: it opens 25 ms after
+// the strike, within 25 ms, and closes slowly, as a ring does.
+const (
+	lookFromS = 0.025
+	lookRiseS = 0.025
+	lookS     = 0.6
+)
+
+func lookWindow(n int, rate float64) []float64 {
+	w := make([]float64, n)
+	rise := min(int(lookRiseS*rate), n/4)
+	for i := range w {
+		if i < rise {
+			w[i] = (1 - math.Cos(math.Pi*(float64(i)+0.5)/float64(rise))) / 2
+		} else {
+			w[i] = (1 + math.Cos(math.Pi*(float64(i-rise)+0.5)/float64(n-rise))) / 2
+		}
+	}
+	return w
+}
+
+// periodogram is the density of x[from:from+len(w)] under the window w, zero-padded to n.
+func periodogram(p *plans, x []float64, w []float64, n int, rate float64) density {
+	buf := make([]float64, n)
+	sw := 0.0
+	for i, v := range x {
+		buf[i] = v * w[i]
+		sw += w[i] * w[i]
+	}
+	c := p.realFFT(n).Coefficients(nil, buf)
+	d := density{rate / float64(n), make([]float64, len(c))}
+	for i, v := range c {
+		d.p[i] = 2 * (real(v)*real(v) + imag(v)*imag(v)) / (rate * sw)
+	}
+	return d
+}
+
+// view is what the ears of the analysis see at once: ring, noise and hum.
+type view struct {
+	ring  density // typical over the taps
+	noise density // background without lines
+	quiet density // noise with its lines; empty if nothing was quiet
+	hum   []float64
+}
+
+// look forms the view of a take through the look window.
+func look(p *plans, take capture.Take, taps []capture.Tap) view {
+	n := smooth(int(lookS * take.Rate))
+	var each []density
+	gain := []float64{}
+	for _, t := range taps {
+		from := t.Onset + int(lookFromS*take.Rate)
+		to := min(from+n, t.End)
+		if to-from < int(0.03*take.Rate) {
+			continue
+		}
+		d := periodogram(p, take.Samples[from:to], lookWindow(to-from, take.Rate), n, take.Rate)
+		each = append(each, d)
+		gain = append(gain, max(d.mean(50, 8000), 1e-300))
+	}
+	v := view{ring: density{take.Rate / float64(n), make([]float64, n/2+1)}}
+	typical := median(gain)
+	row := make([]float64, len(each))
+	for k := range v.ring.p {
+		for i, d := range each {
+			row[i] = d.p[k] / gain[i] * typical
+		}
+		// With three taps or more the median keeps out what only one of them heard.
+		if len(row) >= 3 {
+			v.ring.p[k] = median(row)
+		} else {
+			for _, x := range row {
+				v.ring.p[k] += x / float64(len(row))
+			}
+		}
+	}
+	runs := 0
+	for _, q := range take.Quiet {
+		length := min(n, q.Len())
+		w := lookWindow(length, take.Rate)
+		for from := q.From; from+length <= q.To; from += max(length/2, 1) {
+			d := periodogram(p, take.Samples[from:from+length], w, n, take.Rate)
+			if runs == 0 {
+				v.quiet = density{d.perBin, make([]float64, len(d.p))}
+			}
+			for i, x := range d.p {
+				v.quiet.p[i] += x
+			}
+			runs++
+		}
+		v.hum = append(v.hum, humLines(p, take, q)...)
+	}
+	slices.Sort(v.hum)
+	v.hum = slices.CompactFunc(v.hum, func(a, b float64) bool { return b-a < 1 })
+	if runs > 0 {
+		for i := range v.quiet.p {
+			v.quiet.p[i] /= float64(runs)
+		}
+		v.noise = v.quiet.background(40, runs)
+	} else {
+		v.noise = v.ring.background(60, max(len(each), 1))
+	}
+	return v
+}
+
+// humLines finds steady lines in a quiet stretch: multiples of 50 or 60 Hz if they
+// stand 12 dB over the noise beside them, any other line if it stands 20 dB over it.
+func humLines(p *plans, take capture.Take, q capture.Span) []float64 {
+	length := min(q.Len(), int(maxRingS*take.Rate))
+	if float64(length) < 0.25*take.Rate {
+		return nil
+	}
+	n := smooth(2 * length)
+	w := make([]float64, length)
+	for i := range w { // periodic Hann
+		w[i] = (1 - math.Cos(2*math.Pi*float64(i)/float64(length))) / 2
+	}
+	d := periodogram(p, take.Samples[q.From:q.From+length], w, n, take.Rate)
+	under := d.background(30, 1)
+	resolution := take.Rate / float64(length)
+	var out []float64
+	for k := 2; k < min(len(d.p)-2, int(3000/d.perBin)); k++ {
+		if d.p[k] < d.p[k-1] || d.p[k] <= d.p[k+1] || d.p[k] < 16*under.p[k] {
+			continue
+		}
+		hz := (float64(k) + peakShift(d.p[k-1], d.p[k], d.p[k+1])) * d.perBin
+		if hz < 35 {
+			continue
+		}
+		if d.p[k] > 100*under.p[k] || nearMains(hz) < 0.25+0.15*resolution {
+			out = append(out, hz)
+		}
+	}
+	return out
+}
+
+// nearMains is the distance in Hz to the nearest multiple of 50 or 60 Hz.
+func nearMains(hz float64) float64 {
+	return min(math.Abs(hz-50*math.Round(hz/50)), math.Abs(hz-60*math.Round(hz/60)))
+}
+
+// peakShift is the vertex of the parabola through three log powers, in bins from the middle.
+func peakShift(a, b, c float64) float64 {
+	la, lb, lc := math.Log(a+1e-300), math.Log(b+1e-300), math.Log(c+1e-300)
+	den := la - 2*lb + lc
+	if den >= 0 {
+		return 0
+	}
+	return min(max((la-lc)/(2*den), -0.5), 0.5)
+}
+
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	s := slices.Clone(x)
+	slices.Sort(s)
+	m := len(s) / 2
+	if len(s)%2 == 1 {
+		return s[m]
+	}
+	return (s[m-1] + s[m]) / 2
+}

@@ -1,0 +1,346 @@
+package spectrum
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"ringstock/spectrum/damped"
+)
+
+const (
+	overNoise  = 20.0  // a peak counts from 13 dB over the noise density
+	overNear   = 6.0   // and 8 dB over the hollows beside it
+	maxPeaks   = 24    // strongest ones kept
+	lowestHz   = 45.0  // nothing of a blank sounds lower
+	highestHz  = 16000 // or is of use higher
+	bicDrop    = 10.0  // a further line must lower the criterion by this much
+	maxLines   = 3     // damped lines in one neighbourhood, beyond the peaks seen there
+	startQ     = 180.0 // first guess of a decay
+	firstSkipS = 0.03  // partials are fitted from here on after the strike
+)
+
+// component is a decaying line found in a set of taps.
+type component struct {
+	hz, alpha     float64   // Hz, 1/s
+	sdHz, sdAlpha float64   // from the fit's noise
+	amp           []float64 // per tap, amplitude extrapolated to the strike; 0 where not fitted
+	phase         []float64
+	fromSkip      float64 // s after the strike at which its fit begins
+}
+
+func (c component) tau() float64 { return 1 / c.alpha }
+func (c component) q() float64   { return math.Pi * c.hz / c.alpha }
+
+// energy is the component's energy between 30 and 530 ms after the strike,
+// A^2 tau/4 (exp(-0.06/tau) - exp(-1.06/tau)), the median over the taps of each tap's
+// strength relative to ref; with ref nil the median of the plain energies.
+func (c component) energy(ref *component) float64 {
+	var e []float64
+	for i, a := range c.amp {
+		v := a * a
+		if ref != nil {
+			if ref.amp[i] == 0 {
+				continue
+			}
+			v /= ref.amp[i] * ref.amp[i]
+		}
+		e = append(e, v)
+	}
+	return median(e) * decayEnergy(c.alpha)
+}
+
+func decayEnergy(alpha float64) float64 {
+	if alpha < 1e-3 {
+		return 0.25
+	}
+	return (math.Exp(-0.06*alpha) - math.Exp(-1.06*alpha)) / (4 * alpha)
+}
+
+// peaks lists the frequencies at which the ring stands out of the noise, hum lines excepted.
+func (v view) peaks() []float64 {
+	type peak struct{ hz, power float64 }
+	var found []peak
+	s, per := v.ring.p, v.ring.perBin
+	near := v.ring.background(60, 1)
+	for k := max(int(lowestHz/per), 2); k < min(len(s)-2, int(highestHz/per)); k++ {
+		if s[k] < s[k-1] || s[k] <= s[k+1] || s[k] < overNoise*v.noise.p[k] || s[k] < overNear*near.p[k] {
+			continue
+		}
+		hz := (float64(k) + peakShift(s[k-1], s[k], s[k+1])) * per
+		if v.isHum(hz) && s[k] < 4*v.quiet.at(hz) {
+			continue
+		}
+		// A side lobe or a ripple on the skirt of a stronger line is no peak: there
+		// must be a hollow on both sides before anything stronger.
+		hollow := func(step int) bool {
+			for j, lowest := k, s[k]; j > 0 && j < len(s) && math.Abs(float64(j-k))*per < 25; j += step {
+				lowest = min(lowest, s[j])
+				if s[j] > s[k] {
+					return s[k] > overNear*lowest
+				}
+			}
+			return true
+		}
+		if hollow(1) && hollow(-1) {
+			found = append(found, peak{hz, s[k]})
+		}
+	}
+	slices.SortFunc(found, func(a, b peak) int { return cmp.Compare(b.power, a.power) })
+	var out []float64
+	for _, f := range found[:min(len(found), maxPeaks)] {
+		out = append(out, f.hz)
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (v view) isHum(hz float64) bool {
+	for _, h := range v.hum {
+		if math.Abs(hz-h) < 3 {
+			return true
+		}
+	}
+	return false
+}
+
+// clusters groups frequencies that must be fitted together.
+func clusters(hz []float64) [][]float64 {
+	var out [][]float64
+	for i, f := range hz {
+		if i > 0 && f-hz[i-1] < 16 && len(out[len(out)-1]) < 4 {
+			out[len(out)-1] = append(out[len(out)-1], f)
+		} else {
+			out = append(out, []float64{f})
+		}
+	}
+	return out
+}
+
+// neighbourhood is a band of every tap, and of the quiet stretches where a steady line sounds in it.
+type neighbourhood struct {
+	p     *plans
+	bands []band
+	taps  int
+	hum   []float64 // Hz relative to the centre
+	until float64   // s after the strike: the ring is in the noise from here on
+}
+
+func (a *analysis) around(hz float64) neighbourhood {
+	h := neighbourhood{p: a.plans, taps: len(a.rings)}
+	for _, s := range a.rings {
+		h.bands = append(h.bands, s.zoom(a.plans, hz))
+	}
+	centre := h.bands[0].centre
+	for _, f := range a.view.hum {
+		if math.Abs(f-centre) < fitHz+8 {
+			h.hum = append(h.hum, f-centre)
+		}
+	}
+	if len(h.hum) > 0 {
+		for _, s := range a.quiet {
+			h.bands = append(h.bands, s.zoom(a.plans, hz))
+		}
+	}
+	h.until = h.audible()
+	return h
+}
+
+func (h neighbourhood) centre() float64 { return h.bands[0].centre }
+
+// audible is the time after the strike at which the band has sunk into its noise, with some
+// of the noise after it, which tells the fit how much noise there is.
+func (h neighbourhood) audible() float64 {
+	const frame = 0.05
+	var level []float64
+	for i := 0; ; i++ {
+		from, to := firstSkipS+frame*float64(i), firstSkipS+frame*float64(i+1)
+		if to > maxFitS {
+			break
+		}
+		sum, n := 0.0, 0
+		for _, b := range h.bands[:h.taps] {
+			if to > b.ring {
+				continue
+			}
+			for j := int((b.lead + from) * b.rate); j < int((b.lead+to)*b.rate); j++ {
+				sum += real(b.y[j])*real(b.y[j]) + imag(b.y[j])*imag(b.y[j])
+				n++
+			}
+		}
+		if n == 0 {
+			break
+		}
+		level = append(level, sum/float64(n))
+	}
+	if len(level) < 4 {
+		return maxFitS
+	}
+	floor := math.Inf(1)
+	for i := len(level) / 2; i+2 < len(level); i++ {
+		floor = min(floor, (level[i]+level[i+1]+level[i+2])/3)
+	}
+	for i, l := range level {
+		if l < 1.5*floor {
+			return max(firstSkipS+frame*float64(i)*1.3+0.1, 0.4)
+		}
+	}
+	return maxFitS
+}
+
+// records cuts the same stretch out of every band; which tells the tap of each, -1 for quiet ones.
+func (h neighbourhood) records(skip, until float64) (recs []damped.Record, which []int) {
+	for i, b := range h.bands {
+		if r, ok := b.record(h.p, skip, until); ok {
+			recs = append(recs, r)
+			if i >= h.taps {
+				i = -1
+			}
+			which = append(which, i)
+		}
+	}
+	return recs, which
+}
+
+func (h neighbourhood) rate() float64 { return h.bands[0].rate }
+
+// resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
+// further ones while the data ask for them.
+func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int) *damped.Fit {
+	m := damped.Model{Lines: start, Undamped: h.hum, Background: 3}
+	best, err := damped.Solve(recs, h.rate(), m)
+	if err != nil {
+		return nil
+	}
+	for len(best.Lines) < most {
+		at, ok := loudestResidual(best, recs, h.rate())
+		if !ok {
+			break
+		}
+		alpha := startAlpha(h.centre())
+		if len(best.Lines) > 0 {
+			alpha = best.Lines[0].Alpha
+		}
+		m.Lines = append(slices.Clone(best.Lines), damped.Line{Hz: at, Alpha: max(alpha, 1)})
+		m.Undamped = best.Undamped
+		next, err := damped.Solve(recs, h.rate(), m)
+		if err != nil || !next.Converged || !sensible(next) || best.BIC-next.BIC < bicDrop {
+			break
+		}
+		best = next
+	}
+	return best
+}
+
+func startAlpha(hz float64) float64 { return math.Pi * hz / startQ }
+
+// sensible refuses fits in which a line does not decay or two lines have become one.
+func sensible(f *damped.Fit) bool {
+	for i, l := range f.Lines {
+		if l.Alpha < 0.02 || math.Abs(l.Hz) > fitHz+5 {
+			return false
+		}
+		for _, o := range f.Lines[:i] {
+			if math.Abs(l.Hz-o.Hz) < 0.02*(l.Alpha+o.Alpha) && math.Abs(l.Alpha-o.Alpha) < 0.1*(l.Alpha+o.Alpha) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// loudestResidual is where what the fit left over stands out most, if it does at all.
+func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz float64, ok bool) {
+	longest := 0
+	for i, r := range recs {
+		if !r.Silent && (recs[longest].Silent || r.N > recs[longest].N) {
+			longest = i
+		}
+	}
+	ref := recs[longest]
+	sum := make([]float64, len(ref.Bins))
+	n := 0.0
+	for i, r := range recs {
+		if r.Silent {
+			continue
+		}
+		n++
+		for k := range sum {
+			// The same frequency in a record of another length.
+			j := int(math.Round(float64(ref.First+k)*float64(r.N)/float64(ref.N))) - r.First
+			j = min(max(j, 0), len(r.Bins)-1)
+			e := f.Residual[i][j]
+			sum[k] += (real(e)*real(e) + imag(e)*imag(e)) / f.NoisePow[i]
+		}
+	}
+	best := 0
+	for k := range sum {
+		if sum[k] > sum[best] {
+			best = k
+		}
+	}
+	// Mean of n exponential variates: beyond 2.5 + 3/sqrt(n) means is rare enough to try.
+	return float64(ref.First+best) * rate / float64(ref.N), sum[best]/max(n, 1) > 1.5+2.5/math.Sqrt(max(n, 1))
+}
+
+// components turns the lines of a fit into components.
+func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []int, skip float64) []component {
+	var out []component
+	for m, l := range f.Lines {
+		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), phase: make([]float64, h.taps), fromSkip: skip}
+		c.sdHz, c.sdAlpha = f.SD(m)
+		for i, t := range which {
+			if t < 0 {
+				continue
+			}
+			a := f.Amp[i][m]
+			c.amp[t] = math.Hypot(real(a), imag(a)) * math.Exp(min(l.Alpha*recs[i].Lead, 30))
+			c.phase[t] = math.Atan2(imag(a), real(a)) - 2*math.Pi*l.Hz*recs[i].Lead
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// refine turns the peaks of the view into components, each cluster in one fit, and looks
+// beside every hum line for a ring that it hides.
+func (a *analysis) refine(peaks []float64) []component {
+	var out []component
+	for _, group := range clusters(peaks) {
+		h := a.around((group[0] + group[len(group)-1]) / 2)
+		recs, which := h.records(firstSkipS, h.until)
+		var start []damped.Line
+		for _, f := range group {
+			start = append(start, damped.Line{Hz: f - h.centre(), Alpha: startAlpha(f)})
+		}
+		if f := h.resolve(recs, start, len(start)+1); f != nil {
+			out = append(out, h.components(f, recs, which, firstSkipS)...)
+		}
+	}
+	for _, hum := range a.view.hum {
+		if hum > 600 || slices.ContainsFunc(peaks, func(f float64) bool { return math.Abs(f-hum) < 12 }) {
+			continue // the fit of that peak has this hum line in its model
+		}
+		h := a.around(hum)
+		recs, which := h.records(firstSkipS, h.until)
+		if f := h.resolve(recs, nil, 2); f != nil && len(f.Lines) > 0 {
+			out = append(out, h.components(f, recs, which, firstSkipS)...)
+		}
+	}
+	out = slices.DeleteFunc(out, func(c component) bool {
+		return !(c.alpha > 0.02) || c.hz < lowestHz || c.alpha > 0.35*c.hz || c.sdAlpha > c.alpha || c.energy(nil) == 0
+	})
+	slices.SortFunc(out, func(x, y component) int { return cmp.Compare(x.hz, y.hz) })
+	// Two neighbourhoods may have found the same line: the better one stays.
+	var unique []component
+	for _, c := range out {
+		if n := len(unique); n > 0 && math.Abs(unique[n-1].hz-c.hz) < 0.3+2*(c.sdHz+unique[n-1].sdHz) {
+			if c.sdHz < unique[n-1].sdHz {
+				unique[n-1] = c
+			}
+			continue
+		}
+		unique = append(unique, c)
+	}
+	return unique
+}

@@ -1,0 +1,167 @@
+package spectrum
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"ringstock/capture"
+	"ringstock/spectrum/damped"
+)
+
+const (
+	leadS     = 0.08 // of sound before the strike kept in a segment
+	maxRingS  = 4.0  // of ring looked at; no blank rings on for longer to any use
+	flatHz    = 30.0 // half width of a band's flat part, about its centre
+	skirtHz   = 80.0 // half width of the whole band
+	edgeS     = 0.03 // a band's filter smears the segment's ends by this much
+	fitHz     = 25.0 // half width of the bins that a fit looks at
+	maxFitS   = 3.0  // longest record that a fit looks at
+	minRecord = 12   // samples of a band: less can't be fitted
+)
+
+// segment is one tap's stretch of the recording as a spectrum.
+type segment struct {
+	rate  float64
+	n     int          // length of the transform, samples
+	lead  float64      // s from the segment's start to the strike
+	ring  float64      // s from the strike to the end of the usable ring
+	coef  []complex128 // unnormalised DFT, bins 0..n/2
+	quiet bool         // true for a stretch without a ring
+}
+
+// band is the neighbourhood of one frequency as a complex signal: the real signal
+// a cos(2 pi f t + phi) becomes a exp(i (2 pi (f - centre) t + phi)).
+type band struct {
+	y      []complex128
+	rate   float64 // samples of y per second
+	centre float64 // Hz
+	lead   float64 // s from the first sample to the strike
+	ring   float64 // s from the strike to the last sample that may be used
+	quiet  bool
+}
+
+// plans keeps the transforms of one analysis, since making one costs as much as using it.
+type plans struct {
+	real map[int]*fourier.FFT
+	cmpl map[int]*fourier.CmplxFFT
+}
+
+func newPlans() *plans {
+	return &plans{map[int]*fourier.FFT{}, map[int]*fourier.CmplxFFT{}}
+}
+
+func (p *plans) realFFT(n int) *fourier.FFT {
+	if p.real[n] == nil {
+		p.real[n] = fourier.NewFFT(n)
+	}
+	return p.real[n]
+}
+
+func (p *plans) cmplxFFT(n int) *fourier.CmplxFFT {
+	if p.cmpl[n] == nil {
+		p.cmpl[n] = fourier.NewCmplxFFT(n)
+	}
+	return p.cmpl[n]
+}
+
+// smooth is the smallest even number >= n without prime factors over 5: transforms
+// of other lengths can be thousands of times slower.
+func smooth(n int) int {
+	for m := max(n+n%2, 2); ; m += 2 {
+		r := m
+		for _, p := range []int{2, 3, 5} {
+			for r%p == 0 {
+				r /= p
+			}
+		}
+		if r == 1 {
+			return m
+		}
+	}
+}
+
+// cut transforms the rings of the given taps, and the quiet stretches, all to one length.
+func cut(p *plans, take capture.Take, taps []capture.Tap) (rings, quiet []segment) {
+	type stretch struct{ from, strike, to int }
+	var all []stretch
+	lead := int(leadS * take.Rate)
+	for _, t := range taps {
+		to := min(t.End, t.Onset+int(maxRingS*take.Rate))
+		all = append(all, stretch{t.Onset - lead, t.Onset, to})
+	}
+	for _, q := range take.Quiet {
+		to := min(q.To, q.From+int(maxRingS*take.Rate))
+		all = append(all, stretch{q.From, q.From, to})
+	}
+	longest := 0
+	for _, s := range all {
+		longest = max(longest, s.to-s.from)
+	}
+	n := smooth(longest)
+	x := make([]float64, n)
+	for i, s := range all {
+		clear(x)
+		copy(x[max(-s.from, 0):], take.Samples[max(s.from, 0):s.to])
+		seg := segment{rate: take.Rate, n: n, lead: float64(s.strike-s.from) / take.Rate,
+			ring: float64(s.to-s.strike) / take.Rate, quiet: i >= len(taps)}
+		seg.coef = p.realFFT(n).Coefficients(nil, x)
+		if seg.quiet {
+			quiet = append(quiet, seg)
+		} else {
+			rings = append(rings, seg)
+		}
+	}
+	return rings, quiet
+}
+
+// zoom filters the neighbourhood of a frequency out of the segment: flat within
+// flatHz, a cosine's fall to skirtHz, then decimated to twice that.
+func (s segment) zoom(p *plans, hz float64) band {
+	perBin := s.rate / float64(s.n)
+	m := smooth(int(math.Ceil(2 * skirtHz / perBin)))
+	k0 := int(math.Round(hz / perBin))
+	b := band{y: make([]complex128, m), rate: float64(m) * perBin, centre: float64(k0) * perBin,
+		lead: s.lead, ring: s.ring - edgeS, quiet: s.quiet}
+	scale := 2 / float64(s.n)
+	for i := -m / 2; i < m/2; i++ {
+		k := k0 + i
+		if k <= 0 || k >= len(s.coef) {
+			continue
+		}
+		d := math.Abs(float64(i)) * perBin
+		w := scale
+		if d > flatHz {
+			w *= (1 + math.Cos(math.Pi*min((d-flatHz)/(skirtHz-flatHz), 1))) / 2
+		}
+		b.y[(i+m)%m] = s.coef[k] * complex(w, 0)
+	}
+	b.y = p.cmplxFFT(m).Sequence(b.y, b.y)
+	return b
+}
+
+// record cuts the part from skip to until (s after the strike) out of the band and
+// transforms it. ok is false if too little is left.
+func (b band) record(p *plans, skip, until float64) (r damped.Record, ok bool) {
+	if b.quiet {
+		skip, until = edgeS, b.ring
+	}
+	from := int(math.Ceil((b.lead + skip) * b.rate))
+	n := int(math.Floor((b.lead+min(until, b.ring))*b.rate)) - from
+	if from < 0 || n < minRecord {
+		return r, false
+	}
+	for smooth(n) != n { // a shorter record of a good length
+		n--
+		if n < minRecord {
+			return r, false
+		}
+	}
+	all := p.cmplxFFT(n).Coefficients(nil, b.y[from:from+n])
+	half := int(fitHz * float64(n) / b.rate)
+	r = damped.Record{First: -half, N: n, Silent: b.quiet, Lead: float64(from)/b.rate - b.lead}
+	for k := -half; k <= half; k++ {
+		r.Bins = append(r.Bins, all[(k+n)%n])
+	}
+	return r, true
+}
