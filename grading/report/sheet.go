@@ -1,0 +1,525 @@
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"ringstock/grading"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+// sheet is everything the page's template prints, ready made.
+type sheet struct {
+	Style    template.CSS
+	Script   template.JS
+	Policy   string
+	Grading  grading.Grading
+	Headline string
+	Counts   []count
+	Strip    *picture
+	Price    string // what all blanks to keep cost together; empty if no price is known
+	Map      *picture
+	SizeKey  *picture
+	Unmapped int
+	Blanks   []blankSheet
+	Silent   int // blanks that had sound which did not fit
+	Settings []setting
+}
+
+type count struct {
+	N       int
+	Verdict grading.Verdict
+	Says    string
+	Sign    *picture
+}
+
+type setting struct{ Name, Value string }
+
+type blankSheet struct {
+	Index   int
+	B       grading.Blank
+	Verdict string // one of the four, for the style sheet
+	Sign    *picture
+	Score   figure
+	Places  string // "rank 2, between 1 and 4 of 12"
+	Price   string
+	PriceX  string // for sorting
+	Origin  string // species, supplier, lot
+	Rank    *picture
+	Bar     *picture
+	Row     []figure // the figures of its line in the ranking, as rankingColumns names them
+	Lead    []namedFigure
+	Parts   []partRow
+	Figures []figureGroup
+
+	Spectrum, Decay, Heat, Taps, Planes *picture
+
+	NoPictures string
+	Budgets    []budget
+	Next       string
+	PlaneRows  []planeRow
+	Partials   []partialRow
+	Clip       template.URL
+	NoClip     string
+}
+
+type namedFigure struct {
+	Name string
+	figure
+	Note string
+}
+
+type figureGroup struct {
+	Name string
+	Rows []namedFigure
+}
+
+type partRow struct {
+	Name   string
+	Value  figure
+	Wish   figure // desirability
+	Weight string
+	Bar    *picture
+}
+
+type budget struct {
+	Of    string
+	Total figure
+	Rows  []budgetRow
+}
+
+type budgetRow struct {
+	Name string
+	U    string
+	Bar  *picture
+}
+
+type planeRow struct {
+	Name           string
+	Hz, Q, Purity  figure
+	Taps           int
+	FundamentalWas string
+}
+
+type partialRow struct {
+	Name, Kind        string
+	Hz, Level, Q, T60 figure
+	Ratio             string
+	Taps              int
+	IsFundamental     bool
+}
+
+func newSheet(p Page) (*sheet, error) {
+	g := p.Grading
+	s := &sheet{
+		Style:    template.CSS(style),
+		Script:   template.JS(script),
+		Policy:   policy(),
+		Grading:  g,
+		Headline: headline(g),
+		Price:    keepPrice(g.Blanks),
+		Map:      mapPicture(g.Blanks),
+		SizeKey:  sizeKey(g.Blanks),
+	}
+	s.Counts, s.Strip = counts(g.Blanks)
+	for _, b := range g.Blanks {
+		if !b.Wood.Density.Known() || !b.Wood.SpecificModulus.Known() {
+			s.Unmapped++
+		}
+	}
+	var err error
+	if s.Settings, err = settings(g.Settings); err != nil {
+		return nil, err
+	}
+	sound := 0
+	for i, b := range g.Blanks {
+		portrait, has := p.Portraits[b.Blank]
+		bs := newBlankSheet(i+1, len(g.Blanks), b, portrait, p.Taps[b.Blank])
+		if !has {
+			bs.NoPictures = "No recording of this blank could be drawn."
+		}
+		if bs.Clip, err = clip(portrait); err != nil {
+			return nil, fmt.Errorf("sound of blank %q: %w", b.Blank, err)
+		}
+		sound += len(bs.Clip)
+		switch {
+		case bs.Clip == "":
+			bs.NoClip = "No sound in this page."
+		case sound > soundBudget:
+			sound -= len(bs.Clip)
+			bs.Clip, bs.NoClip = "", "No sound in this page: only the best are kept, so that it stays small."
+			s.Silent++
+		}
+		s.Blanks = append(s.Blanks, bs)
+	}
+	return s, nil
+}
+
+// WithSound tells how many blanks can be listened to.
+func (s *sheet) WithSound() int {
+	n := 0
+	for _, b := range s.Blanks {
+		if b.Clip != "" {
+			n++
+		}
+	}
+	return n
+}
+
+// Columns are the ranking's columns of figures.
+func (s *sheet) Columns() []string {
+	return []string{"Pitch, Hz", "Q", "Purity, %", "Density, kg/m³", "E/ρ, MJ/kg"}
+}
+
+func headline(g grading.Grading) string {
+	switch n := len(g.Blanks); {
+	case n == 0:
+		return "There is no blank in this delivery."
+	case g.Qualified == 0:
+		return fmt.Sprintf("None of %d qualifies.", n)
+	case g.Qualified == 1:
+		return fmt.Sprintf("1 of %d qualifies.", n)
+	default:
+		return fmt.Sprintf("%d of %d qualify.", g.Qualified, n)
+	}
+}
+
+func counts(blanks []grading.Blank) ([]count, *picture) {
+	of := map[string]int{}
+	for _, b := range blanks {
+		of[verdictClass(b.Verdict)]++
+	}
+	p := &picture{W: 400, H: 14, Class: "strip"}
+	x := 0.0
+	var out []count
+	for _, v := range []grading.Verdict{grading.Keep, grading.Maybe, grading.Leave, grading.Unread} {
+		n := of[string(v)]
+		if n == 0 && v == grading.Unread {
+			continue
+		}
+		says := map[grading.Verdict]string{
+			grading.Keep:   "every limit passed, with 95 % confidence",
+			grading.Maybe:  "in between, or not yet decided by what was measured",
+			grading.Leave:  "fails a limit",
+			grading.Unread: "no tap could be used",
+		}[v]
+		out = append(out, count{n, v, says, sign(v)})
+		if n > 0 {
+			w := 400 * float64(n) / float64(len(blanks))
+			p.add(mark{Kind: "rect", Class: string(v), X: num(x + 1), Y: 1, W: num(w - 2), H: 12, R: 2})
+			x += w
+		}
+	}
+	if len(blanks) == 0 {
+		p = nil
+	}
+	return out, p
+}
+
+// keepPrice adds up what the blanks to keep would cost, each currency by itself.
+func keepPrice(blanks []grading.Blank) string {
+	sum := map[string]float64{}
+	keep, unpriced := 0, 0
+	for _, b := range blanks {
+		switch {
+		case b.Verdict != grading.Keep:
+			continue
+		case b.Row.Price == nil || !finite(*b.Row.Price):
+			unpriced++
+		default:
+			sum[b.Row.Currency] += *b.Row.Price
+		}
+		keep++
+	}
+	if len(sum) == 0 {
+		return ""
+	}
+	var amounts []string
+	for currency, amount := range sum {
+		amounts = append(amounts, money(amount, currency))
+	}
+	slices.Sort(amounts)
+	out := fmt.Sprintf("The %d to keep cost %s together", keep, strings.Join(amounts, " and "))
+	if keep == 1 {
+		out = "The one to keep costs " + amounts[0]
+	}
+	if unpriced > 0 {
+		out += fmt.Sprintf("; %d of them without a price", unpriced)
+	}
+	return out + "."
+}
+
+func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []spectrum.TapResult) blankSheet {
+	out := blankSheet{
+		Index:    index,
+		B:        b,
+		Verdict:  verdictClass(b.Verdict),
+		Sign:     sign(b.Verdict),
+		Score:    figureOf(b.Score, ""),
+		Rank:     rankPicture(b, n),
+		Bar:      scorePicture(b),
+		Spectrum: spectrumPicture(b, t),
+		Decay:    decayPicture(b, t),
+		Heat:     heatPicture(t),
+		Taps:     tapsPicture(b, taps),
+		Planes:   planesPicture(b),
+		Figures:  figureGroups(b),
+		Budgets:  budgets(b),
+	}
+	out.Places = fmt.Sprintf("of %d", n)
+	if b.RankLow >= 1 && b.RankHigh > b.RankLow {
+		out.Places = fmt.Sprintf("of %d, anywhere from %d to %d within uncertainty", n, b.RankLow, b.RankHigh)
+	}
+	if b.Row.Price != nil && finite(*b.Row.Price) {
+		out.Price = money(*b.Row.Price, b.Row.Currency)
+		out.PriceX = strconv.FormatFloat(*b.Row.Price, 'g', -1, 64)
+	}
+	var origin []string
+	for _, s := range []string{b.Row.Species, b.Row.Supplier} {
+		if s != "" {
+			origin = append(origin, s)
+		}
+	}
+	if b.Row.Lot != "" {
+		origin = append(origin, "lot "+b.Row.Lot)
+	}
+	out.Origin = strings.Join(origin, " · ")
+
+	noRing := measure.Unknown("no tap could be used")
+	hz, q, t60, purity := noRing, noRing, noRing, noRing
+	if r := b.Ring; r != nil {
+		hz, q, t60, purity = r.Fundamental.Hz, r.Fundamental.Q, r.Fundamental.T60S, r.PurityPct
+	}
+	w := b.Wood
+	out.Row = []figure{figureOf(hz, ""), figureOf(q, ""), figureOf(purity, ""),
+		figureOf(w.Density, ""), figureOf(w.SpecificModulus, "")}
+	out.Lead = []namedFigure{
+		{"Pitch", figureOf(hz, "Hz"), ""},
+		{"Q", figureOf(q, ""), ""},
+		{"Falls 60 dB in", figureOf(t60, "s"), ""},
+		{"Purity", figureOf(purity, "%"), ""},
+		{"Density", figureOf(w.Density, "kg/m³"), ""},
+		{"E/ρ", figureOf(w.SpecificModulus, "MJ/kg"), ""},
+	}
+	for _, part := range b.Parts {
+		row := partRow{Name: part.Name, Value: figureOf(part.Value, part.Unit), Wish: figureOf(part.Desirability, ""),
+			Weight: plain(part.Weight, 2), Bar: barPicture("wish", 0)}
+		if part.Desirability.Known() {
+			row.Bar = barPicture("wish", part.Desirability.X)
+			row.Wish = figure{Known: true, X: plain(part.Desirability.X, 2)}
+		}
+		out.Parts = append(out.Parts, row)
+	}
+	for _, r := range []struct {
+		name string
+		ring *spectrum.Ring
+	}{{"height plane", b.Ring}, {"width plane", b.WidthRing}, {"end tap", b.EndRing}} {
+		if r.ring == nil {
+			continue
+		}
+		row := planeRow{Name: r.name, Hz: figureOf(r.ring.Fundamental.Hz, "Hz"), Q: figureOf(r.ring.Fundamental.Q, ""),
+			Purity: figureOf(r.ring.PurityPct, "%"), Taps: r.ring.TapsUsed}
+		out.PlaneRows = append(out.PlaneRows, row)
+		for _, q := range r.ring.Partials {
+			out.Partials = append(out.Partials, partialRow{
+				Name: partialName(q), Kind: r.name, Hz: figureOf(q.Hz, "Hz"), Level: figureOf(q.LevelDB, "dB"), Q: figureOf(q.Q, ""),
+				T60: figureOf(q.T60S, "s"), Ratio: plain(q.Ratio, 3), Taps: q.Taps,
+				IsFundamental: q.Hz.Known() && r.ring.Fundamental.Hz.Known() && q.Hz.X == r.ring.Fundamental.Hz.X,
+			})
+		}
+	}
+	return out
+}
+
+// figureGroups lists every measure of a blank, known or not.
+func figureGroups(b grading.Blank) []figureGroup {
+	var out []figureGroup
+	if r := b.Ring; r != nil {
+		f := r.Fundamental
+		from := ""
+		if r.FundamentalFrom == "series" {
+			from = "inferred from the higher partials: too weak to measure itself"
+		}
+		rows := []namedFigure{
+			{"Fundamental", figureOf(f.Hz, "Hz"), from},
+			{"Q", figureOf(f.Q, ""), ""},
+			{"Decay time, amplitude to 1/e", figureOf(f.TauS, "s"), ""},
+			{"Decay by 60 dB", figureOf(f.T60S, "s"), ""},
+			{"Logarithmic decrement", figureOf(f.LogDecrement, ""), ""},
+			{"Loss tangent of the ring", figureOf(f.LossTangent, ""), ""},
+			{"Purity", figureOf(r.PurityPct, "%"), ""},
+			{"Fundamental alone", figureOf(r.FundamentalPct, "%"), ""},
+			{"Unevenness", figureOf(r.UnevennessPct, "%"), ""},
+			{"Drift of pitch", figureOf(r.DriftCents, "cents"), ""},
+			{"Loudness", figureOf(r.LoudnessDB, "dB"), "comparable within one session only"},
+			{"Signal over noise", figureOf(r.SNRDB, "dB"), ""},
+		}
+		beat := figure{Known: true, X: "none found"}
+		if r.Beat != nil {
+			beat = figure{Known: true, X: plain(r.Beat.Hz, 2), Unit: "Hz, " + plain(r.Beat.DepthDB, 1) + " dB deep"}
+		}
+		rows = append(rows, namedFigure{"Beat", beat, ""},
+			namedFigure{"Stray notes", figure{Known: true, X: strays(r.Stray)}, ""},
+			namedFigure{"Hum", figure{Known: true, X: hums(r.HumHz)}, ""},
+			namedFigure{"Taps used", figure{Known: true, X: fmt.Sprint(r.TapsUsed)}, ""})
+		out = append(out, figureGroup{"Ring", rows})
+	}
+	w := b.Wood
+	from := ""
+	if w.SpecificModulusFrom != "" {
+		from = "from the " + w.SpecificModulusFrom + " mode"
+	}
+	out = append(out, figureGroup{"Wood, as measured", []namedFigure{
+		{"Density", figureOf(w.Density, "kg/m³"), ""},
+		{"Specific modulus E/ρ", figureOf(w.SpecificModulus, "MJ/kg"), from},
+		{"Young's modulus", figureOf(w.YoungsModulus, "GPa"), ""},
+		{"Shear modulus", figureOf(w.ShearModulus, "GPa"), ""},
+		{"Sound speed", figureOf(w.SoundSpeed, "m/s"), ""},
+		{"Impedance", figureOf(w.Impedance, "MRayl"), ""},
+		{"Loss tangent", figureOf(w.LossTangent, ""), ""},
+		{"Radiation coefficient", figureOf(w.Radiation, "m⁴/(kg s)"), ""},
+		{"E in height against width", figureOf(w.PlaneDifference, "%"), ""},
+	}})
+	at12 := []namedFigure{
+		{"Density", figureOf(w.Density12, "kg/m³"), ""},
+		{"Specific modulus E/ρ", figureOf(w.SpecificModulus12, "MJ/kg"), ""},
+		{"Young's modulus", figureOf(w.YoungsModulus12, "GPa"), ""},
+		{"Shear modulus", figureOf(w.ShearModulus12, "GPa"), ""},
+		{"Sound speed", figureOf(w.SoundSpeed12, "m/s"), ""},
+		{"Impedance", figureOf(w.Impedance12, "MRayl"), ""},
+		{"Loss tangent", figureOf(w.LossTangent12, ""), ""},
+		{"Radiation coefficient", figureOf(w.Radiation12, "m⁴/(kg s)"), ""},
+	}
+	if slices.ContainsFunc(at12, func(f namedFigure) bool { return f.Known }) {
+		out = append(out, figureGroup{"Wood, at 12 % moisture", at12})
+	}
+	r := b.Row
+	var readings []namedFigure
+	for _, f := range []struct {
+		name string
+		v    measure.Value
+		unit string
+	}{{"Length", r.LengthMM, "mm"}, {"Height", r.HeightMM, "mm"}, {"Width", r.WidthMM, "mm"}, {"Height at the tip", r.TipHeightMM, "mm"},
+		{"Width at the tip", r.TipWidthMM, "mm"}, {"Length of the head block", r.HeadLengthMM, "mm"}, {"Height of the head block", r.HeadHeightMM, "mm"},
+		{"Mass", r.MassG, "g"}, {"Moisture", r.MoisturePct, "%"}, {"Temperature", r.TemperatureC, "°C"}, {"Humidity", r.HumidityPct, "%"}} {
+		if f.v.Known() {
+			readings = append(readings, namedFigure{f.name, figureOf(f.v, f.unit), ""})
+		}
+	}
+	if len(readings) > 0 {
+		out = append(out, figureGroup{"Readings", readings})
+	}
+	return out
+}
+
+func strays(list []spectrum.Stray) string {
+	var out []string
+	for _, s := range list {
+		out = append(out, plain(s.Hz, 1)+" Hz ("+plain(s.LevelDB, 0)+" dB)")
+	}
+	if len(out) == 0 {
+		return "none found"
+	}
+	return strings.Join(out, ", ")
+}
+
+func hums(list []float64) string {
+	var out []string
+	for _, hz := range list {
+		out = append(out, plain(hz, 1)+" Hz")
+	}
+	if len(out) == 0 {
+		return "none found"
+	}
+	return strings.Join(out, ", ")
+}
+
+// budgets shows what the uncertainty of the values that decide is made of.
+func budgets(b grading.Blank) []budget {
+	const most = 5
+	var out []budget
+	for _, v := range []struct {
+		of   string
+		v    measure.Value
+		unit string
+	}{{"Specific modulus", b.Wood.SpecificModulus, "MJ/kg"}, {"Density", b.Wood.Density, "kg/m³"}} {
+		if !v.v.Known() || len(v.v.Budget) == 0 {
+			continue
+		}
+		row := budget{Of: v.of, Total: figure{Known: true, X: significant(v.v.U), Unit: v.unit}}
+		largest := 0.0
+		for _, part := range v.v.Budget {
+			largest = math.Max(largest, part.U)
+		}
+		for i, part := range v.v.Budget {
+			if i == most || largest <= 0 {
+				break
+			}
+			row.Rows = append(row.Rows, budgetRow{part.Name, significant(part.U) + " " + v.unit, barPicture("part", part.U/largest)})
+		}
+		out = append(out, row)
+	}
+	return out
+}
+
+// significant is an uncertainty by itself, rounded as beside its value.
+func significant(u float64) string {
+	if !(u > 0) || !finite(u) {
+		return "0"
+	}
+	_, s := rounded(u, u)
+	return s
+}
+
+// settings lists all limits and weights in force, whatever the profile holds.
+func settings(p grading.Profile) ([]setting, error) {
+	raw, err := json.Marshal(p)
+	if err != nil {
+		return nil, fmt.Errorf("settings: %w", err)
+	}
+	decoder := json.NewDecoder(bytes.NewReader(raw))
+	decoder.UseNumber()
+	var tree any
+	if err := decoder.Decode(&tree); err != nil {
+		return nil, fmt.Errorf("settings: %w", err)
+	}
+	var out []setting
+	var walk func(path string, v any)
+	walk = func(path string, v any) {
+		switch v := v.(type) {
+		case map[string]any:
+			keys := make([]string, 0, len(v))
+			for k := range v {
+				keys = append(keys, k)
+			}
+			slices.Sort(keys)
+			for _, k := range keys {
+				walk(strings.TrimPrefix(path+" › "+k, " › "), v[k])
+			}
+		case []any:
+			for i, e := range v {
+				if m, ok := e.(map[string]any); ok {
+					if name, ok := m["name"].(string); ok && name != "" {
+						walk(path+" › "+name, e)
+						continue
+					}
+				}
+				walk(fmt.Sprintf("%s › %d", path, i+1), e)
+			}
+		case nil:
+		default:
+			if s := fmt.Sprint(v); s != "" {
+				out = append(out, setting{path, s})
+			}
+		}
+	}
+	walk("", tree)
+	return out, nil
+}
