@@ -18,6 +18,18 @@ func (s Scene) Amplitude(strike, mode int) complex128 {
 		s.Mic.filter(s.Rate).response(cmplx.Exp(m.pole()/complex(s.Rate, 0)))
 }
 
+// Ringing is Amplitude together with what still rings from earlier strikes.
+func (s Scene) Ringing(strike, mode int) complex128 {
+	var sum complex128
+	pole := s.Modes[mode].pole()
+	for k, earlier := range s.Strikes {
+		if t := s.Strikes[strike].AtS - earlier.AtS; t >= 0 {
+			sum += s.Amplitude(k, mode) * cmplx.Exp(pole*complex(t, 0))
+		}
+	}
+	return sum
+}
+
 // NoiseDensity is the one-sided power density, per hertz, that the white and pink noise
 // have in the recording at a frequency.
 func (s Scene) NoiseDensity(hz float64) float64 {
