@@ -33,7 +33,7 @@ func fakePage(n, withSound int) Page {
 		score := 88 - 62*share + around(0, 1)
 		b.Score = measure.Of(score, 2.2+2*share)
 		switch {
-		case share < 0.4:
+		case share < 0.4 && i%5 != 4:
 			b.Verdict = grading.Keep
 			b.Reasons = []string{"Rings long and pure: every limit is passed with confidence."}
 			page.Grading.Qualified++

@@ -59,7 +59,7 @@ func mapPicture(blanks []grading.Blank) *picture {
 		return nil
 	}
 
-	p := newPlot("map", 760, 500, 56, 30, 14, 56)
+	p := newPlot("map", 760, 560, 56, 30, 14, 56)
 	var rhos, sms []measure.Value
 	for _, s := range spots {
 		rhos, sms = append(rhos, s.rho), append(sms, s.sm)
@@ -154,8 +154,8 @@ func sizeKey(blanks []grading.Blank) *picture {
 	if most <= 0 {
 		return nil
 	}
-	steps := axis{hi: most}.ticks(3)
-	p := &picture{W: 190, H: 30, Class: "key", Label: "The larger a point, the higher the Q of its fundamental: the longer it rings."}
+	steps := axis{hi: most}.ticks(4)
+	p := &picture{H: 30, Class: "key", Label: "The larger a point, the higher the Q of its fundamental: the longer it rings."}
 	x := 0.0
 	for _, q := range steps {
 		if q == 0 {
@@ -167,6 +167,7 @@ func sizeKey(blanks []grading.Blank) *picture {
 		p.text("num", "start", x, 19, "Q "+tick(q))
 		x += textWidth("Q "+tick(q)) + 14
 	}
+	p.W = num(x)
 	return p
 }
 
@@ -283,7 +284,7 @@ func spectrumPicture(b grading.Blank, t spectrum.Portrait) *picture {
 		bottom = top - 10
 	}
 
-	p := newPlot("spectrum", pictureW, pictureH, 38, 58, 6, 40)
+	p := newPlot("spectrum", pictureW, pictureH, 38, 58, 16, 40)
 	p.xAxis(f0, f1, true)
 	p.yAxis(bottom, top)
 	p.frame(8, 5, "frequency, Hz", "level, dB")
@@ -404,21 +405,21 @@ func decayPicture(b grading.Blank, t spectrum.Portrait) *picture {
 	if bottom >= top {
 		bottom = top - 10
 	}
-	p := newPlot("decay", pictureW, pictureH, 38, 26, 6, 40)
+	p := newPlot("decay", pictureW, pictureH, 38, 26, 16, 40)
 	p.xAxis(0, end, false)
 	p.yAxis(bottom, top)
 	p.frame(6, 6, "time after the strike, s", "level of the fundamental, dB")
 	if floorKnown && p.y.has(t.FloorDB) {
 		y := p.y.at(t.FloorDB)
 		p.line("floor", p.left, y, p.right, y)
-		p.text("key floor", "end", p.right, y-5, "noise")
+		p.text("key", "start", p.left+4, y-5, "noise")
 	}
 	p.path("curve", curve(t.Decay, p.x, p.y))
 	p.path("fit", curve(t.Fit, p.x, p.y))
 	p.Label = "Decay of the fundamental: level against time, measured curve and fitted line."
 	if b.Ring != nil && b.Ring.Fundamental.T60S.Known() {
 		t60 := figureOf(b.Ring.Fundamental.T60S, "s")
-		p.text("key fit", "end", p.right, p.top+12, "fit: falls 60 dB in "+t60.X+" s")
+		p.text("key wood", "end", p.right, p.top+12, "fit: falls 60 dB in "+t60.X+" s")
 		p.Label += " It falls 60 dB in " + t60.String() + "."
 	}
 	return &p.picture
@@ -477,7 +478,7 @@ func heatPicture(t spectrum.Portrait) *picture {
 		return nil
 	}
 
-	p := newPlot("heat", pictureW, pictureH, 38, 26, 6, 40)
+	p := newPlot("heat", pictureW, pictureH, 38, 26, 16, 40)
 	p.xAxis(0, t.HeatS*float64(rows), false)
 	p.yAxis(0, t.HeatHz*float64(cols))
 	p.add(mark{Kind: "image", X: num(p.left), Y: num(p.top), W: num(p.right - p.left), H: num(p.bottom - p.top),

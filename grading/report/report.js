@@ -78,7 +78,9 @@
     filter();
     order();
   }
-  addEventListener("beforeprint", () => $$("details").forEach(d => { d.open = true; }));
+  // Paper shows what the screen shows, so this also decides what is printed.
+  const all = $("#all");
+  all?.addEventListener("change", () => { for (const d of $$("article.blank details")) d.open = all.checked; });
 
   // --- listening: two blanks in step, one heard ----------------------------------
   const desk = $(".desk");
@@ -89,6 +91,7 @@
   const first = $("#first"), second = $("#second"), blind = $("#blind");
   const play = $("#play"), flip = $("#switch"), heard = $("#heard"), told = $("#told");
   const choices = $$("[data-choice]");
+  const tiles = $$(".tile");
   for (const select of [first, second]) {
     select.append(...blanks.map((b, k) => new Option(b.name, k)));
   }
@@ -122,9 +125,15 @@
     sources = []; gains = null;
     play.textContent = "Play"; flip.disabled = true;
     heard.textContent = "Silent.";
+    lamps(-1);
   };
+  const lamps = k => tiles.forEach((tile, j) => {
+    tile.classList.toggle("on", j === k);
+    $(".now", tile).textContent = j === k ? "sounding" : "silent";
+  });
   const say = () => {
     heard.textContent = `You hear the ${ordinal[on]}${hidden ? "." : ": " + pair[on].name}`;
+    lamps(on);
   };
   // Both run all the time from one clock; the switch only turns two gains.
   const start = async () => {
@@ -163,7 +172,7 @@
     hidden = blind.checked;
     if (hidden && Math.random() < 0.5) pair.reverse();
     play.disabled = pair[0] === pair[1];
-    if (play.disabled) heard.textContent = "Choose two different blanks.";
+    if (play.disabled) told.textContent = "Choose two different blanks.";
   };
   play.addEventListener("click", () => sources.length ? stop() : start().catch(e => { heard.textContent = "This browser can’t play it: " + e.message; }));
   flip.addEventListener("click", () => {
@@ -179,8 +188,10 @@
   // A drawn pair is blind from the start: not even the two names are shown.
   let drawn = false;
   const veil = () => {
-    for (const s of [first, second]) s.classList.toggle("veiled", drawn);
-    for (const s of [first, second]) s.closest("label").hidden = drawn;
+    for (const tile of tiles) {
+      $("select", tile).hidden = drawn;
+      $(".mask", tile).hidden = !drawn;
+    }
   };
   $("#draw").addEventListener("click", () => {
     const audible = blanks.map((b, k) => k).filter(k => !articles.get(blanks[k].i).hidden);

@@ -48,7 +48,8 @@ type blankSheet struct {
 	Verdict string // one of the four, for the style sheet
 	Sign    *picture
 	Score   figure
-	Places  string // "rank 2, between 1 and 4 of 12"
+	Long    bool   // its name needs smaller type
+	Places  string // after the rank: "of 12; 1 to 4 within uncertainty"
 	Price   string
 	PriceX  string // for sorting
 	Origin  string // species, supplier, lot
@@ -273,9 +274,10 @@ func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []sp
 		Figures:  figureGroups(b),
 		Budgets:  budgets(b),
 	}
+	out.Long = len([]rune(b.Blank)) > 8
 	out.Places = fmt.Sprintf("of %d", n)
 	if b.RankLow >= 1 && b.RankHigh > b.RankLow {
-		out.Places = fmt.Sprintf("of %d, anywhere from %d to %d within uncertainty", n, b.RankLow, b.RankHigh)
+		out.Places = fmt.Sprintf("of %d; %d to %d within uncertainty", n, b.RankLow, b.RankHigh)
 	}
 	if b.Row.Price != nil && finite(*b.Row.Price) {
 		out.Price = money(*b.Row.Price, b.Row.Currency)
@@ -303,17 +305,16 @@ func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []sp
 	out.Lead = []namedFigure{
 		{"Pitch", figureOf(hz, "Hz"), ""},
 		{"Q", figureOf(q, ""), ""},
-		{"Falls 60 dB in", figureOf(t60, "s"), ""},
+		{"60 dB decay", figureOf(t60, "s"), ""},
 		{"Purity", figureOf(purity, "%"), ""},
 		{"Density", figureOf(w.Density, "kg/m³"), ""},
 		{"E/ρ", figureOf(w.SpecificModulus, "MJ/kg"), ""},
 	}
 	for _, part := range b.Parts {
 		row := partRow{Name: part.Name, Value: figureOf(part.Value, part.Unit), Wish: figureOf(part.Desirability, ""),
-			Weight: plain(part.Weight, 2), Bar: barPicture("wish", 0)}
+			Weight: strconv.FormatFloat(part.Weight, 'g', 3, 64), Bar: barPicture("wish", 0)}
 		if part.Desirability.Known() {
 			row.Bar = barPicture("wish", part.Desirability.X)
-			row.Wish = figure{Known: true, X: plain(part.Desirability.X, 2)}
 		}
 		out.Parts = append(out.Parts, row)
 	}
