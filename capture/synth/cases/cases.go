@@ -283,6 +283,39 @@ func (c Case) At(rate float64) Case {
 	return c.SNR(db)
 }
 
+// Taps keeps the first n taps, or repeats them until there are n. Call it before what
+// changes single taps.
+func (c Case) Taps(n int) Case {
+	c = c.copied(13)
+	s := &c.Scene
+	given := len(s.Strikes)
+	apart := (s.DurationS - s.Strikes[0].AtS) / float64(given)
+	for k := given; k < n; k++ {
+		again := s.Strikes[k-given]
+		again.Gains = slices.Clone(again.Gains)
+		again.AtS += apart * float64(given)
+		s.Strikes = append(s.Strikes, again)
+	}
+	s.Strikes = s.Strikes[:n]
+	s.DurationS = s.Strikes[n-1].AtS + apart
+	return c
+}
+
+// Starting lets the recording begin the given time before the first strike, or after it
+// if the time is negative.
+func (c Case) Starting(beforeS float64) Case {
+	c = c.copied(14)
+	shift := beforeS - c.Scene.Strikes[0].AtS
+	for k := range c.Scene.Strikes {
+		c.Scene.Strikes[k].AtS += shift
+	}
+	for k := range c.Scene.Talk {
+		c.Scene.Talk[k].AtS += shift
+	}
+	c.Scene.DurationS += shift
+	return c
+}
+
 // Damped sets the Q of the fundamental, and of the other modes in proportion.
 func (c Case) Damped(q float64) Case {
 	c = c.copied(1)

@@ -78,7 +78,7 @@ func TestTruth(t *testing.T) {
 func TestStepsLeaveTheirCaseAlone(t *testing.T) {
 	bar := Bar(3)
 	before := Bar(3)
-	bar.Pair(1, -3).Foreign(1.45, 5).Damped(120).MainsNear(0.2, -3).Clipped(0).Doubled(1).Talking().InRoom().Glide(1).At(96000).InWhiteNoise()
+	bar.Pair(1, -3).Foreign(1.45, 5).Damped(120).MainsNear(0.2, -3).Clipped(0).Doubled(1).Talking().Starting(0).Taps(7).InRoom().Glide(1).At(96000).InWhiteNoise()
 	if !reflect.DeepEqual(bar.Scene, before.Scene) {
 		t.Error("a step changed the case it started from")
 	}
@@ -127,6 +127,21 @@ func TestSteps(t *testing.T) {
 	_, truth = bar.Foreign(1.45, 8).Render()
 	near("purity with a foreign note", truth.Taps[0].PurityPct, 92, 1e-6)
 	near("foreign note", truth.Foreign[0].Hz/truth.Fundamental.Hz, 1.45, 1e-9)
+
+	for _, n := range []int{1, 5, 12} {
+		c = bar.Taps(n).Starting(0.002)
+		at := c.Scene.Strikes
+		near("number of taps", float64(len(at)), float64(n), 0)
+		near("first tap", at[0].AtS, 0.002, 1e-12)
+		for k := 1; k < n; k++ {
+			if apart := at[k].AtS - at[k-1].AtS; apart < 1.4 {
+				t.Errorf("taps %d and %d of %d are %v s apart", k, k+1, n, apart)
+			}
+		}
+		if left := c.Scene.DurationS - at[n-1].AtS; left < 1.4 {
+			t.Errorf("the last of %d taps has %v s to ring", n, left)
+		}
+	}
 
 	near("high-pass", db(amplitude(bar.Highpassed(30), 0)/level), -30, 0.1)
 }
