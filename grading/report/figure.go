@@ -64,9 +64,10 @@ func rounded(x, u float64) (string, string) {
 	if place < -9 {
 		place = -9
 	}
+	unit := math.Pow10(place)
+	u = math.Round(u/unit) * unit
 	if place >= 0 {
-		unit := math.Pow10(place)
-		x, u = math.Round(x/unit)*unit, math.Round(u/unit)*unit
+		x = math.Round(x/unit) * unit
 	}
 	decimals := max(0, -place)
 	return signed(strconv.FormatFloat(x, 'f', decimals, 64)), strconv.FormatFloat(u, 'f', decimals, 64)

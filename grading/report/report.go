@@ -70,8 +70,8 @@ func digest(s string) string {
 }
 
 const (
-	clipSeconds = 2.0      // of each tap; the rest of a ring is too soft to judge by ear
-	soundBudget = 12 << 20 // bytes of sound in one page, so that it opens at once
+	clipSeconds = 2.0     // of each tap; the rest of a ring is too soft to judge by ear
+	soundBudget = 7 << 20 // bytes of sound in one page, so that it opens at once
 	fadeSeconds = 0.03
 )
 
