@@ -4,25 +4,30 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
 )
 
 // Times and levels of the search for taps. They describe strikes of knuckle, mallet
 // or felt hammer on wood (common practice, no source; checked on synthetic and
 // on recorded bars).
 const (
-	frameS    = 0.002 // energy frames
-	riseS     = 0.006 // a strike's energy is summed over this time ...
-	beforeS   = 0.064 // ... and compared with the mean over this time before it
-	riseDB    = 9.0   // least step between the two
-	overDB    = 10.0  // least level over the band's own floor
-	deadS     = 0.35  // no second tap this soon: a second strike there is a double strike
-	minRingS  = 0.12  // less ring than this before the next strike or the end can't be used
-	guardS    = 0.010 // a ring ends this long before the next strike
-	onsetPart = 0.15  // the strike is where the sound first reaches this part of its first peak
+	earRate   = 11000.0 // a strike is sought in the sound below half of this, Hz
+	frameS    = 0.02    // short-time spectra under a Hann window ...
+	hopS      = 0.004   // ... this far apart
+	beforeS   = 0.064   // a spectrum is compared with the mean over this time before it
+	countDB   = 6.0     // a frequency counts in a strike by what it rises beyond this
+	strikeDB  = 40.0    // rises summed over all frequencies that make a strike
+	deadS     = 0.35    // no second tap this soon: a second strike there is a double strike
+	minRingS  = 0.12    // less ring than this before the next strike or the end can't be used
+	guardS    = 0.010   // a ring ends this long before the next strike
+	clickHopS = 0.002
+
+	usualToMean = 5 // the mean of a noise power over its 20th percentile (exponential: 4.5)
 )
 
-// The bands in which a strike may stand out, Hz.
-var strikeBands = [][2]float64{{350, 1200}, {1200, 4000}, {4000, 10000}}
+// The bands in which the moment of a strike may stand out best, Hz.
+var strikeBands = [][2]float64{{60, 350}, {350, 1200}, {1200, 4000}, {4000, 10000}}
 
 // bounceBand holds what is left of a strike's click but no ring: a second burst
 // there is a second strike.
@@ -80,119 +85,203 @@ func FindTaps(rec Recording) Take {
 	return take
 }
 
-// hearing is a channel as energies in frames of frameS.
+// hearing is a channel as the sudden rises in its short-time spectra.
 type hearing struct {
 	rate    float64
-	hop     int
 	samples []float64
-	bands   [][]float64 // mean square per frame in strikeBands
-	floor   []float64   // of each band
-	click   []float64   // mean square per frame in bounceBand; nil if the rate is too low
-	snr     float64     // dB, loudest strike over the floor in the best band
+	rise    []float64 // dB, per hop: rises beyond countDB summed over all frequencies
+	snr     float64   // dB, loudest spectrum over the quietest
 }
 
+// listen whitens short-time spectra by what is there for most of the time, so that hum
+// and rumble don't hide a strike, and measures how suddenly each one rises.
 func listen(x []float64, rate float64) hearing {
-	h := hearing{rate: rate, hop: max(int(math.Round(frameS*rate)), 1), samples: x}
-	for _, b := range strikeBands {
-		if b[0] > 0.4*rate {
-			break
-		}
-		e := BandEnergy(x, rate, b, h.hop)
-		f := percentile(e, 0.2)
-		h.bands = append(h.bands, e)
-		// Exact silence before or after a strike must not make the floor zero.
-		h.floor = append(h.floor, max(f, 1e-7*slices.Max(e), 1e-16))
-		h.snr = max(h.snr, 10*math.Log10(slices.Max(e)/h.floor[len(h.floor)-1]))
+	h := hearing{rate: rate, samples: x}
+	low, lowRate := Thin(x, rate, earRate)
+	frame := int(frameS * lowRate)
+	frame += frame % 2
+	hop := max(int(hopS*lowRate), 1)
+	from, to := int(math.Ceil(60*float64(frame)/lowRate)), frame/2
+	fft := fourier.NewFFT(frame)
+	window := make([]float64, frame)
+	for i := range window {
+		window[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(frame))) / 2
 	}
-	if bounceBand[0] < 0.4*rate {
-		h.click = BandEnergy(x, rate, bounceBand, h.hop)
+	n := max((len(low)-frame)/hop, 0)
+	spectra := make([][]float32, n)
+	buf, coef := make([]float64, frame), make([]complex128, frame/2+1)
+	flat := make([]float32, n*(to-from))
+	loudest := 0.0
+	for i := range spectra {
+		for j := range buf {
+			buf[j] = low[i*hop+j] * window[j]
+		}
+		fft.Coefficients(coef, buf)
+		s := flat[i*(to-from) : (i+1)*(to-from)]
+		sum := 0.0
+		for k := range s {
+			c := coef[from+k]
+			p := real(c)*real(c) + imag(c)*imag(c)
+			s[k] = float32(p)
+			sum += p
+		}
+		loudest = max(loudest, sum)
+		spectra[i] = s
+	}
+	h.rise = make([]float64, n)
+	if n == 0 || loudest == 0 {
+		return h
+	}
+	floor, total := usual(spectra)
+	h.snr = 10 * math.Log10(loudest/max(total, 1e-9*loudest))
+	// Exact silence before or after a strike must not make the floor zero.
+	least := float32(1e-7 * loudest / float64(to-from))
+	before := make([]float32, to-from)
+	long, gap := int(math.Round(beforeS/hopS)), int(math.Round(frameS/hopS))
+	for i, s := range spectra {
+		clear(before)
+		a, b := max(0, i-long), max(0, i-gap)
+		for _, o := range spectra[a:b] {
+			for k, p := range o {
+				before[k] += p / float32(b-a)
+			}
+		}
+		for k, p := range s {
+			was := max(before[k], usualToMean*floor[k], least)
+			if p > 4*was {
+				h.rise[i] += 10*math.Log10(float64(p/was)) - countDB
+			}
+		}
 	}
 	return h
 }
 
+// usual is the 20th percentile of each frequency over time, and of their sum.
+func usual(spectra [][]float32) (floor []float32, total float64) {
+	step := max(len(spectra)/400, 1)
+	floor = make([]float32, len(spectra[0]))
+	var col []float32
+	for k := range floor {
+		col = col[:0]
+		for i := 0; i < len(spectra); i += step {
+			col = append(col, spectra[i][k])
+		}
+		slices.Sort(col)
+		floor[k] = col[len(col)/5]
+		total += float64(floor[k])
+	}
+	return floor, total
+}
+
+// Thin filters the samples and keeps every m-th, m the largest number that leaves at least
+// the wanted rate. It returns the samples and their rate.
+func Thin(x []float64, rate, want float64) ([]float64, float64) {
+	m := max(int(rate/want), 1)
+	if m == 1 {
+		return slices.Clone(x), rate
+	}
+	out := make([]float64, 0, len(x)/m+1)
+	a, b := lowpass(0.4*rate/float64(m), rate), lowpass(0.4*rate/float64(m), rate)
+	for i, v := range x {
+		y := b.next(a.next(v))
+		if i%m == 0 {
+			out = append(out, y)
+		}
+	}
+	return out, rate / float64(m)
+}
+
 // onsets returns the samples at which strikes begin.
 func (h hearing) onsets() []int {
-	n := 0
-	if len(h.bands) > 0 {
-		n = len(h.bands[0])
-	}
-	short, long := max(int(riseS/frameS), 1), int(beforeS/frameS)
-	// score is by how many dB a strike beginning at frame i stands over what came before.
-	score := make([]float64, n)
-	for b, e := range h.bands {
-		var sum []float64 = prefix(e)
-		for i := range n {
-			now := mean(sum, i, i+short)
-			if now < h.floor[b]*math.Pow(10, overDB/10) {
-				continue
-			}
-			// The pre-strike level: what was there, or the floor where the file begins.
-			was := h.floor[b]
-			if i > 0 {
-				was = max(was, mean(sum, max(0, i-long), i))
-			}
-			score[i] = max(score[i], 10*math.Log10(now/was))
-		}
-	}
-	dead := int(deadS / frameS)
 	var out []int
-	for i := 0; i < n; i++ {
-		if score[i] < riseDB {
+	dead := int(math.Round(deadS / hopS))
+	for i := 0; i < len(h.rise); i++ {
+		if h.rise[i] < strikeDB {
 			continue
 		}
-		// The strongest step within the next 20 ms is the strike.
+		// The strongest rise within the next 28 ms is the strike.
 		best := i
-		for j := i; j < min(n, i+10); j++ {
-			if score[j] > score[best] {
+		for j := i; j < min(len(h.rise), i+7); j++ {
+			if h.rise[j] > h.rise[best] {
 				best = j
 			}
 		}
-		out = append(out, h.pin(best))
+		out = append(out, h.pin(float64(best)*hopS+frameS/2))
 		i = best + dead
 	}
 	return out
 }
 
-// pin finds the sample at which the strike near a frame begins.
-func (h hearing) pin(frame int) int {
-	from, to := max((frame-3)*h.hop, 0), min((frame+4)*h.hop, len(h.samples))
-	// The first difference favours the strike's click over ring and hum.
-	diff := func(i int) float64 {
-		if i == 0 {
-			return 0
+// pin finds the sample at which the strike near a time begins: where, in the band in
+// which it stands out best, the variance before and after differ most (the maximum-likelihood
+// change point of a Gaussian sequence).
+func (h hearing) pin(at float64) int {
+	from := max(int((at-0.03)*h.rate), 0)
+	to := min(int((at+0.025)*h.rate), len(h.samples))
+	if to-from < 16 {
+		return from
+	}
+	warm := max(from-int(0.02*h.rate), 0)
+	bestGain, bestAt := 0.0, from
+	for _, b := range strikeBands {
+		if b[0] > 0.4*h.rate {
+			break
 		}
-		return math.Abs(h.samples[i] - h.samples[i-1])
-	}
-	peak, noise := 0.0, 0.0
-	for i := from; i < to; i++ {
-		peak = max(peak, diff(i))
-	}
-	for i := max(from-2*h.hop, 0); i < from; i++ {
-		noise = max(noise, diff(i))
-	}
-	level := max(onsetPart*peak, min(1.5*noise, 0.7*peak))
-	for i := from; i < to; i++ {
-		if diff(i) >= level {
-			return max(i-1, 0)
+		hp, lp := highpass(b[0], h.rate), lowpass(min(b[1], 0.45*h.rate), h.rate)
+		y := make([]float64, 0, to-from)
+		total := 0.0
+		for i := warm; i < to; i++ {
+			v := lp.next(hp.next(h.samples[i] - h.samples[warm]))
+			if i >= from {
+				y = append(y, v*v)
+				total += v * v
+			}
+		}
+		// Neighbouring samples of a narrow band say the same: count independent ones.
+		share := min(2*(b[1]-b[0])/h.rate, 1)
+		n, tiny := len(y), 1e-9*total/float64(len(y))
+		if from == 0 {
+			// Silence may have been before the file began.
+			if g := share * float64(n) * 0.5; g > bestGain && y[0] > 0.1*total/float64(n) {
+				bestGain, bestAt = g, 0
+			}
+		}
+		sum := 0.0
+		for i := 1; i < n-8; i++ {
+			sum += y[i-1]
+			if i < 8 {
+				continue
+			}
+			before, after := sum/float64(i)+tiny, (total-sum)/float64(n-i)+tiny
+			if after <= before {
+				continue
+			}
+			g := share * 0.5 * (float64(n)*math.Log(total/float64(n)+tiny) - float64(i)*math.Log(before) - float64(n-i)*math.Log(after))
+			if g > bestGain {
+				bestGain, bestAt = g, from+i
+			}
 		}
 	}
-	return from
+	return bestAt
 }
 
 // bounces tells whether a second strike follows within the dead time.
 func (h hearing) bounces(onset, end int) bool {
-	e := h.click
-	if e == nil {
-		e = h.bands[len(h.bands)-1]
+	hop := max(int(clickHopS*h.rate), 1)
+	band := bounceBand
+	if band[0] > 0.4*h.rate {
+		band = [2]float64{0.25 * h.rate, 0.45 * h.rate}
 	}
-	first := onset / h.hop
-	last := min((end-1)/h.hop, first+int(deadS/frameS), len(e))
-	if last-first < 12 {
+	lead := min(onset, 20*hop)
+	last := min(end, onset+int(deadS*h.rate))
+	e := BandEnergy(h.samples[onset-lead:last], h.rate, band, hop)
+	first := lead / hop
+	if len(e)-first < 12 {
 		return false
 	}
 	floor := max(percentile(e, 0.2), 1e-16)
-	strike := slices.Max(e[first:min(first+4, last)])
-	for i := first + 5; i+2 <= last; i++ {
+	strike := slices.Max(e[first:min(first+4, len(e))])
+	for i := first + 5; i+2 <= len(e); i++ {
 		now := (e[i] + e[i+1]) / 2
 		// The click dies within a few frames. What comes back by 8 dB over
 		// the quietest of the frames between, is a good part of the first strike and
@@ -323,20 +412,4 @@ func percentile(x []float64, p float64) float64 {
 	s := slices.Clone(x)
 	slices.Sort(s)
 	return s[int(p*float64(len(s)-1))]
-}
-
-func prefix(x []float64) []float64 {
-	s := make([]float64, len(x)+1)
-	for i, v := range x {
-		s[i+1] = s[i] + v
-	}
-	return s
-}
-
-func mean(sum []float64, from, to int) float64 {
-	to = min(to, len(sum)-1)
-	if to <= from {
-		return 0
-	}
-	return (sum[to] - sum[from]) / float64(to-from)
 }

@@ -38,7 +38,11 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 			break
 		}
 		joint = a.read()
-		if joint == nil || !a.refuse(joint, taps) {
+		if joint == nil {
+			break
+		}
+		var again bool
+		if taps, again = a.refuse(joint, taps); !again {
 			break
 		}
 		joint = nil
@@ -217,7 +221,7 @@ func (h neighbourhood) only(tap int, m damped.Model, self int, joint part) compo
 	one.bands = append([]band{h.bands[tap]}, h.bands[h.taps:]...)
 	one.taps = 1
 	c := joint.component
-	c.amp, c.phase = []float64{joint.amp[tap]}, []float64{joint.phase[tap]}
+	c.amp, c.snr = []float64{joint.amp[tap]}, []float64{joint.snr[tap]}
 	recs, which := one.records(joint.fromSkip, h.until)
 	if len(which) == 0 || which[0] < 0 {
 		return c
@@ -333,32 +337,47 @@ func (a *analysis) settleFundamental(r *reading) {
 	}
 }
 
-// refuse marks taps that do not belong with the others; it tells whether any was.
-func (a *analysis) refuse(r *reading, taps []capture.Tap) bool {
+// refuse marks taps that do not belong with the others, and drops what was no strike at all.
+// It tells whether there was any.
+func (a *analysis) refuse(r *reading, taps []capture.Tap) (kept []capture.Tap, any bool) {
 	if r.inferred != nil {
-		return false
+		return taps, false
 	}
 	f := r.parts[r.fundamental]
-	any := false
-	i := -1
-	for t := range taps {
-		if taps[t].Reason != capture.Accepted {
+	typical := median(f.amp)
+	i, last := -1, -1
+	for _, t := range taps {
+		if t.Reason != capture.Accepted {
+			kept = append(kept, t)
 			continue
 		}
 		i++
 		one := r.each[i].parts[r.fundamental].component
 		ring := a.rings[i].ring
-		switch {
-		case one.amp[0] == 0 || one.sdAlpha > 0.4*one.alpha && ring > 1.2*f.tau():
-			taps[t].Reason = capture.TooQuiet
-		case ring < 0.3 && ring < 1.2*f.tau() && len(r.each) > 1:
-			taps[t].Reason = capture.CutShort
-		case math.Abs(one.hz-f.hz) > 0.004*f.hz+5*one.sdHz && len(r.each) > 1:
-			taps[t].Reason = capture.Disturbed
-		default:
-			continue
+		left := 0.0
+		if last >= 0 {
+			left = f.amp[last] * math.Exp(-f.alpha*float64(t.Onset-a.taps[last].Onset)/a.take.Rate)
 		}
-		any = true
+		switch {
+		case len(r.each) > 1 && (f.amp[i] < 0.08*typical || f.amp[i] < 1.6*left):
+			// A voice or a door: the fundamental did not start anew.
+			any = true
+			continue
+		case f.snr[i] < quietSNR:
+			t.Reason = capture.TooQuiet
+		case ring < 0.3 && ring < 1.2*f.tau() && len(r.each) > 1:
+			t.Reason = capture.CutShort
+		case math.Abs(one.hz-f.hz) > 0.004*f.hz+5*one.sdHz && len(r.each) > 1:
+			t.Reason = capture.Disturbed
+		default:
+			last = i
+		}
+		any = any || t.Reason != capture.Accepted
+		kept = append(kept, t)
 	}
-	return any
+	return kept, any
 }
+
+// quietSNR is the least energy of a tap's fundamental over the noise density: below it
+// the decay's own sd, sqrt(2/SNR), is over 40 %.
+const quietSNR = 12

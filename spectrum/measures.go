@@ -349,8 +349,7 @@ func ampRatio(p, ref part) float64 {
 // roomFloor is the least relative sd of a decay: the room's own answer biases it (own simulation).
 const roomFloor = 0.01
 
-// partial gives a part its derived measures: tau = 1/alpha, T60 = ln(1000) tau,
-// log decrement = alpha/f = pi/Q, loss tangent = 1/Q (small damping).
+// partial puts a part into the form that the world sees.
 func (r *reading) partial(p part, base float64) Partial {
 	f := r.parts[r.fundamental]
 	out := Partial{Hz: measure.Of(p.hz, p.sdHz), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
@@ -359,15 +358,10 @@ func (r *reading) partial(p part, base float64) Partial {
 			out.Taps++
 		}
 	}
-	rel := math.Hypot(p.sdAlpha/p.alpha, roomFloor)
-	if !(rel < 0.5) {
-		why := measure.Unknown("its decay is lost in the noise")
-		out.Q, out.TauS, out.T60S, out.LogDecrement, out.LossTangent = why, why, why, why, why
+	if rel := math.Hypot(p.sdAlpha/p.alpha, roomFloor); rel < 0.5 {
+		out.setDecay(measure.Of(p.q(), p.q()*rel))
 	} else {
-		q := p.q()
-		of := func(x float64) measure.Value { return measure.Of(x, x*rel) }
-		out.Q, out.TauS, out.T60S = of(q), of(p.tau()), of(math.Log(1000)*p.tau())
-		out.LogDecrement, out.LossTangent = of(math.Pi/q), of(1/q)
+		out.setDecay(measure.Unknown("its decay is lost in the noise"))
 	}
 	if ratio := ampRatio(p, f); ratio > 0 && r.inferred == nil {
 		var db []float64
@@ -390,8 +384,9 @@ func (r *reading) partial(p part, base float64) Partial {
 // unheard is a fundamental known from its series only.
 func (r *reading) unheard() Partial {
 	why := measure.Unknown("the fundamental is too weak to be measured; its pitch is inferred from the higher partials")
-	return Partial{Hz: measure.Of(r.inferred.hz, r.inferred.sd), Q: why, TauS: why, T60S: why, LogDecrement: why, LossTangent: why,
-		LevelDB: why, Ratio: 1, Family: Bending, Order: 1, Plane: 1}
+	p := Partial{Hz: measure.Of(r.inferred.hz, r.inferred.sd), LevelDB: why, Ratio: 1, Family: Bending, Order: 1, Plane: 1}
+	p.setDecay(why)
+	return p
 }
 
 // shares fills in who has which part of the ring's modal energy between 30 and 530 ms.

@@ -59,10 +59,10 @@ func (d density) background(half float64, runs int) density {
 }
 
 // The window under which rings are searched for partials: it opens 25 ms after
-// the strike, within 25 ms, and closes slowly, as a ring does.
+// the strike, within 50 ms, and closes slowly, as a ring does.
 const (
 	lookFromS = 0.025
-	lookRiseS = 0.025
+	lookRiseS = 0.05
 	lookS     = 0.6
 )
 
@@ -93,6 +93,21 @@ func periodogram(p *plans, x []float64, w []float64, n int, rate float64) densit
 		d.p[i] = 2 * (real(v)*real(v) + imag(v)*imag(v)) / (rate * sw)
 	}
 	return d
+}
+
+// hann is the periodic Hann window (gonum's is the symmetric one).
+func hann(n int) []float64 {
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = (1 - math.Cos(2*math.Pi*float64(i)/float64(n))) / 2
+	}
+	return w
+}
+
+func (d density) add(o density) {
+	for i, v := range o.p {
+		d.p[i] += v
+	}
 }
 
 // view is what the ears of the analysis see at once: ring, noise and hum.
@@ -135,28 +150,28 @@ func look(p *plans, take capture.Take, taps []capture.Tap) view {
 		}
 	}
 	runs := 0
+	between := density{v.ring.perBin, make([]float64, len(v.ring.p))}
+	v.quiet = density{v.ring.perBin, make([]float64, len(v.ring.p))}
 	for _, q := range take.Quiet {
 		length := min(n, q.Len())
-		w := lookWindow(length, take.Rate)
 		for from := q.From; from+length <= q.To; from += max(length/2, 1) {
-			d := periodogram(p, take.Samples[from:from+length], w, n, take.Rate)
-			if runs == 0 {
-				v.quiet = density{d.perBin, make([]float64, len(d.p))}
-			}
-			for i, x := range d.p {
-				v.quiet.p[i] += x
-			}
+			// Lines as the rings are looked at; the noise between them under a window
+			// with low side lobes.
+			x := take.Samples[from : from+length]
+			v.quiet.add(periodogram(p, x, lookWindow(length, take.Rate), n, take.Rate))
+			between.add(periodogram(p, x, hann(length), n, take.Rate))
 			runs++
 		}
 		v.hum = append(v.hum, humLines(p, take, q)...)
 	}
 	slices.Sort(v.hum)
-	v.hum = slices.CompactFunc(v.hum, func(a, b float64) bool { return b-a < 1 })
+	v.hum = slices.CompactFunc(v.hum, func(a, b float64) bool { return math.Abs(a-b) < 1 })
 	if runs > 0 {
 		for i := range v.quiet.p {
 			v.quiet.p[i] /= float64(runs)
+			between.p[i] /= float64(runs)
 		}
-		v.noise = v.quiet.background(40, runs)
+		v.noise = between.background(40, runs)
 	} else {
 		v.noise = v.ring.background(60, max(len(each), 1))
 	}
@@ -171,11 +186,7 @@ func humLines(p *plans, take capture.Take, q capture.Span) []float64 {
 		return nil
 	}
 	n := smooth(2 * length)
-	w := make([]float64, length)
-	for i := range w { // periodic Hann
-		w[i] = (1 - math.Cos(2*math.Pi*float64(i)/float64(length))) / 2
-	}
-	d := periodogram(p, take.Samples[q.From:q.From+length], w, n, take.Rate)
+	d := periodogram(p, take.Samples[q.From:q.From+length], hann(length), n, take.Rate)
 	under := d.background(30, 1)
 	resolution := take.Rate / float64(length)
 	var out []float64
@@ -185,6 +196,11 @@ func humLines(p *plans, take capture.Take, q capture.Span) []float64 {
 		}
 		hz := (float64(k) + peakShift(d.p[k-1], d.p[k], d.p[k+1])) * d.perBin
 		if hz < 35 {
+			continue
+		}
+		// What lies on the skirts of a much stronger line is its side lobe.
+		near := int(6 * resolution / d.perBin)
+		if d.p[k] < 3e-3*slices.Max(d.p[max(k-near, 0):min(k+near+1, len(d.p))]) {
 			continue
 		}
 		if d.p[k] > 100*under.p[k] || nearMains(hz) < 0.25+0.15*resolution {

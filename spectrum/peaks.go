@@ -25,8 +25,8 @@ type component struct {
 	hz, alpha     float64   // Hz, 1/s
 	sdHz, sdAlpha float64   // from the fit's noise
 	amp           []float64 // per tap, amplitude extrapolated to the strike; 0 where not fitted
-	phase         []float64
-	fromSkip      float64 // s after the strike at which its fit begins
+	snr           []float64 // per tap: energy of the line in the fit over the noise density there
+	fromSkip      float64   // s after the strike at which its fit begins
 }
 
 func (c component) tau() float64 { return 1 / c.alpha }
@@ -48,6 +48,14 @@ func (c component) energy(ref *component) float64 {
 		e = append(e, v)
 	}
 	return median(e) * decayEnergy(c.alpha)
+}
+
+// lineEnergy is the integral of exp(-2 alpha t) over a record.
+func lineEnergy(alpha, duration float64) float64 {
+	if 2*alpha*duration < 1e-6 {
+		return duration
+	}
+	return -math.Expm1(-2*alpha*duration) / (2 * alpha)
 }
 
 func decayEnergy(alpha float64) float64 {
@@ -142,7 +150,10 @@ func (a *analysis) around(hz float64) neighbourhood {
 			h.bands = append(h.bands, s.zoom(a.plans, hz))
 		}
 	}
-	h.until = h.audible()
+	h.until = maxFitS
+	if len(h.hum) == 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
+		h.until = h.audible()
+	}
 	return h
 }
 
@@ -287,7 +298,7 @@ func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz floa
 func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []int, skip float64) []component {
 	var out []component
 	for m, l := range f.Lines {
-		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), phase: make([]float64, h.taps), fromSkip: skip}
+		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), snr: make([]float64, h.taps), fromSkip: skip}
 		c.sdHz, c.sdAlpha = f.SD(m)
 		for i, t := range which {
 			if t < 0 {
@@ -295,7 +306,7 @@ func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []i
 			}
 			a := f.Amp[i][m]
 			c.amp[t] = math.Hypot(real(a), imag(a)) * math.Exp(min(l.Alpha*recs[i].Lead, 30))
-			c.phase[t] = math.Atan2(imag(a), real(a)) - 2*math.Pi*l.Hz*recs[i].Lead
+			c.snr[t] = sq(a) * lineEnergy(l.Alpha, float64(recs[i].N)/h.rate()) * h.rate() * float64(recs[i].N) / f.NoisePow[i]
 		}
 		out = append(out, c)
 	}
