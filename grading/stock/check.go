@@ -1,0 +1,267 @@
+package stock
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// Health is what a check found. Each problem says what to do; notes need nothing.
+type Health struct {
+	OK       bool     `json:"ok"`
+	Problems []string `json:"problems"`
+	Notes    []string `json:"notes"`
+	Blanks   int      `json:"blanks"`
+	Events   int      `json:"events"`
+	Files    int      `json:"files"`
+}
+
+// Check looks at the database (pages, keys, the guards of the facts, the derived rows,
+// the balance of pieces) and, with hashes, at the content of every kept file. It
+// changes nothing.
+func (s *Store) Check(ctx context.Context, hashes bool) (h Health, err error) {
+	h = Health{Problems: []string{}, Notes: []string{}}
+	problem := func(format string, args ...any) { h.Problems = append(h.Problems, fmt.Sprintf(format, args...)) }
+	err = s.read(ctx, func(q querier) error {
+		const restore = "copy the folder to a safe place and put back the latest backup"
+		for _, pragma := range []string{`PRAGMA integrity_check`, `PRAGMA foreign_key_check`} {
+			err := each(ctx, q, firstText, func(line string) error {
+				if line != "ok" {
+					problem("the database is damaged (%s): %s", line, restore)
+				}
+				return nil
+			}, pragma)
+			if err != nil {
+				return err
+			}
+		}
+		var guards int
+		if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND (name LIKE '%\_keep' ESCAPE '\' OR name LIKE '%\_stay' ESCAPE '\')`).Scan(&guards); err != nil {
+			return err
+		}
+		if want := strings.Count(strings.Join(s.opt.steps, ""), "CREATE TRIGGER"); guards != want {
+			problem("%d of the %d guards that keep facts from being changed are gone: another program altered this database; %s", want-guards, want, restore)
+		}
+		if err := s.checkSticks(ctx, q, &h); err != nil {
+			return err
+		}
+		return s.checkFiles(ctx, q, hashes, &h)
+	})
+	if err != nil {
+		problem("%v", err)
+		if ctx.Err() != nil {
+			return h, err
+		}
+	}
+	h.OK = len(h.Problems) == 0
+	return h, nil
+}
+
+func firstText(row scanner) (string, error) {
+	var s any
+	cols := []any{&s}
+	if r, ok := row.(interface{ Columns() ([]string, error) }); ok {
+		names, err := r.Columns()
+		if err != nil {
+			return "", err
+		}
+		for range names[1:] {
+			cols = append(cols, new(any))
+		}
+	}
+	err := row.Scan(cols...)
+	return fmt.Sprint(s), err
+}
+
+// checkSticks derives every stick anew and compares; the balance of pieces is between
+// the events 'bought' and the states in the derived table.
+func (s *Store) checkSticks(ctx context.Context, q querier, h *Health) error {
+	derived := newGroups(ctx, q, scanBlank, func(b Blank) string { return b.ID }, `SELECT `+blankColumns+` FROM blanks ORDER BY id`)
+	bought, present := 0, 0
+	entered := map[string]int{}
+	err := eachHistory(ctx, q, func(id string, history History) error {
+		b, problems := history.On("")
+		for _, p := range problems {
+			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): %s: look at `ringstock stock show %s` and take the wrong entry back with `ringstock stock correct`", b.Blank, id, p, id))
+		}
+		for _, e := range history.Events {
+			h.Events++
+			if e.Kind == Bought {
+				bought++
+			}
+		}
+		rows := derived.take(id)
+		switch {
+		case len(rows) == 0:
+			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s) is in the ledger but not in the list: enter any event for it to renew its row", b.Blank, id))
+		case !sameBlank(rows[0], b):
+			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): its row in the list is not what its ledger says: enter any event for it to renew its row", b.Blank, id))
+		}
+		if len(rows) > 0 && b.State != "" {
+			present++
+		}
+		entered[b.Lot]++
+		h.Blanks++
+		return nil
+	})
+	if left := derived.id(); left != "" {
+		h.Problems = append(h.Problems, fmt.Sprintf("stick %s is in the list but not in the ledger: another program put it there", left))
+	}
+	if err := errors.Join(err, derived.close()); err != nil {
+		return err
+	}
+	if bought != present {
+		h.Problems = append(h.Problems, fmt.Sprintf("%d sticks came in, %d are accounted for", bought, present))
+	}
+	lots, err := all(ctx, q, firstText, `SELECT DISTINCT lot FROM lot_records ORDER BY lot`)
+	if err != nil {
+		return err
+	}
+	for _, lot := range lots {
+		r, err := lotRecord(ctx, q, lot)
+		if err != nil {
+			return err
+		}
+		if r.Pieces != nil && *r.Pieces != entered[lot] {
+			h.Notes = append(h.Notes, fmt.Sprintf("lot %s: its record says %d pieces, %d are entered", lot, *r.Pieces, entered[lot]))
+		}
+	}
+	return nil
+}
+
+func sameBlank(a, b Blank) bool {
+	x, y := blankRow(a), blankRow(b)
+	for i := range x {
+		if fmt.Sprint(deref(x[i])) != fmt.Sprint(deref(y[i])) {
+			return false
+		}
+	}
+	return true
+}
+
+func deref(v any) any {
+	if p, ok := v.(*float64); ok && p != nil {
+		return *p
+	}
+	return v
+}
+
+// checkFiles looks whether every kept file is there and, with hashes, still what it was.
+func (s *Store) checkFiles(ctx context.Context, q querier, hashes bool, h *Health) error {
+	known := map[string]bool{}
+	err := each(ctx, q, scanFile, func(f File) error {
+		h.Files++
+		known[f.name()] = true
+		path := filepath.Join(s.opt.Dir, f.name())
+		const restore = "copy it back from a backup or from the other stock it came from"
+		info, err := os.Stat(path)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			h.Problems = append(h.Problems, fmt.Sprintf("%s is missing: %s", path, restore))
+			return nil
+		case err != nil:
+			h.Problems = append(h.Problems, fmt.Sprintf("can't look at %s: %v", path, err))
+			return nil
+		case info.Size() != f.Bytes:
+			h.Problems = append(h.Problems, fmt.Sprintf("%s has %d bytes, not %d: %s", path, info.Size(), f.Bytes, restore))
+			return nil
+		}
+		if !hashes {
+			return ctx.Err()
+		}
+		got, err := hashPath(path)
+		if err != nil {
+			h.Problems = append(h.Problems, fmt.Sprintf("can't read %s: %v", path, err))
+		} else if got != f.SHA256 {
+			h.Problems = append(h.Problems, fmt.Sprintf("%s is not what it was when it came in: %s", path, restore))
+		}
+		return ctx.Err()
+	}, `SELECT sha256, kind, ending, bytes FROM files`)
+	if err != nil {
+		return err
+	}
+	spare := 0
+	for _, folder := range fileFolders {
+		err := filepath.WalkDir(filepath.Join(s.opt.Dir, folder), func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				if errors.Is(err, fs.ErrNotExist) {
+					return nil
+				}
+				return err
+			}
+			if rel, err := filepath.Rel(s.opt.Dir, path); err == nil && !known[rel] {
+				spare++
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+	}
+	if spare > 0 {
+		h.Notes = append(h.Notes, fmt.Sprintf("%d files in the folder belong to no entry (left by something that was interrupted): they do no harm", spare))
+	}
+	slices.Sort(h.Notes)
+	return nil
+}
+
+func scanFile(row scanner) (f File, err error) {
+	return f, row.Scan(&f.SHA256, &f.Kind, &f.Ending, &f.Bytes)
+}
+
+func hashPath(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// Backup copies the stock to a new folder, which is a whole stock itself, and checks
+// the copy.
+func (s *Store) Backup(ctx context.Context, dir string) (Health, error) {
+	if entries, err := os.ReadDir(dir); err == nil && len(entries) > 0 {
+		return Health{}, fmt.Errorf("%s is not empty: name a new folder, so that no older backup is written over", dir)
+	} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return Health{}, err
+	}
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return Health{}, err
+	}
+	if err := copyDatabase(ctx, s.db, filepath.Join(dir, databaseName)); err != nil {
+		return Health{}, err
+	}
+	opt := s.opt
+	opt.Dir, opt.Create = dir, false
+	copied, err := Open(ctx, opt)
+	if err != nil {
+		return Health{}, err
+	}
+	defer copied.Close()
+	// Files only ever come in, and before the rows that name them: those the copied
+	// database names are all there.
+	err = each(ctx, copied.db, scanFile, func(f File) error {
+		_, err := keep(dir, f.Kind, filepath.Join(s.opt.Dir, f.name()))
+		if errors.Is(err, fs.ErrNotExist) {
+			err = nil // the check of the copy says so
+		}
+		return errors.Join(err, ctx.Err())
+	}, `SELECT sha256, kind, ending, bytes FROM files`)
+	if err != nil {
+		return Health{}, err
+	}
+	return copied.Check(ctx, true)
+}

@@ -1,0 +1,355 @@
+package stock
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/base32"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// Names inside the folder of a stock.
+const (
+	databaseName = "stock.db"
+	headName     = "ledger.head"
+	backupsName  = "backups"
+)
+
+// applicationID marks our databases among all SQLite files: "RING" in ASCII.
+const applicationID = 0x52494E47
+
+// Options says where a stock lies and gives it the two things it may not fetch itself.
+type Options struct {
+	Dir    string           // the folder
+	Now    func() time.Time // the clock
+	Rand   io.Reader        // source of the ids of events
+	Create bool             // make the stock if there is none
+
+	steps []string // schema steps; nil = those of this program
+}
+
+// Store is an open stock. It may be used by several goroutines, and several
+// programs may have the same stock open.
+type Store struct {
+	opt Options
+	db  *sql.DB
+}
+
+// ErrNone is wrapped by Open when the folder holds no stock and none was to be made.
+var ErrNone = errors.New("there is no stock")
+
+// Open opens the stock in a folder, upgrading an older schema after a backup copy.
+// It refuses, with the way out, whatever is not an undamaged stock of a known schema.
+func Open(ctx context.Context, opt Options) (*Store, error) {
+	if opt.steps == nil {
+		opt.steps = schema()
+	}
+	path := filepath.Join(opt.Dir, databaseName)
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		if !opt.Create {
+			return nil, fmt.Errorf("%w in %s yet: `ringstock stock add FOLDER` makes one from a delivery, --stock-dir names another place", ErrNone, opt.Dir)
+		}
+		if err := os.MkdirAll(opt.Dir, 0o777); err != nil {
+			return nil, fmt.Errorf("can't make the folder of the stock: %w", err)
+		}
+		// A ledger that remembers events without its database is a loss, not a new stock.
+		if head, err := readHead(opt.Dir); err != nil || head > 0 {
+			return nil, errors.Join(err, lostEvents(opt.Dir, head, 0))
+		}
+	} else if err != nil {
+		return nil, fmt.Errorf("can't open the stock: %w", err)
+	} else if err := probe(ctx, path); err != nil {
+		return nil, err
+	}
+	if err := writable(opt.Dir); err != nil {
+		return nil, err
+	}
+
+	db, err := sql.Open("sqlite", dsn(path, "_txlock=immediate",
+		"_pragma=busy_timeout(60000)", "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)", "_pragma=foreign_keys(1)"))
+	if err != nil {
+		return nil, explain(path, err)
+	}
+	s := &Store{opt: opt, db: db}
+	if err := s.upgrade(ctx); err != nil {
+		return nil, errors.Join(explain(path, err), db.Close())
+	}
+	if err := s.checkHead(ctx); err != nil {
+		return nil, errors.Join(explain(path, err), db.Close())
+	}
+	return s, nil
+}
+
+// Close ends the use of the stock.
+func (s *Store) Close() error { return s.db.Close() }
+
+// Dir is the folder of the stock.
+func (s *Store) Dir() string { return s.opt.Dir }
+
+// Today is the date by the stock's clock, in local time.
+func (s *Store) Today() Date { return DateOf(s.opt.Now()) }
+
+func dsn(path string, query ...string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	path = filepath.ToSlash(path)
+	if !strings.HasPrefix(path, "/") {
+		path = "/" + path
+	}
+	u := url.URL{Scheme: "file", Path: path, RawQuery: strings.Join(query, "&")}
+	return u.String()
+}
+
+// probe looks at a database without changing a byte of it: setting the pragmas of a
+// stock would already turn somebody else's file into WAL mode.
+func probe(ctx context.Context, path string) error {
+	db, err := sql.Open("sqlite", dsn(path, "mode=ro", "_pragma=busy_timeout(60000)"))
+	if err != nil {
+		return explain(path, err)
+	}
+	defer db.Close()
+	var id, tables int
+	if err := db.QueryRowContext(ctx, `PRAGMA application_id`).Scan(&id); err != nil {
+		return explain(path, err)
+	}
+	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master`).Scan(&tables); err != nil {
+		return explain(path, err)
+	}
+	if id != applicationID && tables > 0 {
+		return fmt.Errorf("%s is a database of another program: move it away, or name another folder with --stock-dir", path)
+	}
+	return nil
+}
+
+// writable finds out before SQLite does, whose message would name no folder.
+func writable(dir string) error {
+	f, err := os.CreateTemp(dir, ".writable-*")
+	if err != nil {
+		return fmt.Errorf("the folder of the stock can't be written (%w): give yourself the right to write there, or copy the whole folder and name the copy with --stock-dir", err)
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
+}
+
+// explain puts the path and the way out to an error of the database.
+func explain(path string, err error) error {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return err
+	}
+	switch e.Code() & 0xff {
+	case sqlite3.SQLITE_NOTADB:
+		return fmt.Errorf("%s is not a database (%w): move it away, or put back the latest copy from a backup", path, err)
+	case sqlite3.SQLITE_CORRUPT:
+		return fmt.Errorf("%s is damaged (%w): write nothing more to it, copy the folder to a safe place, then put back the latest backup; `sqlite3 stock.db .recover` can save what newer backups lack", path, err)
+	case sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
+		return fmt.Errorf("%s can't be opened (%w): see whether the folder exists and you may read and write in it", path, err)
+	case sqlite3.SQLITE_READONLY:
+		return fmt.Errorf("%s can't be written (%w): give yourself the right to write to the file and its folder", path, err)
+	case sqlite3.SQLITE_FULL:
+		return fmt.Errorf("the disk of %s is full (%w): nothing was entered and nothing is lost; make space and do it again", path, err)
+	case sqlite3.SQLITE_IOERR:
+		return fmt.Errorf("reading or writing %s failed (%w): nothing was entered; see whether the disk is full or faulty, then do it again", path, err)
+	case sqlite3.SQLITE_BUSY:
+		return fmt.Errorf("another program has been holding %s for a minute (%w): close it and do it again", path, err)
+	}
+	return fmt.Errorf("%s: %w", path, err)
+}
+
+// querier is what reading needs: a database, a connection or a transaction.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// read runs do on one state of the stock, whatever others write meanwhile.
+func (s *Store) read(ctx context.Context, do func(q querier) error) error {
+	conn, err := s.db.Conn(ctx)
+	if err != nil {
+		return s.explain(err)
+	}
+	defer conn.Close()
+	if _, err := conn.ExecContext(ctx, `BEGIN`); err != nil {
+		return s.explain(err)
+	}
+	err = do(conn)
+	if _, e := conn.ExecContext(context.WithoutCancel(ctx), `ROLLBACK`); err == nil {
+		err = e
+	}
+	return s.explain(err)
+}
+
+func (s *Store) explain(err error) error {
+	return explain(filepath.Join(s.opt.Dir, databaseName), err)
+}
+
+// tx is one act of writing: all of it is entered, or nothing.
+type tx struct {
+	*sql.Tx
+	ctx   context.Context
+	now   time.Time // of the last event; every event gets a later time
+	rand  io.Reader
+	dirty map[string]bool // sticks whose derived row must be renewed
+}
+
+// write runs do in one transaction, renews the derived rows of the sticks it touched,
+// commits, and notes how far the ledger has come.
+func (s *Store) write(ctx context.Context, do func(t *tx) error) error {
+	sqlTx, err := s.db.BeginTx(ctx, nil)
+	if err != nil {
+		return s.explain(err)
+	}
+	t := &tx{Tx: sqlTx, ctx: ctx, rand: s.opt.Rand, dirty: map[string]bool{}}
+	head, err := func() (int64, error) {
+		if err := t.setClock(s.opt.Now()); err != nil {
+			return 0, err
+		}
+		if err := do(t); err != nil {
+			return 0, err
+		}
+		if err := t.derive(); err != nil {
+			return 0, err
+		}
+		return lastEvent(ctx, t)
+	}()
+	if err != nil {
+		return s.explain(errors.Join(err, ignoreDone(t.Rollback())))
+	}
+	if err := t.Commit(); err != nil {
+		return s.explain(errors.Join(err, ignoreDone(t.Rollback())))
+	}
+	return writeHead(s.opt.Dir, head)
+}
+
+func ignoreDone(err error) error {
+	if errors.Is(err, sql.ErrTxDone) {
+		return nil
+	}
+	return err
+}
+
+const timeFormat = "2006-01-02T15:04:05.000000Z"
+
+// setClock makes sure that what is written later also says so, even by a clock that
+// stands still or was put back a little: the order of events of one day hangs on it.
+func (t *tx) setClock(now time.Time) error {
+	t.now = now.UTC()
+	var last string
+	err := t.QueryRowContext(t.ctx, `SELECT recorded_at FROM events ORDER BY seq DESC LIMIT 1`).Scan(&last)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if l, err := time.Parse(timeFormat, last); err == nil && !l.Before(t.now) && l.Sub(t.now) < time.Hour {
+		t.now = l.Add(time.Microsecond)
+	}
+	return nil
+}
+
+func (t *tx) tick() string {
+	at := t.now.Format(timeFormat)
+	t.now = t.now.Add(time.Microsecond)
+	return at
+}
+
+// Ids are 16 letters and digits (80 bits) in Crockford's alphabet, which has no
+// i, l, o and u to be misread on a label.
+var idAlphabet = base32.NewEncoding("0123456789abcdefghjkmnpqrstvwxyz").WithPadding(base32.NoPadding)
+
+const idLength = 16
+
+// idOf is the id of something that is known by what it says: two stocks that enter
+// the same thing give it the same id.
+func idOf(parts ...string) string {
+	h := sha256.New()
+	for _, p := range parts {
+		fmt.Fprintf(h, "%d:%s", len(p), p)
+	}
+	return idAlphabet.EncodeToString(h.Sum(nil)[:10])
+}
+
+// newID is the id of an act, which may be done twice in the same words.
+func (t *tx) newID() (string, error) {
+	b := make([]byte, 10)
+	if _, err := io.ReadFull(t.rand, b); err != nil {
+		return "", fmt.Errorf("no random numbers for an id: %w", err)
+	}
+	return idAlphabet.EncodeToString(b), nil
+}
+
+func isID(s string) bool {
+	b, err := idAlphabet.DecodeString(s)
+	return err == nil && len(b) == 10 && len(s) == idLength
+}
+
+func lastEvent(ctx context.Context, q querier) (n int64, err error) {
+	err = q.QueryRowContext(ctx, `SELECT coalesce(max(seq), 0) FROM events`).Scan(&n)
+	return n, err
+}
+
+// The head file holds the number of the last event. It is written after the commit,
+// so a database that is behind it has lost events, as when its -wal file was cut off.
+const headText = "last event in the ledger: %019d\n"
+
+func writeHead(dir string, n int64) error {
+	f, err := os.OpenFile(filepath.Join(dir, headName), os.O_WRONLY|os.O_CREATE, 0o666)
+	if err != nil {
+		return fmt.Errorf("what was to be entered is in the stock, but its head file can't be written: %w", err)
+	}
+	_, err = f.WriteAt(fmt.Appendf(nil, headText, n), 0)
+	if err := errors.Join(err, f.Close()); err != nil {
+		return fmt.Errorf("what was to be entered is in the stock, but its head file can't be written: %w", err)
+	}
+	return nil
+}
+
+func readHead(dir string) (n int64, err error) {
+	path := filepath.Join(dir, headName)
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && len(b) == 0 {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	if _, err := fmt.Sscanf(string(b), headText, &n); err != nil {
+		return 0, fmt.Errorf("%s can't be understood: run `ringstock stock check`; if the ledger is complete, delete this file", path)
+	}
+	return n, nil
+}
+
+func (s *Store) checkHead(ctx context.Context) error {
+	head, err := readHead(s.opt.Dir)
+	if err != nil {
+		return err
+	}
+	last, err := lastEvent(ctx, s.db)
+	if err != nil {
+		return err
+	}
+	switch {
+	case last < head:
+		return lostEvents(s.opt.Dir, head, last)
+	case head == 0:
+		return writeHead(s.opt.Dir, last)
+	}
+	return nil
+}
+
+func lostEvents(dir string, head, last int64) error {
+	return fmt.Errorf("the ledger in %s ends at event %d, but %d were entered: the file %s or its %s-wal was cut, lost or replaced. Put back the latest backup; if you put an older copy there on purpose, delete %s",
+		dir, last, head, databaseName, databaseName, filepath.Join(dir, headName))
+}
