@@ -26,10 +26,11 @@ const (
 // Part is one property's share in the score.
 type Part struct {
 	Name         string        `json:"name"`
+	Key          string        `json:"key"` // of its limits in the profile
 	Value        measure.Value `json:"value" u:"u"`
 	Unit         string        `json:"unit"`
 	Desirability measure.Value `json:"desirability" u:"desirability_u"` // 0-1
-	Weight       float64       `json:"weight"`
+	Weight       float64       `json:"weight"`                          // 0: shown, not judged
 }
 
 // Blank is one graded stick.
@@ -66,6 +67,7 @@ type Grading struct {
 	Settings  Profile  `json:"settings"`
 	Qualified int      `json:"qualified"`
 	Unused    []Unused `json:"unused"`
+	Notes     []string `json:"notes"`  // what was assumed, and what looks odd, in plain words
 	Blanks    []Blank  `json:"blanks"` // by rank
 }
 

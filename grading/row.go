@@ -19,7 +19,8 @@ type Row struct {
 	Lot        string            `json:"lot"`
 	MakerGrade string            `json:"maker_grade"`
 	Note       string            `json:"note"`
-	Notes      map[string]string `json:"notes"` // unknown columns, kept
+	Notes      map[string]string `json:"notes"`    // unknown columns, kept
+	Defaults   []string          `json:"defaults"` // the usual standard uncertainties that were put in where the table gives none
 }
 
 func (r Row) MarshalJSON() ([]byte, error)  { return measure.Marshal(r) }

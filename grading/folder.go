@@ -1,0 +1,210 @@
+package grading
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"ringstock/spectrum"
+)
+
+// Job is a delivery folder to grade. Names must not lead out of Folder by links: os.Root
+// sees to that.
+type Job struct {
+	Folder   fs.FS
+	Delivery string // name of the delivery
+	Profile  Profile
+	Hear     Hear                                         // hears a file of the folder
+	Judged   func(blank Blank, heard Heard, done, of int) // called one at a time after each blank; may be nil
+}
+
+// Grade judges all blanks of a delivery, as many at a time as there are processors. What was
+// heard of a blank is dropped once it is judged, so that memory holds only results.
+// The result does not depend on which blank is done first.
+func Grade(ctx context.Context, job Job) (Grading, error) {
+	delivery, err := ReadDelivery(job.Folder)
+	if err != nil {
+		return Grading{}, err
+	}
+	type outcome struct {
+		blank  Blank
+		unused []Unused
+		sound  bool // some recording of it is sound
+	}
+	outcomes := make([]outcome, len(delivery.Rows))
+	var oneAtATime sync.Mutex
+	done := 0
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i, row := range delivery.Rows {
+		g.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			heard := Listen(row, job.hear)
+			outcomes[i] = outcome{Judge(job.Profile, row, heard), heard.unused(), heard.sound()}
+			oneAtATime.Lock()
+			defer oneAtATime.Unlock()
+			done++
+			if job.Judged != nil {
+				job.Judged(outcomes[i].blank, heard, done, len(outcomes))
+			}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return Grading{}, err
+	}
+	out := Grading{
+		Schema: Schema, Method: spectrum.Method, Delivery: job.Delivery, Profile: job.Profile.Name, Settings: job.Profile,
+		Unused: append([]Unused{}, delivery.Unused...),
+		Notes:  slices.Concat([]string{}, defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery)),
+		Blanks: []Blank{},
+	}
+	for _, o := range outcomes {
+		out.Unused = append(out.Unused, o.unused...)
+		// What is in the table is a blank; without a table only sound makes one.
+		if delivery.Listed || o.sound {
+			out.Blanks = append(out.Blanks, o.blank)
+		}
+	}
+	Rank(out.Blanks)
+	for _, b := range out.Blanks {
+		if b.Verdict == Keep {
+			out.Qualified++
+		}
+	}
+	return out, nil
+}
+
+// hear hears a recording of the folder, after a look at its name.
+func (job Job) hear(name string, strike spectrum.Strike) spectrum.Analysis {
+	clean, err := locate(job.Folder, name)
+	if err != nil {
+		why := err.Error()
+		return spectrum.Analysis{File: name, Error: &why}
+	}
+	a := job.Hear(clean, strike)
+	a.File = name
+	return a
+}
+
+var drive = regexp.MustCompile(`^[A-Za-z]:`)
+
+// locate finds the file that a table means. A name that leads out of the folder is refused.
+func locate(folder fs.FS, name string) (string, error) {
+	slashed := strings.ReplaceAll(name, `\`, "/")
+	clean := path.Clean(slashed)
+	if path.IsAbs(slashed) || !fs.ValidPath(clean) || drive.MatchString(clean) || slices.Contains(strings.Split(slashed, "/"), "..") {
+		return "", errors.New("the name leads out of the delivery folder: put the recording into the folder and name it from there")
+	}
+	info, err := fs.Stat(folder, clean)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "", errors.New("there is no such file in the folder" + namesake(folder, clean))
+	case err != nil:
+		return "", fmt.Errorf("the file can't be opened inside the delivery folder: %w", err)
+	case !info.Mode().IsRegular():
+		return "", errors.New("this is not a file: name a recording")
+	}
+	return clean, nil
+}
+
+// namesake hints at a file whose name differs only in capital letters.
+func namesake(folder fs.FS, name string) string {
+	entries, err := fs.ReadDir(folder, path.Dir(name))
+	if err != nil {
+		return ""
+	}
+	for _, e := range entries {
+		if strings.EqualFold(e.Name(), path.Base(name)) {
+			return ": did you mean " + e.Name() + "?"
+		}
+	}
+	return ": correct the name in the table, or add the file"
+}
+
+func (h Heard) unused() (list []Unused) {
+	for _, a := range h.all() {
+		if a.Error != nil {
+			list = append(list, Unused{a.File, *a.Error})
+		}
+	}
+	return list
+}
+
+// sound tells whether any recording could be read as sound.
+func (h Heard) sound() bool {
+	return slices.ContainsFunc(h.all(), func(a spectrum.Analysis) bool { return a.SampleRateHz > 0 })
+}
+
+func defaultsNote(rows []Row) []string {
+	var used []string
+	blanks := 0
+	for _, r := range rows {
+		if len(r.Defaults) > 0 {
+			blanks++
+		}
+		for _, d := range r.Defaults {
+			if !slices.Contains(used, d) {
+				used = append(used, d)
+			}
+		}
+	}
+	if blanks == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("the table gives no uncertainty for some readings of %d of %d blanks; the usual ones were taken (standard uncertainties, common practice): %s",
+		blanks, len(rows), strings.Join(used, ", "))}
+}
+
+// sharedNote tells of recordings that several blanks claim.
+func sharedNote(rows []Row) (notes []string) {
+	owner := map[string]string{}
+	for _, r := range rows {
+		for _, name := range slices.Concat(r.File, r.WidthFile, r.EndFile) {
+			if first, taken := owner[name]; taken {
+				notes = append(notes, fmt.Sprintf("%s is named for blank %s and for blank %s: one recording can't be of two blanks", name, first, r.Blank))
+			} else {
+				owner[name] = r.Blank
+			}
+		}
+	}
+	return notes
+}
+
+// unnamedNote tells of recordings in the folder that no row names.
+func unnamedNote(folder fs.FS, d Delivery) []string {
+	if !d.Listed {
+		return nil
+	}
+	named := map[string]bool{}
+	for _, r := range d.Rows {
+		for _, name := range slices.Concat(r.File, r.WidthFile, r.EndFile) {
+			named[path.Clean(strings.ReplaceAll(name, `\`, "/"))] = true
+		}
+	}
+	entries, err := fs.ReadDir(folder, ".")
+	if err != nil {
+		return nil
+	}
+	var forgotten []string
+	for _, e := range entries {
+		if !e.IsDir() && soundFile(e.Name()) && !named[e.Name()] {
+			forgotten = append(forgotten, e.Name())
+		}
+	}
+	if len(forgotten) == 0 {
+		return nil
+	}
+	return []string{"no row of the table that can be used names " + strings.Join(forgotten, ", ")}
+}

@@ -1,0 +1,100 @@
+package grading
+
+import (
+	"fmt"
+	"slices"
+
+	"ringstock/capture"
+	"ringstock/grading/wood"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+// Heard is what the recordings of one blank say, by where it was tapped.
+type Heard struct {
+	Side, Width, End []spectrum.Analysis
+}
+
+// Hear goes from the name of a sound file to what its taps say. A file that can't be used
+// has an Error.
+type Hear func(name string, strike spectrum.Strike) spectrum.Analysis
+
+// Listen hears all recordings of a blank.
+func Listen(row Row, hear Hear) Heard {
+	all := func(names []string, strike spectrum.Strike) (list []spectrum.Analysis) {
+		for _, name := range names {
+			list = append(list, hear(name, strike))
+		}
+		return list
+	}
+	return Heard{
+		Side:  all(row.File, spectrum.SideTap),
+		Width: all(row.WidthFile, spectrum.SideTap),
+		End:   all(row.EndFile, spectrum.EndTap),
+	}
+}
+
+// Judge goes from what is known of one blank to its verdict. It depends on nothing else: not on
+// the other blanks, nor on the order in which they came.
+func Judge(p Profile, row Row, heard Heard) Blank {
+	b := Blank{
+		Blank: row.Blank, Row: row, Warnings: heard.warnings(),
+		Ring: ring(heard.Side), WidthRing: ring(heard.Width), EndRing: ring(heard.End),
+	}
+	var doubts []capture.Warning
+	b.Wood, b.Missing, doubts = wood.Evaluate(row.Readings, row.Species, b.Ring, b.WidthRing, b.EndRing)
+	b.Warnings = append(b.Warnings, doubts...)
+	if b.Missing == nil {
+		b.Missing = []string{}
+	}
+	b.Parts = assess(p, b.Ring, b.Wood)
+	if b.Ring == nil && b.WidthRing == nil && b.EndRing == nil {
+		b.Score = measure.Unknown("no tap could be used")
+		b.Verdict, b.Reasons = Unread, heard.whyUnread()
+		return b
+	}
+	b.Score = score(p, b.Parts)
+	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Warnings, b.Ring)
+	return b
+}
+
+// ring is what all recordings of one kind of tap say together; nil if none can be used.
+func ring(list []spectrum.Analysis) *spectrum.Ring {
+	var rings []spectrum.Ring
+	for _, a := range list {
+		if a.Ring != nil {
+			rings = append(rings, *a.Ring)
+		}
+	}
+	if len(rings) == 0 {
+		return nil
+	}
+	together := rings[0] // spectrum.Combine(rings)
+	return &together
+}
+
+func (h Heard) all() []spectrum.Analysis { return slices.Concat(h.Side, h.Width, h.End) }
+
+// warnings gathers the doubts about the recordings, each with the file it concerns.
+func (h Heard) warnings() []capture.Warning {
+	list := []capture.Warning{}
+	for _, a := range h.all() {
+		for _, w := range a.Warnings {
+			list = append(list, capture.Warning{Code: w.Code, Text: a.File + ": " + w.Text})
+		}
+	}
+	return list
+}
+
+func (h Heard) whyUnread() []string {
+	reasons := []string{}
+	for _, a := range h.all() {
+		if a.Error != nil {
+			reasons = append(reasons, fmt.Sprintf("%s: %s", a.File, *a.Error))
+		}
+	}
+	if len(reasons) == 0 {
+		reasons = append(reasons, "no recording is named: give one in the column file")
+	}
+	return reasons
+}

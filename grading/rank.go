@@ -1,0 +1,102 @@
+package grading
+
+import (
+	"cmp"
+	"math/rand/v2"
+	"slices"
+	"strings"
+)
+
+const (
+	rankTrials = 1000
+	rankSeed   = 3
+)
+
+// Rank puts blanks in order, the best first, and says between which ranks each lies with
+// 95 % probability. Order is by score, then by blank number; unread blanks come last.
+//
+// The interval is found by Monte Carlo over the uncertainties of the scores. Blanks whose
+// scores are equal in a draw share all the ranks that they take up together.
+func Rank(blanks []Blank) {
+	slices.SortStableFunc(blanks, func(a, b Blank) int {
+		if a.Score.Known() != b.Score.Known() {
+			if a.Score.Known() {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(b.Score.X, a.Score.X), NumberOrder(a.Blank, b.Blank))
+	})
+	read := 0
+	for i := range blanks {
+		blanks[i].Rank, blanks[i].RankLow, blanks[i].RankHigh = i+1, i+1, i+1
+		if blanks[i].Score.Known() {
+			read++
+		}
+	}
+	for i := read; i < len(blanks); i++ { // of unread blanks nothing is known
+		blanks[i].RankLow, blanks[i].RankHigh = 1, len(blanks)
+	}
+	rng := rand.New(rand.NewPCG(rankSeed, 0))
+	lows, highs := make([][]int, read), make([][]int, read)
+	type draw struct {
+		score float64
+		blank int
+	}
+	draws := make([]draw, read)
+	for range rankTrials {
+		for i := range draws {
+			s := blanks[i].Score
+			draws[i] = draw{min(max(s.Draw(rng), 0), 100), i}
+		}
+		slices.SortFunc(draws, func(a, b draw) int { return cmp.Compare(b.score, a.score) })
+		for from := 0; from < read; {
+			to := from + 1
+			for to < read && draws[to].score == draws[from].score {
+				to++
+			}
+			for _, d := range draws[from:to] {
+				lows[d.blank] = append(lows[d.blank], from+1)
+				highs[d.blank] = append(highs[d.blank], to)
+			}
+			from = to
+		}
+	}
+	for i := range read {
+		slices.Sort(lows[i])
+		slices.Sort(highs[i])
+		b := &blanks[i]
+		b.RankLow = min(b.Rank, lows[i][rankTrials*25/1000])
+		b.RankHigh = max(b.Rank, highs[i][rankTrials*975/1000])
+	}
+}
+
+// NumberOrder orders numbers of blanks as people do: A2 before A10.
+func NumberOrder(a, b string) int {
+	x, y := a, b
+	for x != "" && y != "" {
+		i, j := digits(x), digits(y)
+		if i > 0 && j > 0 {
+			m, n := strings.TrimLeft(x[:i], "0"), strings.TrimLeft(y[:j], "0")
+			if c := cmp.Or(cmp.Compare(len(m), len(n)), strings.Compare(m, n)); c != 0 {
+				return c
+			}
+			x, y = x[i:], y[j:]
+			continue
+		}
+		if x[0] != y[0] {
+			return cmp.Compare(x[0], y[0])
+		}
+		x, y = x[1:], y[1:]
+	}
+	return cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(a, b))
+}
+
+// digits is the length of the number that a text begins with.
+func digits(s string) int {
+	n := 0
+	for n < len(s) && '0' <= s[n] && s[n] <= '9' {
+		n++
+	}
+	return n
+}

@@ -1,0 +1,117 @@
+package grading
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"ringstock/capture"
+	"ringstock/grading/wood"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+// standing is where a value lies against the limits of its criterion.
+type standing int
+
+const (
+	passes standing = iota // every limit, with 95 % confidence
+	unsure                 // on the right side, but not with that confidence
+	fails                  // at a limit or beyond it
+)
+
+// confident is how many standard uncertainties from a limit leave 95 % on its right side: the
+// quantile of the normal distribution, one-sided, because to pass is to be on one side.
+const confident = 1.645
+
+// stand compares a known value with the limits, and returns the nearest one with
+// whether it is the lower.
+func (c Criterion) stand(v measure.Value) (s standing, limit float64, isLower bool) {
+	margin := math.Inf(1)
+	if c.LimitLow != nil {
+		margin, limit, isLower = v.X-*c.LimitLow, *c.LimitLow, true
+	}
+	if c.LimitHigh != nil && *c.LimitHigh-v.X < margin {
+		margin, limit, isLower = *c.LimitHigh-v.X, *c.LimitHigh, false
+	}
+	switch {
+	case margin <= 0:
+		return fails, limit, isLower
+	case margin <= confident*v.U:
+		return unsure, limit, isLower
+	}
+	return passes, limit, isLower
+}
+
+// doubts are the codes of warnings under which no blank is kept.
+var doubts = map[string]bool{wood.Implausible: true, "altered recording": true}
+
+// decide says what to do with a blank, and why.
+func decide(p Profile, parts []Part, score measure.Value, warnings []capture.Warning, ring *spectrum.Ring) (Verdict, []string) {
+	var failed, open, passed []string
+	var weakest Part
+	for _, part := range parts {
+		if part.Weight == 0 {
+			continue
+		}
+		text := part.Name + " " + part.Value.Text(part.Unit)
+		if !part.Value.Known() {
+			open = append(open, text)
+			continue
+		}
+		if weakest.Weight == 0 || part.Desirability.X < weakest.Desirability.X {
+			weakest = part
+		}
+		s, at, isLower := p.Properties[part.Key].stand(part.Value)
+		limit := "the limit of " + measure.Of(at, 0).Text(part.Unit)
+		switch s {
+		case fails:
+			side := " is above "
+			if isLower {
+				side = " is below "
+			}
+			text += side + limit
+			if math.Abs(part.Value.X-at) < confident*part.Value.U {
+				text += ", though within its uncertainty: tap and measure again before you give it up"
+			}
+			failed = append(failed, text+cause(part, ring))
+		case unsure:
+			open = append(open, text+" passes "+limit+", but not with 95 % confidence"+cause(part, ring))
+		case passes:
+			passed = append(passed, text+" passes "+limit)
+		}
+	}
+	if len(failed) > 0 {
+		return Leave, failed
+	}
+	for _, w := range warnings {
+		if doubts[w.Code] {
+			open = append(open, w.Text)
+		}
+	}
+	mark := measure.Of(p.KeepMark, 0).Text("")
+	if score.Known() && score.X <= p.KeepMark {
+		open = append(open, fmt.Sprintf("the score %s is not over the mark of %s; weakest is %s %s",
+			score.Text(""), mark, weakest.Name, weakest.Value.Text(weakest.Unit)))
+	}
+	if len(open) > 0 {
+		return Maybe, open
+	}
+	return Keep, append([]string{fmt.Sprintf("the score %s is over the mark of %s, and every limit is passed with 95 %% confidence", score.Text(""), mark)}, passed...)
+}
+
+// cause is what in the ring explains a poor part, if something does.
+func cause(part Part, ring *spectrum.Ring) string {
+	switch {
+	case ring == nil:
+	case part.Key == "purity_pct" && len(ring.Stray) > 0:
+		var notes []string
+		for _, s := range ring.Stray {
+			notes = append(notes, fmt.Sprintf("%.1f Hz (%+.0f dB)", s.Hz, s.LevelDB))
+		}
+		return "; foreign notes sound along: " + strings.Join(notes, ", ")
+	case part.Key == "unevenness_pct" && ring.Beat != nil:
+		return fmt.Sprintf("; two notes %.2f Hz apart beat", ring.Beat.Hz)
+	}
+	return ""
+}
