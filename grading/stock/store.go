@@ -56,7 +56,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		opt.steps = schema()
 	}
 	path := filepath.Join(opt.Dir, databaseName)
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+	if info, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		if !opt.Create {
 			return nil, fmt.Errorf("%w in %s yet: `ringstock stock add FOLDER` makes one from a delivery, --stock-dir names another place", ErrNone, opt.Dir)
 		}
@@ -69,6 +69,8 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		}
 	} else if err != nil {
 		return nil, fmt.Errorf("can't open the stock: %w", err)
+	} else if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s is not a file: move it away, or name another folder with --stock-dir", path)
 	} else if err := probe(ctx, path); err != nil {
 		return nil, err
 	}
