@@ -13,8 +13,8 @@ import (
 // on recorded bars).
 const (
 	earRate   = 11000.0 // a strike is sought in the sound below half of this, Hz
-	frameS    = 0.02    // short-time spectra under a Hann window ...
-	hopS      = 0.004   // ... this far apart
+	hopS      = 0.0053  // short-time spectra this far apart,
+	frameHops = 4       // under a Hann window of so many hops
 	beforeS   = 0.064   // a spectrum is compared with the mean over this time before it
 	countDB   = 6.0     // a frequency counts in a strike by what it rises beyond this
 	strikeDB  = 40.0    // rises summed over all frequencies that make a strike
@@ -90,6 +90,7 @@ type hearing struct {
 	rate    float64
 	samples []float64
 	rise    []float64 // dB, per hop: rises beyond countDB summed over all frequencies
+	hop     float64   // s
 	snr     float64   // dB, loudest spectrum over the quietest
 }
 
@@ -98,9 +99,9 @@ type hearing struct {
 func listen(x []float64, rate float64) hearing {
 	h := hearing{rate: rate, samples: x}
 	low, lowRate := Thin(x, rate, earRate)
-	frame := int(frameS * lowRate)
-	frame += frame % 2
 	hop := max(int(hopS*lowRate), 1)
+	frame := frameHops * hop
+	h.hop = float64(hop) / lowRate
 	from, to := int(math.Ceil(60*float64(frame)/lowRate)), frame/2
 	fft := fourier.NewFFT(frame)
 	window := make([]float64, frame)
@@ -137,7 +138,7 @@ func listen(x []float64, rate float64) hearing {
 	// Exact silence before or after a strike must not make the floor zero.
 	least := float32(1e-7 * loudest / float64(to-from))
 	before := make([]float32, to-from)
-	long, gap := int(math.Round(beforeS/hopS)), int(math.Round(frameS/hopS))
+	long, gap := int(math.Round(beforeS/h.hop)), frameHops
 	for i, s := range spectra {
 		clear(before)
 		a, b := max(0, i-long), max(0, i-gap)
@@ -194,7 +195,7 @@ func Thin(x []float64, rate, want float64) ([]float64, float64) {
 // onsets returns the samples at which strikes begin.
 func (h hearing) onsets() []int {
 	var out []int
-	dead := int(math.Round(deadS / hopS))
+	dead := int(math.Round(deadS / h.hop))
 	for i := 0; i < len(h.rise); i++ {
 		if h.rise[i] < strikeDB {
 			continue
@@ -206,7 +207,7 @@ func (h hearing) onsets() []int {
 				best = j
 			}
 		}
-		out = append(out, h.pin(float64(best)*hopS+frameS/2))
+		out = append(out, h.pin((float64(best)+frameHops/2)*h.hop))
 		i = best + dead
 	}
 	return out
@@ -318,9 +319,14 @@ func clippedSamples(x []float64) []int {
 	}
 	var out []int
 	flat := make(map[int]int) // flat tops: first sample -> length
+	least := max(min(0.97*top, 0.999), 0.05)
 	for i := 0; i < len(x); {
-		j := i + 1
 		a := math.Abs(x[i])
+		if a < least {
+			i++
+			continue
+		}
+		j := i + 1
 		switch {
 		case a >= 0.999:
 			for j < len(x) && math.Abs(x[j]) >= 0.999 && (x[j] > 0) == (x[i] > 0) {
@@ -331,7 +337,7 @@ func clippedSamples(x []float64) []int {
 					out = append(out, k)
 				}
 			}
-		case a >= 0.97*top && a > 0.05:
+		default:
 			for j < len(x) && x[j] == x[i] {
 				j++
 			}

@@ -29,8 +29,8 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		DurationS: float64(len(take.Samples)) / take.Rate,
 		Warnings:  slices.Clone(take.Warnings), Taps: []TapResult{},
 	}
-	taps := slices.Clone(take.Taps)
-	a := &analysis{plans: newPlans(), take: take, strike: strike}
+	a := &analysis{plans: newPlans(), take: thin(take), strike: strike}
+	taps := a.take.Taps
 	var joint *reading
 	for range 3 { // a refused tap can have misled the joint fit: once more without it
 		a.use(accepted(taps))
@@ -53,7 +53,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 	}
 	i := 0
 	for _, t := range taps {
-		r := TapResult{AtS: float64(t.Onset) / take.Rate, Accepted: t.Reason == capture.Accepted, Reason: t.Reason}
+		r := TapResult{AtS: float64(t.Onset) / a.take.Rate, Accepted: t.Reason == capture.Accepted, Reason: t.Reason}
 		if r.Accepted && joint != nil {
 			ring := joint.each[i].ring()
 			r.Ring = &ring
@@ -63,6 +63,27 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 	}
 	if out.Ring == nil {
 		out.Error = new(whyNoRing(taps))
+	}
+	return out
+}
+
+// workRate is the least sampling rate at which rings are analysed; nothing that matters in a bar lies
+// above 10 kHz, and a transform of half the length costs half.
+const workRate = 22000
+
+// thin brings a take down to its work rate.
+func thin(take capture.Take) capture.Take {
+	samples, rate := capture.Thin(take.Samples, take.Rate, workRate)
+	scale := rate / take.Rate
+	out := take
+	out.Samples, out.Rate, out.Taps, out.Quiet = samples, rate, nil, nil
+	at := func(i int) int { return int(math.Round(float64(i) * scale)) }
+	for _, t := range take.Taps {
+		t.Onset, t.End, t.ClippedTill = at(t.Onset), min(at(t.End), len(samples)), at(t.ClippedTill)
+		out.Taps = append(out.Taps, t)
+	}
+	for _, q := range take.Quiet {
+		out.Quiet = append(out.Quiet, capture.Span{From: at(q.From), To: min(at(q.To), len(samples))})
 	}
 	return out
 }
@@ -179,7 +200,7 @@ func (a *analysis) lookFor(hz float64) (component, bool) {
 	return c, math.Abs(c.hz/hz-1) < 0.04 && c.q() > 20 && c.alpha > 0.02
 }
 
-// settle refits the fundamental with care, then every part tap by tap.
+// settle refits the fundamental with care, then reads every part tap by tap.
 func (a *analysis) settle(r *reading) {
 	for range a.taps {
 		r.each = append(r.each, &reading{taps: 1, fundamental: r.fundamental, inferred: r.inferred, hum: r.hum})
@@ -189,71 +210,41 @@ func (a *analysis) settle(r *reading) {
 	}
 	for i := range r.parts {
 		p := &r.parts[i]
-		h := a.around(p.hz)
-		m := damped.Model{Background: 3, Undamped: h.hum}
-		self := -1
-		for j, o := range r.parts {
-			if math.Abs(o.hz-h.centre()) < fitHz+5 {
-				if i == j {
-					self = len(m.Lines)
-				}
-				m.Lines = append(m.Lines, damped.Line{Hz: o.hz - h.centre(), Alpha: o.alpha})
-			}
-		}
-		var own []component
 		for t, one := range r.each {
-			c := h.only(t, m, self, *p)
-			one.parts = append(one.parts, part{c, p.family, p.order, p.plane, p.own})
-			if c.sdAlpha < 0.5*c.alpha && c.amp[0] > 0 {
-				own = append(own, c)
-			}
-			if p.amp[t] == 0 {
-				p.amp[t] = c.amp[0]
-			}
+			one.parts = append(one.parts, part{p.only(t), p.family, p.order, p.plane, p.own})
 		}
-		p.widen(own)
+		p.widen()
 	}
 }
 
-// only fits the model to a single tap, starting from what all taps together gave.
-func (h neighbourhood) only(tap int, m damped.Model, self int, joint part) component {
-	one := h
-	one.bands = append([]band{h.bands[tap]}, h.bands[h.taps:]...)
-	one.taps = 1
-	c := joint.component
-	c.amp, c.snr = []float64{joint.amp[tap]}, []float64{joint.snr[tap]}
-	recs, which := one.records(joint.fromSkip, h.until)
-	if len(which) == 0 || which[0] < 0 {
-		return c
+// only is the component as a single tap has it: its own pitch and decay if it can tell them,
+// and its own amplitude.
+func (c component) only(tap int) component {
+	one := c
+	one.amp, one.snr, one.alone = c.amp[tap:tap+1], c.snr[tap:tap+1], nil
+	if e := c.alone[tap]; e.sdAlpha > 0 && e.sdAlpha < 0.5*e.alpha && math.Abs(e.hz-c.hz) < 3 {
+		one.hz, one.alpha, one.sdHz, one.sdAlpha = e.hz, e.alpha, e.sdHz, e.sdAlpha
+	} else {
+		one.sdAlpha = c.alpha // nothing of its own to say
 	}
-	f, err := damped.Solve(recs, h.rate(), m)
-	if err != nil || self < 0 {
-		return c
-	}
-	got := one.components(f, recs, which, joint.fromSkip)[self]
-	if got.alpha < 0.02 || math.Abs(got.hz-joint.hz) > 3 || math.IsInf(got.sdAlpha, 0) || math.IsNaN(got.sdAlpha) {
-		c.sdAlpha = c.alpha // nothing of its own to say
-		return c
-	}
-	return got
+	return one
 }
 
 // widen brings the scatter between taps into a joint component's sd: what differs from
 // tap to tap by more than the noise explains (Birge's ratio) is not noise alone.
-func (p *part) widen(taps []component) {
-	birge := func(get func(component) (x, sd float64), joint, sd float64) float64 {
-		if len(taps) < 2 {
-			return sd
+func (p *part) widen() {
+	var chiHz, chiAlpha, n float64
+	for _, e := range p.alone {
+		if e.sdAlpha > 0 && e.sdAlpha < 0.5*e.alpha {
+			chiHz += (e.hz - p.hz) * (e.hz - p.hz) / (e.sdHz * e.sdHz)
+			chiAlpha += (e.alpha - p.alpha) * (e.alpha - p.alpha) / (e.sdAlpha * e.sdAlpha)
+			n++
 		}
-		chi := 0.0
-		for _, c := range taps {
-			x, s := get(c)
-			chi += (x - joint) * (x - joint) / (s * s)
-		}
-		return sd * math.Sqrt(max(1, chi/float64(len(taps)-1)))
 	}
-	p.sdHz = birge(func(c component) (float64, float64) { return c.hz, c.sdHz }, p.hz, p.sdHz)
-	p.sdAlpha = birge(func(c component) (float64, float64) { return c.alpha, c.sdAlpha }, p.alpha, p.sdAlpha)
+	if n > 1 {
+		p.sdHz *= math.Sqrt(max(1, chiHz/(n-1)))
+		p.sdAlpha *= math.Sqrt(max(1, chiAlpha/(n-1)))
+	}
 }
 
 // The skips tried for the fundamental, s after the strike. The room answers the strike for

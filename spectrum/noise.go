@@ -178,19 +178,21 @@ func look(p *plans, take capture.Take, taps []capture.Tap) view {
 	return v
 }
 
+const highestHum = 2500.0 // Hz
+
 // humLines finds steady lines in a quiet stretch: multiples of 50 or 60 Hz if they
 // stand 12 dB over the noise beside them, any other line if it stands 20 dB over it.
 func humLines(p *plans, take capture.Take, q capture.Span) []float64 {
-	length := min(q.Len(), int(maxRingS*take.Rate))
-	if float64(length) < 0.25*take.Rate {
+	to := min(q.To, q.From+int(maxRingS*take.Rate))
+	x, rate := capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum)
+	if float64(len(x)) < 0.25*rate {
 		return nil
 	}
-	n := smooth(2 * length)
-	d := periodogram(p, take.Samples[q.From:q.From+length], hann(length), n, take.Rate)
+	d := periodogram(p, x, hann(len(x)), smooth(2*len(x)), rate)
 	under := d.background(30, 1)
-	resolution := take.Rate / float64(length)
+	resolution := rate / float64(len(x))
 	var out []float64
-	for k := 2; k < min(len(d.p)-2, int(3000/d.perBin)); k++ {
+	for k := 2; k < min(len(d.p)-2, int(highestHum/d.perBin)); k++ {
 		if d.p[k] < d.p[k-1] || d.p[k] <= d.p[k+1] || d.p[k] < 16*under.p[k] {
 			continue
 		}

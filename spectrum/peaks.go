@@ -26,8 +26,12 @@ type component struct {
 	sdHz, sdAlpha float64   // from the fit's noise
 	amp           []float64 // per tap, amplitude extrapolated to the strike; 0 where not fitted
 	snr           []float64 // per tap: energy of the line in the fit over the noise density there
-	fromSkip      float64   // s after the strike at which its fit begins
+	alone         []estimate
+	fromSkip      float64 // s after the strike at which its fit begins
 }
+
+// estimate is what a single tap says of a component; the zero value says nothing.
+type estimate struct{ hz, alpha, sdHz, sdAlpha float64 }
 
 func (c component) tau() float64 { return 1 / c.alpha }
 func (c component) q() float64   { return math.Pi * c.hz / c.alpha }
@@ -298,7 +302,8 @@ func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz floa
 func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []int, skip float64) []component {
 	var out []component
 	for m, l := range f.Lines {
-		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), snr: make([]float64, h.taps), fromSkip: skip}
+		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), snr: make([]float64, h.taps),
+			alone: make([]estimate, h.taps), fromSkip: skip}
 		c.sdHz, c.sdAlpha = f.SD(m)
 		for i, t := range which {
 			if t < 0 {
@@ -306,6 +311,9 @@ func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []i
 			}
 			a := f.Amp[i][m]
 			c.amp[t] = math.Hypot(real(a), imag(a)) * math.Exp(min(l.Alpha*recs[i].Lead, 30))
+			if e := f.Each[i]; e.OK && e.Lines[m].Alpha > 0 {
+				c.alone[t] = estimate{h.centre() + e.Lines[m].Hz, e.Lines[m].Alpha, e.SD[m].Hz, e.SD[m].Alpha}
+			}
 			c.snr[t] = sq(a) * lineEnergy(l.Alpha, float64(recs[i].N)/h.rate()) * h.rate() * float64(recs[i].N) / f.NoisePow[i]
 		}
 		out = append(out, c)

@@ -53,9 +53,19 @@ type Fit struct {
 	Undam     [][]complex128 // [record][undamped line]
 	Residual  [][]complex128 // [record] bins minus model
 	NoisePow  []float64      // [record] mean power of the residual per bin, freedom-corrected
+	Each      []Alone        // [record] what that record alone says
 	BIC       float64        // Bayesian information criterion over all records
 	Steps     int
 	Converged bool
+}
+
+// Alone is the estimate of a single record: one Gauss-Newton step from the joint
+// optimum, which is exact to first order in the difference. OK is false where the record
+// does not determine the parameters.
+type Alone struct {
+	Lines []Line
+	SD    []Line // standard deviations
+	OK    bool
 }
 
 // SD is the standard deviation of line m's frequency (Hz) and decay rate (1/s).
@@ -143,12 +153,11 @@ func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
 			}
 			continue
 		}
+		s.evaluate(theta, true)
 		if small {
-			s.evaluate(theta, true)
 			fit.Converged = true
 			break
 		}
-		s.evaluate(theta, true)
 		lambda = max(lambda, 1e-4) * 8
 		if lambda > 1e9 {
 			break
@@ -241,7 +250,11 @@ func (s *solver) evaluate(theta []float64, jac bool) float64 {
 		for d := range s.bg {
 			k := float64(len(r.Bins)-1) / 2
 			for b := range r.Bins {
-				q[n][b] = complex(math.Pow((float64(b)-k)/max(k, 1), float64(d)), 0)
+				x := 1.0
+				for range d {
+					x *= (float64(b) - k) / max(k, 1)
+				}
+				q[n][b] = complex(x, 0)
 			}
 			n++
 		}
@@ -270,11 +283,10 @@ func (s *solver) column(dst []complex128, r Record, f, alpha float64) {
 	z := cmplx.Exp(lz - complex(0, 2*math.Pi*float64(r.First)/n))
 	turn := cmplx.Rect(1, -2*math.Pi/n)
 	for b := range dst {
-		den := 1 - z
-		if real(den)*real(den)+imag(den)*imag(den) < 1e-24 {
-			dst[b] = complex(n, 0)
+		if inv, ok := reciprocal(1 - z); ok {
+			dst[b] = num * inv
 		} else {
-			dst[b] = num / den
+			dst[b] = complex(n, 0)
 		}
 		z *= turn
 	}
@@ -290,12 +302,10 @@ func (s *solver) slope(dst []complex128, r Record, f, alpha float64) {
 	turn := cmplx.Rect(1, -2*math.Pi/n)
 	scale := complex(1/s.rate, 0)
 	for b := range dst {
-		den := 1 - z
-		if real(den)*real(den)+imag(den)*imag(den) < 1e-24 {
-			dst[b] = scale * complex(n*(n-1)/2, 0)
-		} else {
-			inv := 1 / den
+		if inv, ok := reciprocal(1 - z); ok {
 			dst[b] = scale * inv * ((1-zN)*z*inv - complex(n, 0)*zN)
+		} else {
+			dst[b] = scale * complex(n*(n-1)/2, 0)
 		}
 		z *= turn
 	}
@@ -466,6 +476,7 @@ func (s *solver) finish(fit *Fit, theta []float64) {
 	}
 	data, unknown := 0, p
 	for i, r := range s.recs {
+		fit.Each = append(fit.Each, s.alone(i, theta))
 		n, c := 0, 0
 		if !r.Silent {
 			n = s.nLines
@@ -482,6 +493,41 @@ func (s *solver) finish(fit *Fit, theta []float64) {
 		unknown += 2 * c
 	}
 	fit.BIC += float64(unknown) * math.Log(float64(data))
+}
+
+// alone takes record i's own Gauss-Newton step from theta.
+func (s *solver) alone(i int, theta []float64) Alone {
+	p := 2 * s.nLines
+	if s.recs[i].Silent || p == 0 {
+		return Alone{}
+	}
+	hess, grad := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
+	for a := range p {
+		grad.SetVec(a, -s.weight[i]*realDot(s.jac[i][a], s.resid[i]))
+		for b := a; b < p; b++ {
+			hess.SetSym(a, b, s.weight[i]*realDot(s.jac[i][a], s.jac[i][b]))
+		}
+	}
+	var chol mat.Cholesky
+	cov, step := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
+	if !chol.Factorize(hess) || chol.InverseTo(cov) != nil || chol.SolveVecTo(step, grad) != nil {
+		return Alone{}
+	}
+	out := Alone{OK: true}
+	for m := range s.nLines {
+		out.Lines = append(out.Lines, Line{theta[2*m] + step.AtVec(2*m), theta[2*m+1] + step.AtVec(2*m+1)})
+		out.SD = append(out.SD, Line{math.Sqrt(cov.At(2*m, 2*m)), math.Sqrt(cov.At(2*m+1, 2*m+1))})
+	}
+	return out
+}
+
+// reciprocal is 1/z without the care for overflow that Go's complex division takes; ok is false at zero.
+func reciprocal(z complex128) (inv complex128, ok bool) {
+	m := real(z)*real(z) + imag(z)*imag(z)
+	if m < 1e-24 {
+		return 0, false
+	}
+	return complex(real(z)/m, -imag(z)/m), true
 }
 
 func dot(a, b []complex128) complex128 { // conj(a) . b
