@@ -16,6 +16,7 @@ import (
 // only have to look like those of a real one, so that the drawing can be judged.
 func fakePage(n, withSound int) Page {
 	rng := rand.New(rand.NewPCG(7, 11))
+	var portraits []spectrum.Portrait // drawn anew for the first 24 only: the rest are as large
 	page := Page{
 		Grading: grading.Grading{
 			Schema: grading.Schema, Method: spectrum.Method,
@@ -96,7 +97,14 @@ func fakePage(n, withSound int) Page {
 				}
 				page.Taps[b.Blank] = append(page.Taps[b.Blank], t)
 			}
-			page.Portraits[b.Blank] = fakePortrait(rng, ring, i < withSound)
+			if i < 24 {
+				portraits = append(portraits, fakePortrait(rng, ring, i < withSound))
+			}
+			portrait := portraits[i%len(portraits)]
+			if i >= withSound {
+				portrait.Clip = nil
+			}
+			page.Portraits[b.Blank] = portrait
 		}
 		b.Parts = []grading.Part{
 			{Name: "sustain", Value: measure.Of(q, 8), Desirability: measure.Of(math.Max(0, 1-share), .02), Weight: 3},
@@ -138,7 +146,7 @@ func fakeRing(rng *rand.Rand, f, q, share float64) spectrum.Ring {
 }
 
 func fakePortrait(rng *rand.Rand, r spectrum.Ring, sound bool) spectrum.Portrait {
-	f, tau := r.Fundamental.Hz.X, r.Fundamental.TauS.X
+	tau := r.Fundamental.TauS.X
 	p := spectrum.Portrait{AtS: 1, FloorDB: -62, HeatS: .01, HeatHz: 25}
 	lines := append([]spectrum.Partial(nil), r.Partials...)
 	for _, s := range r.Stray {
@@ -183,6 +191,5 @@ func fakePortrait(rng *rand.Rand, r spectrum.Ring, sound bool) spectrum.Portrait
 			}
 		}
 	}
-	_ = f
 	return p
 }

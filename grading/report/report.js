@@ -44,6 +44,9 @@
       body.append(...rows);
       const first = articles.values().next().value;
       if (first) first.parentElement.append(...rows.map(r => articles.get(r.dataset.i)).filter(Boolean));
+      mark();
+    };
+    const mark = () => {
       sort.value = key;
       for (const th of $$("th[data-key]", table)) {
         if (th.dataset.key === key) th.setAttribute("aria-sort", down ? "descending" : "ascending");
@@ -76,7 +79,7 @@
     }
     $(".tools").hidden = false;
     filter();
-    order();
+    mark();
   }
   // Paper shows what the screen shows, so this also decides what is printed.
   const all = $("#all");
