@@ -130,7 +130,7 @@ func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err 
 
 		// A program that writes into a pipe can't know the size and gives the largest it
 		// can, near 2^31 or 2^32. No recording that is read here is as large.
-		unknownSize = 0x7ffff000
+		unknownSize = 0x7fff0000
 	)
 	var (
 		format    []byte
