@@ -69,7 +69,7 @@ func ring(list []spectrum.Analysis) *spectrum.Ring {
 	if len(rings) == 0 {
 		return nil
 	}
-	together := rings[0] // spectrum.Combine(rings)
+	together := spectrum.Combine(rings)
 	return &together
 }
 

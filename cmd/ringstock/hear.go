@@ -1,0 +1,44 @@
+package main
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"strings"
+
+	"ringstock/capture"
+	"ringstock/capture/wavfile"
+	"ringstock/spectrum"
+)
+
+// hear goes from a recording, or from the error in its place, to what its taps say.
+func hear(name string, rec capture.Recording, err error, strike spectrum.Strike) (capture.Take, spectrum.Analysis) {
+	if err != nil {
+		why := strings.TrimPrefix(err.Error(), name+": ")
+		if errors.Is(err, fs.ErrNotExist) {
+			why = "there is no such file"
+		}
+		return capture.Take{}, spectrum.Analysis{File: name, Warnings: []capture.Warning{}, Taps: []spectrum.TapResult{}, Error: &why}
+	}
+	take := capture.FindTaps(rec)
+	a := spectrum.Analyse(take, strike)
+	a.File, a.Channels = name, len(rec.Tracks)
+	if a.Warnings == nil {
+		a.Warnings = []capture.Warning{}
+	}
+	return take, a
+}
+
+// openIn reads a recording of a folder that no link can lead out of.
+func openIn(folder *os.Root, name string) (capture.Recording, error) {
+	f, err := folder.Open(name)
+	if err != nil {
+		return capture.Recording{}, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return capture.Recording{}, err
+	}
+	return wavfile.Read(f, info.Size(), name)
+}

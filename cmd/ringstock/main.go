@@ -1,0 +1,18 @@
+// Command ringstock gives a bow maker's ear numbers: it hears taps on blanks of wood, measures
+// their ring, and grades a delivery.
+package main
+
+import (
+	"context"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	// A second interrupt ends the program at once.
+	context.AfterFunc(ctx, stop)
+	root := newRoot()
+	os.Exit(conclude(root.ErrOrStderr(), root.ExecuteContext(ctx)))
+}

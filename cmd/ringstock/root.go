@@ -1,0 +1,61 @@
+package main
+
+import (
+	"fmt"
+	"runtime/debug"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/spectrum"
+)
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "ringstock",
+		Short: "Hear taps on blanks of bow wood, measure their ring, grade a delivery",
+		Long: `ringstock hears taps on blanks of wood for bows, measures their ring (note, sustain,
+purity), adds density and stiffness where the blank was measured, and says which blanks of a
+delivery to keep, which to leave, and why.
+
+Start with: ringstock demo`,
+		Version:           version(),
+		SilenceErrors:     true,
+		SilenceUsage:      true,
+		DisableAutoGenTag: true,
+		// Set, so that an unknown command comes here and is a usage error like any other.
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return nil
+			}
+			hint := "see ringstock --help"
+			if like := cmd.SuggestionsFor(args[0]); len(like) > 0 {
+				hint = "did you mean " + strings.Join(like, " or ") + "?"
+			}
+			return usageError{fmt.Errorf("there is no command %q; %s", args[0], hint)}
+		},
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cmd.SetOut(cmd.ErrOrStderr())
+			if err := cmd.Help(); err != nil {
+				return err
+			}
+			return usageError{fmt.Errorf("give a command")}
+		},
+	}
+	root.SuggestionsMinimumDistance = 2
+	root.CompletionOptions.DisableDefaultCmd = true
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		return usageError{fmt.Errorf("%w; see %s --help", err, cmd.CommandPath())}
+	})
+	root.AddCommand(newAnalyse(), newGrade(), newProfile(), newDemo())
+	return root
+}
+
+// version is that of the module, and of the method that makes results comparable.
+func version() string {
+	v := "(unknown version)"
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		v = info.Main.Version
+	}
+	return v + ", method " + spectrum.Method
+}

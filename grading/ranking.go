@@ -1,0 +1,67 @@
+package grading
+
+import (
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+
+	"ringstock/spectrum/measure"
+)
+
+// WriteCSV writes the ranking as a table for a spreadsheet: one row per blank, units in the
+// header, empty cells where a value is not known.
+func (g Grading) WriteCSV(w io.Writer) error {
+	out := csv.NewWriter(w)
+	header := []string{"rank", "rank_low", "rank_high", "blank", "verdict", "score", "score_u",
+		"fundamental_hz", "fundamental_u_hz", "q", "q_u", "purity_pct", "purity_u_pct", "unevenness_pct", "unevenness_u_pct",
+		"density_kg_m3", "density_kg_m3_u", "specific_modulus_mj_kg", "specific_modulus_mj_kg_u", "youngs_modulus_gpa", "youngs_modulus_gpa_u",
+		"species", "supplier", "lot", "price", "currency", "maker_grade", "note", "reasons", "warnings"}
+	if err := out.Write(header); err != nil {
+		return err
+	}
+	for _, b := range g.Blanks {
+		row := []string{strconv.Itoa(b.Rank), strconv.Itoa(b.RankLow), strconv.Itoa(b.RankHigh), plainCell(b.Blank), string(b.Verdict)}
+		values := []measure.Value{b.Score, {}, {}, {}, {}, b.Wood.Density, b.Wood.SpecificModulus, b.Wood.YoungsModulus}
+		if r := b.Ring; r != nil {
+			values[1], values[2], values[3], values[4] = r.Fundamental.Hz, r.Fundamental.Q, r.PurityPct, r.UnevennessPct
+		}
+		for _, v := range values {
+			row = append(row, numberCells(v)...)
+		}
+		price := ""
+		if b.Row.Price != nil {
+			price = strconv.FormatFloat(*b.Row.Price, 'f', -1, 64)
+		}
+		var warnings []string
+		for _, w := range b.Warnings {
+			warnings = append(warnings, w.Text)
+		}
+		for _, text := range []string{b.Row.Species, b.Row.Supplier, b.Row.Lot, price, b.Row.Currency, b.Row.MakerGrade, b.Row.Note,
+			strings.Join(b.Reasons, "; "), strings.Join(warnings, "; ")} {
+			row = append(row, plainCell(text))
+		}
+		if err := out.Write(row); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func numberCells(v measure.Value) []string {
+	if !v.Known() {
+		return []string{"", ""}
+	}
+	return []string{strconv.FormatFloat(v.X, 'g', 7, 64), strconv.FormatFloat(v.U, 'g', 3, 64)}
+}
+
+// plainCell keeps a spreadsheet from taking a text for a formula.
+func plainCell(text string) string {
+	if text != "" && strings.ContainsRune("=+-@\t\r", rune(text[0])) {
+		if _, err := strconv.ParseFloat(text, 64); err != nil {
+			return "'" + text
+		}
+	}
+	return text
+}
