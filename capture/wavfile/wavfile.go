@@ -153,7 +153,7 @@ func foreign(head []byte) error {
 		return len(head) >= off+len(magic) && string(head[off:off+len(magic)]) == magic
 	}
 	compressed := func(what string) error {
-		return fmt.Errorf("this is %s, which can't be measured; record as WAV or FLAC (48 kHz, 24 bit), or %s", what, export)
+		return fmt.Errorf("this is %s, which is not read; set the recorder to WAV or FLAC, or, if that can't be, %s", what, export)
 	}
 	other := func(what string) error {
 		return fmt.Errorf("this is %s; %s", what, export)
@@ -191,7 +191,7 @@ func foreign(head []byte) error {
 	case isText(head):
 		return fmt.Errorf("this is text, not sound; give a WAV or FLAC file")
 	}
-	return fmt.Errorf("this is no known sound file (it starts with the bytes % x); %s", head[:min(len(head), 8)], export)
+	return fmt.Errorf("this is no known kind of sound file (it starts with the bytes % x); if it holds sound, %s", head[:min(len(head), 8)], export)
 }
 
 func isText(head []byte) bool {
