@@ -56,6 +56,9 @@ func decide(p Profile, parts []Part, score measure.Value, warnings []capture.War
 		}
 		text := part.Name + " " + part.Value.Text(part.Unit)
 		if !part.Value.Known() {
+			if strings.HasPrefix(part.Value.Why, "no "+part.Name) { // it says so itself
+				text = part.Value.Why
+			}
 			open = append(open, text)
 			continue
 		}

@@ -12,12 +12,13 @@ import (
 
 const pageWidth = 100 // columns of a terminal that every table fits into
 
-// textTable sets cells in columns; words may stand under each row.
+// textTable sets cells in columns: the first ones flush left, the others so that their ± stand
+// under each other. Texts may stand under each row.
 type textTable struct {
 	head  [][]string
-	left  int // so many columns are flush left, the others flush right
+	left  int // so many columns are flush left
 	rows  [][]string
-	under [][]string // lines under each row
+	under [][]string // texts under each row
 }
 
 func (t *textTable) add(cells ...string) {
@@ -31,46 +32,61 @@ func (t *textTable) explain(text string) {
 }
 
 func (t *textTable) write(out *strings.Builder, indent string) {
-	all := append(append([][]string{}, t.head...), t.rows...)
-	var widths []int
-	for _, row := range all {
+	type width struct{ all, number, u int } // of a column, of its numbers, of what follows them
+	widths := make([]width, len(t.rows[0]))
+	for _, row := range t.rows {
 		for i, c := range row {
-			if i == len(widths) {
-				widths = append(widths, 0)
-			}
-			widths[i] = max(widths[i], utf8.RuneCountInString(c))
+			number, _, _ := strings.Cut(c, "±")
+			w := &widths[i]
+			w.number = max(w.number, length(number))
+			w.u = max(w.u, length(c)-length(number))
 		}
 	}
-	for n, row := range all {
-		line := indent
-		for i, c := range row {
-			pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(c))
-			if i < t.left {
-				line += c + pad
-			} else {
-				line += pad + c
-			}
-			line += "  "
+	for i := range widths {
+		widths[i].all = widths[i].number + widths[i].u
+		for _, row := range t.head {
+			widths[i].all = max(widths[i].all, length(row[i]))
 		}
-		out.WriteString(strings.TrimRight(line, " ") + "\n")
-		if i := n - len(t.head); i >= 0 {
-			for _, text := range t.under[i] {
-				wrap(out, indent+"    ", text)
+	}
+	line := func(cells []string, place func(string, width) string) {
+		text := indent
+		for i, c := range cells {
+			if i >= t.left {
+				c = place(c, widths[i])
+				c = spaces(widths[i].all-length(c)) + c
 			}
+			text += c + spaces(widths[i].all-length(c)+2)
+		}
+		out.WriteString(strings.TrimRight(text, " ") + "\n")
+	}
+	for _, row := range t.head {
+		line(row, func(c string, _ width) string { return c })
+	}
+	for n, row := range t.rows {
+		line(row, func(c string, w width) string {
+			number, _, _ := strings.Cut(c, "±")
+			return c + spaces(w.u-(length(c)-length(number)))
+		})
+		for _, text := range t.under[n] {
+			wrap(out, indent+"    ", text)
 		}
 	}
 }
 
+func length(s string) int { return utf8.RuneCountInString(s) }
+
+func spaces(n int) string { return strings.Repeat(" ", max(n, 0)) }
+
 // wrap writes a text in lines no wider than a page, all but the first further indented.
 func wrap(out *strings.Builder, indent, text string) {
 	line := indent
-	width := utf8.RuneCountInString(indent)
+	width := length(indent)
 	empty := true
 	for word := range strings.FieldsSeq(text) {
-		n := utf8.RuneCountInString(word)
+		n := length(word)
 		if !empty && width+1+n > pageWidth {
 			out.WriteString(line + "\n")
-			line, width, empty = indent+"  ", utf8.RuneCountInString(indent)+2, true
+			line, width, empty = indent+"  ", length(indent)+2, true
 		}
 		if !empty {
 			line, width = line+" ", width+1
@@ -94,7 +110,7 @@ func compact(v measure.Value) string {
 
 // shorten cuts a text to n characters.
 func shorten(s string, n int) string {
-	if utf8.RuneCountInString(s) <= n {
+	if length(s) <= n {
 		return s
 	}
 	return string([]rune(s)[:n-1]) + "…"

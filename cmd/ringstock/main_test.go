@@ -1,0 +1,136 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os/exec"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"ringstock/capture/synth"
+	"ringstock/capture/wavfile"
+)
+
+var update = flag.Bool("update", false, "write the results of golden tests and scripts as what is wanted")
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"ringstock": main})
+}
+
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		UpdateScripts:       *update,
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Condition: func(cond string) (bool, error) {
+			if cond == "long" {
+				return !testing.Short(), nil
+			}
+			return false, fmt.Errorf("unknown condition %s", cond)
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exitcode": exitcode, "taps": taps, "json": jsonPath,
+		},
+	})
+}
+
+// exitcode N PROGRAM ARGS... runs a program that must end with that very code.
+func exitcode(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exitcode N program args...")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	code := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) {
+			ts.Fatalf("%v", err)
+		}
+		code = exit.ExitCode()
+	}
+	if code != want {
+		ts.Fatalf("exit code %d, want %d; stderr:\n%s", code, want, ts.ReadFile("stderr"))
+	}
+}
+
+// taps FILE HZ Q [silent|clipped|stray] synthesises three taps on a uniform bar.
+func taps(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 3 {
+		ts.Fatalf("usage: taps file hz q [fault]")
+	}
+	hz, err := strconv.ParseFloat(args[1], 64)
+	ts.Check(err)
+	q, err := strconv.ParseFloat(args[2], 64)
+	ts.Check(err)
+	fault := strings.Join(args[3:], " ")
+	s := synth.Scene{Rate: 44100, DurationS: 5.5, White: 1e-4, Device: synth.Device{Bits: 16}, Seed: uint64(hz)}
+	// Ratios of the bending modes of a free uniform slender bar.
+	for i, ratio := range []float64{1, 2.7565, 5.4039} {
+		s.Modes = append(s.Modes, synth.Mode{Hz: hz * ratio, Q: q, Gain: 0.1 / float64(i+1)})
+	}
+	if fault == "stray" {
+		s.Modes = append(s.Modes, synth.Mode{Hz: 1.9 * hz, Q: q, Gain: 0.2})
+	}
+	strength := 1.0
+	switch fault {
+	case "silent":
+		strength = 0
+	case "clipped":
+		strength = 30
+	}
+	for _, at := range []float64{0.8, 2.3, 3.8} {
+		if strength > 0 {
+			s.Strikes = append(s.Strikes, synth.Strike{AtS: at, ContactS: 0.001, Strength: strength, Thud: 0.05 * strength})
+		}
+	}
+	ts.Check(wavfile.Save(ts.MkAbs(args[0]), s.Render(), 16))
+}
+
+// json PATH WANT compares a value in the one JSON document that the last program printed.
+// The path has names and indices with / between them; WANT may leave the end of a text open with *.
+func jsonPath(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: json path want")
+	}
+	dec := json.NewDecoder(strings.NewReader(ts.ReadFile("stdout")))
+	dec.UseNumber()
+	var v any
+	ts.Check(dec.Decode(&v))
+	if _, err := dec.Token(); err != io.EOF {
+		ts.Fatalf("there is more than one document on stdout")
+	}
+	for _, name := range strings.Split(args[0], "/") {
+		switch in := v.(type) {
+		case map[string]any:
+			x, ok := in[name]
+			if !ok {
+				ts.Fatalf("%s: there is no %s", args[0], name)
+			}
+			v = x
+		case []any:
+			if name == "len" {
+				v = len(in)
+				break
+			}
+			i, err := strconv.Atoi(name)
+			if err != nil || i >= len(in) {
+				ts.Fatalf("%s: no %s in a list of %d", args[0], name, len(in))
+			}
+			v = in[i]
+		default:
+			ts.Fatalf("%s: nothing has a %s", args[0], name)
+		}
+	}
+	got := fmt.Sprint(v)
+	if start, open := strings.CutSuffix(args[1], "*"); got != args[1] && !(open && strings.HasPrefix(got, start)) {
+		ts.Fatalf("%s is %s, want %s", args[0], got, args[1])
+	}
+}
