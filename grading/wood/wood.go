@@ -3,7 +3,6 @@
 package wood
 
 import (
-	"ringstock/capture"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
 )
@@ -47,7 +46,16 @@ type Values struct {
 	Impedance           measure.Value `json:"impedance_mrayl"`
 	LossTangent         measure.Value `json:"loss_tangent"`
 	Radiation           measure.Value `json:"radiation_m4_kg_s"`
-	PlaneDifference     measure.Value `json:"plane_difference_pct"`
+	PlaneDifference     measure.Value `json:"plane_difference_pct"` // E in the height plane over E in the width plane, less 1
+
+	SpecificModulusHeight measure.Value `json:"specific_modulus_height_mj_kg"` // by bending in the height plane alone
+	SpecificModulusWidth  measure.Value `json:"specific_modulus_width_mj_kg"`
+	Modes                 []Mode        `json:"modes"`        // partials taken for modes of the bar
+	HoldAtMM              []float64     `json:"hold_at_mm"`   // nodes of the fundamental, from the butt
+	MeasureNext           string        `json:"measure_next"` // the measurement that would tell most
+	Assumptions           []string      `json:"assumptions"`  // what went in without being measured
+
+	MoistureUsed measure.Value `json:"moisture_used_pct"` // measured, or estimated from the air
 
 	Density12         measure.Value `json:"density_kg_m3_12"`
 	SpecificModulus12 measure.Value `json:"specific_modulus_mj_kg_12"`
@@ -64,16 +72,19 @@ func (r *Readings) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, r
 func (v Values) MarshalJSON() ([]byte, error)    { return measure.Marshal(v) }
 func (v *Values) UnmarshalJSON(b []byte) error   { return measure.Unmarshal(b, v) }
 
-// Implausible is the code of a warning that inputs contradict each other or physics:
-// a blank that carries one is judged "maybe" at best.
-const Implausible = "implausible"
-
-// Evaluate gets from readings and rings to wood values. Any ring may be nil: side
-// are taps on the face whose depth is HeightMM, width those on the other face, end
-// those on the end grain. The species, as the maker writes it, only serves the
-// plausibility check and may be empty. What can't be computed is an unknown value, and
-// its reason is among the returned reasons, each once.
-func Evaluate(r Readings, species string, side, width, end *spectrum.Ring) (Values, []string, []capture.Warning) {
-	var v Values
-	return v, nil, nil
+// Mode is a partial taken for a mode of the bar, with what the model makes of it.
+type Mode struct {
+	Taps        string          `json:"taps"` // "side", "width" or "end"
+	Family      spectrum.Family `json:"family"`
+	Order       int             `json:"order"`
+	Hz          measure.Value   `json:"hz"`
+	ModelHz     float64         `json:"model_hz"` // of the bar that fits all notes best
+	ResidualPct float64         `json:"residual_pct"`
+	// SpecificModulus by this mode alone, MJ/kg: where it differs between modes by more than
+	// its uncertainty, something in the wood is local. Its uncertainty leaves out what
+	// all modes share, the dimensions.
+	SpecificModulus measure.Value `json:"specific_modulus_mj_kg"`
 }
+
+func (m Mode) MarshalJSON() ([]byte, error)  { return measure.Marshal(m) }
+func (m *Mode) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, m) }

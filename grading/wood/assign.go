@@ -1,0 +1,150 @@
+package wood
+
+import (
+	"math"
+
+	"ringstock/grading/bar"
+	"ringstock/spectrum"
+)
+
+// rings are the taps on the height face, on the width face and on the end grain; any may
+// be nil.
+type rings struct{ side, width, end *spectrum.Ring }
+
+var tapNames = map[string]string{"side": "side taps", "width": "taps on the other face", "end": "end taps"}
+
+// fundamentals are the notes whose mode is known from the way of tapping.
+func (r rings) fundamentals(b blank) (notes []note) {
+	add := func(name string, ring *spectrum.Ring, k bar.Kind) {
+		if ring != nil && ring.Fundamental.Hz.Known() && ring.Fundamental.Hz.X > 0 && b.lacks(k) == "" {
+			notes = append(notes, note{name, k, 1, ring.Fundamental.Hz})
+		}
+	}
+	add("side", r.side, bar.BendingHeight)
+	add("width", r.width, bar.BendingWidth)
+	add("end", r.end, bar.Longitudinal)
+	return notes
+}
+
+const (
+	highestBending = 6
+	// slack is what a note of sound wood may differ from the prediction beyond its
+	// uncertainty and still be taken for that mode (assumed).
+	slack = 0.008
+)
+
+// wanted says how many modes of each kind can occur among the partials.
+func (r rings) wanted(b blank) (want [4]int) {
+	count := func(ring *spectrum.Ring, k bar.Kind) {
+		if ring == nil || b.lacks(k) != "" {
+			return
+		}
+		top := 1.0
+		for _, p := range ring.Partials {
+			top = max(top, p.Hz.X/ring.Fundamental.Hz.X)
+		}
+		n := 1
+		for n < highestBending && freeBarRatio(n+1) < 1.1*top {
+			n++
+		}
+		want[k] = max(want[k], n)
+	}
+	count(r.side, bar.BendingHeight)
+	count(r.width, bar.BendingWidth)
+	if r.side != nil && r.width == nil && b.known(width) {
+		count(r.side, bar.BendingWidth)
+	}
+	if want[bar.BendingHeight]+want[bar.BendingWidth] > 0 && b.lacks(bar.Torsion) == "" {
+		want[bar.Torsion] = 1
+	}
+	if b.lacks(bar.Longitudinal) == "" {
+		want[bar.Longitudinal] = 1
+		if r.end != nil {
+			want[bar.Longitudinal] = 3
+		}
+	}
+	return want
+}
+
+// freeBarRatio is f_n/f_1 of a slender uniform bar, ((2n+1)/3.011)^2 to 0.1 %.
+func freeBarRatio(n int) float64 { return math.Pow(float64(2*n+1)/3.0113, 2) }
+
+// assign takes partials for modes one by one, each where the notes before it foretell the mode. What
+// the ring's own analysis took a partial for is a hint that breaks ties.
+func (m model) assign(r rings) []note {
+	notes := r.fundamentals(m.blank)
+	taken := map[float64]bool{}
+	for _, n := range notes {
+		taken[n.hz.X] = true
+	}
+	try := func(name string, ring *spectrum.Ring, k bar.Kind, order int, hinted func(spectrum.Partial) bool, needHint bool) {
+		if ring == nil || !m.has(k, order) {
+			return
+		}
+		ln, u := m.fit(notes, 2*alike, 0).predict(m, k, order)
+		best, bestScore := -1, math.Inf(1)
+		for i, p := range ring.Partials {
+			if !p.Hz.Known() || p.Hz.X <= 0 || taken[p.Hz.X] {
+				continue
+			}
+			off := math.Abs(math.Log(p.Hz.X) - ln)
+			hint := hinted(p)
+			if off > 3*u+slack || (needHint && !hint) || (!hint && p.Family != spectrum.Other) {
+				continue
+			}
+			if !hint {
+				off += 3*u + slack
+			}
+			if off < bestScore {
+				best, bestScore = i, off
+			}
+		}
+		if best >= 0 {
+			taken[ring.Partials[best].Hz.X] = true
+			notes = append(notes, note{name, k, order, ring.Partials[best].Hz})
+		}
+	}
+	bends := func(order, plane int) func(spectrum.Partial) bool {
+		return func(p spectrum.Partial) bool {
+			return p.Family == spectrum.Bending && p.Order == order && (p.Plane == plane || p.Plane == 0)
+		}
+	}
+	is := func(f spectrum.Family) func(spectrum.Partial) bool {
+		return func(p spectrum.Partial) bool { return p.Family == f }
+	}
+	for order := 2; order <= highestBending; order++ {
+		try("side", r.side, bar.BendingHeight, order, bends(order, 1), false)
+		try("width", r.width, bar.BendingWidth, order, bends(order, 1), false)
+	}
+	if r.width == nil {
+		// A tap on one face moves the other plane too, a little; only with the hint.
+		for order := 1; order <= highestBending; order++ {
+			if order == 1 || len(notes) > 0 && notes[len(notes)-1].kind == bar.BendingWidth {
+				try("side", r.side, bar.BendingWidth, order, bends(order, 2), true)
+			}
+		}
+	}
+	for order := 2; order <= 3; order++ {
+		try("end", r.end, bar.Longitudinal, order, is(spectrum.Longitudinal), true)
+	}
+	// Anything may lie where the usual G puts the torsion; two bending modes must vouch for it.
+	for _, c := range []struct {
+		name string
+		ring *spectrum.Ring
+		kind bar.Kind
+	}{{"side", r.side, bar.BendingHeight}, {"width", r.width, bar.BendingWidth}} {
+		if count(notes, c.kind) >= 2 && count(notes, bar.Torsion) == 0 {
+			try(c.name, c.ring, bar.Torsion, 1, is(spectrum.Torsion), true)
+		}
+	}
+	return notes
+}
+
+func count(notes []note, k bar.Kind) (n int) {
+	for _, x := range notes {
+		if x.kind == k {
+			n++
+		}
+	}
+	return n
+}

@@ -1,0 +1,210 @@
+package wood
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"gonum.org/v1/gonum/mat"
+
+	"ringstock/capture"
+	"ringstock/grading/bar"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+// Codes of warnings.
+const (
+	// Implausible marks inputs that contradict each other or physics: a blank that carries
+	// such a warning is judged "maybe" at best.
+	Implausible = "implausible"
+	// Local marks modes that shift unequally: something local in the wood, or a dimension
+	// that varies along it.
+	Local = "local"
+)
+
+// tension is how far the free fit's planes lie apart, in standard deviations of what
+// uncertainty and sound wood allow.
+func (f fit) tension(shift int) float64 {
+	return f.x[shift] / math.Sqrt(f.cov.At(shift, shift)+alike*alike)
+}
+
+// strain is the sum of squared tensions.
+func (f fit) strain() float64 {
+	w, l := f.tension(widthShift), f.tension(lengthwise)
+	return w*w + l*l
+}
+
+const (
+	tense       = 3.0 // standard deviations from which inputs are called contradictory
+	swapSuspect = 5.0 // strain from which swapped height and width are tried
+	swapGain    = 5.0 // and how much strain that must take away
+)
+
+// contradictions compares bending with longitudinal vibration and the two planes.
+func (m model) contradictions(f fit, notes []note) (list []capture.Warning) {
+	warn := func(text string) { list = append(list, capture.Warning{Code: Implausible, Text: text}) }
+	if f.strain() > swapSuspect && m.swapHelps(f, notes) {
+		warn(fmt.Sprintf("height and width look swapped: %s; with %s x %s mm the other way round it fits: check which face the side taps were on",
+			m.evidence(f), mm(m.blank.size[height]), mm(m.blank.size[width])))
+		return list
+	}
+	if math.Abs(f.tension(widthShift)) < tense && math.Abs(f.tension(lengthwise)) < tense {
+		return nil
+	}
+	warn(fmt.Sprintf("%s looks wrong: %s: measure again", m.culprits(m.fit(notes, alike, f.extra)), m.evidence(f)))
+	return list
+}
+
+func (m model) swapHelps(f fit, notes []note) bool {
+	b := m.blank
+	if !b.known(height) || !b.known(width) || b.size[height] == b.size[width] {
+		return false
+	}
+	for _, p := range [][2]int{{height, width}, {tipHeight, tipWidth}} {
+		b.size[p[0]], b.size[p[1]] = b.size[p[1]], b.size[p[0]]
+		b.u[p[0]], b.u[p[1]] = b.u[p[1]], b.u[p[0]]
+	}
+	var want [4]int
+	for k := range m.modes {
+		want[k] = len(m.modes[k])
+	}
+	swapped, err := newModel(b, m.eg, want)
+	if err != nil {
+		return false
+	}
+	return swapped.fit(notes, freely, f.extra).strain() < f.strain()-swapGain
+}
+
+// evidence says in numbers what contradicts what.
+func (m model) evidence(f fit) string {
+	speed := func(shift float64) string {
+		return fmt.Sprintf("%.0f m/s", math.Exp((f.x[lnModulus]+shift)/2))
+	}
+	parts := []string{"the side taps say " + speed(0)}
+	u := func(i int) bool { return f.cov.At(i, i) < 0.5 }
+	if u(widthShift) {
+		parts = append(parts, "those on the other face "+speed(f.x[widthShift]))
+	}
+	if u(lengthwise) {
+		parts = append(parts, "the end taps "+speed(f.x[lengthwise]))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// culprits names the dimensions whose correction would resolve the contradiction best (data
+// snooping: Baarda 1968, from memory), with the value that would do so if it is only one.
+func (m model) culprits(f fit) string {
+	w, implied := [dimensions]float64{}, [dimensions]float64{}
+	most := 0.0
+	for d := range dimensions {
+		if !m.blank.known(d) {
+			continue
+		}
+		datum := f.data[firstReading+d]
+		row := mat.NewVecDense(unknowns, datum.a[:])
+		redundancy := 1 - mat.Inner(row, f.cov, row)
+		if redundancy < 1e-6 {
+			continue // no other datum could tell
+		}
+		r := f.residual(firstReading + d)
+		w[d] = math.Abs(r) / math.Sqrt(redundancy)
+		own, _ := m.blank.errors(d)
+		implied[d] = m.blank.size[d] - own*r/redundancy
+		most = max(most, w[d])
+	}
+	var names []string
+	last := 0
+	for d := range dimensions {
+		if w[d] > 0.9*most && implied[d] > 0 {
+			names = append(names, dimensionNames[d])
+			last = d
+		}
+	}
+	switch len(names) {
+	case 0:
+		return "a dimension or the assignment of the recordings"
+	case 1:
+		return fmt.Sprintf("%s (%s mm entered, about %s would fit)", names[0], mm(m.blank.size[last]), mm(implied[last]))
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " or " + names[len(names)-1]
+}
+
+func mm(metres float64) string {
+	if metres > 0.1 {
+		return fmt.Sprintf("%.0f", 1000*metres)
+	}
+	return fmt.Sprintf("%.1f", 1000*metres)
+}
+
+// overtones checks the second partial against the form: a head block or taper that was not
+// entered shows there.
+func (m model) overtones(f fit, notes []note, r rings) (list []capture.Warning) {
+	for _, c := range []struct {
+		ring *spectrum.Ring
+		kind bar.Kind
+	}{{r.side, bar.BendingHeight}, {r.width, bar.BendingWidth}} {
+		if c.ring == nil || !m.has(c.kind, 2) || count(notes, c.kind) == 0 || hasNote(notes, c.kind, 2) {
+			continue
+		}
+		ln, u := f.predict(m, c.kind, 2)
+		for _, p := range c.ring.Partials {
+			if p.Family != spectrum.Bending || p.Order != 2 || p.Plane > 1 {
+				continue
+			}
+			if off := math.Abs(math.Log(p.Hz.X) - ln); off > 3*u+2*slack && off < 0.15 {
+				f1 := c.ring.Fundamental.Hz.X
+				list = append(list, capture.Warning{Code: Implausible, Text: fmt.Sprintf(
+					"the second partial lies at %.2f times the fundamental, the form entered gives %.2f: is there a head block or a taper that was not entered?",
+					p.Hz.X/f1, math.Exp(ln)/f1)})
+				break
+			}
+		}
+	}
+	return list
+}
+
+func hasNote(notes []note, k bar.Kind, order int) bool {
+	for _, n := range notes {
+		if n.kind == k && n.order == order {
+			return true
+		}
+	}
+	return false
+}
+
+// literature holds the results against what is known of the species, or of any wood.
+func literature(v Values, species string) (list []capture.Warning) {
+	w, found := windowFor(species)
+	of := "any wood"
+	if found {
+		of = strings.TrimSpace(species)
+	}
+	check := func(x measure.Value, low, high, unit float64, what, unitName, suspects string) {
+		if !x.Known() {
+			return
+		}
+		if x.X+2*x.U >= low/unit && x.X-2*x.U <= high/unit {
+			return
+		}
+		list = append(list, capture.Warning{Code: Implausible, Text: fmt.Sprintf("%s of %.3g %s is outside what is known of %s (%.3g to %.3g %s, %s): check %s",
+			what, x.X, unitName, of, low/unit, high/unit, unitName, w.source, suspects)})
+	}
+	check(v.Density, w.densityLow, w.dense, 1, "a density", "kg/m3", "mass, height, width and length")
+	check(v.YoungsModulus, w.modulusLow, w.strong, 1e9, "a modulus", "GPa", "length and height")
+	// Sound runs along dry wood at 2500 to 6500 m/s (from memory).
+	check(v.SoundSpeed, 2500, 6500, 1, "a sound speed", "m/s", "length and height")
+	if eg := v.ratioEG(); eg.Known() && (eg.X+2*eg.U < 6 || eg.X-2*eg.U > 40) {
+		list = append(list, capture.Warning{Code: Implausible, Text: fmt.Sprintf("E/G comes out as %.0f, hardwoods have 10 to 25: a dimension is wrong, or a partial was taken for another", eg.X)})
+	}
+	return list
+}
+
+// ratioEG is E/G where G was measured.
+func (v Values) ratioEG() measure.Value {
+	if !v.ShearModulus.Known() || !v.YoungsModulus.Known() {
+		return measure.Unknown("G was not measured")
+	}
+	eg := v.YoungsModulus.X / v.ShearModulus.X
+	return measure.Of(eg, eg*math.Hypot(v.YoungsModulus.Rel(), v.ShearModulus.Rel()))
+}
