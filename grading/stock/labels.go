@@ -83,8 +83,11 @@ func qrPath(text string) (path string, size int, err error) {
 	var d strings.Builder
 	n := code.Bounds().Dx()
 	dark := func(x, y int) bool {
+		if x >= n {
+			return false
+		}
 		r, _, _, _ := code.At(x, y).RGBA()
-		return x < n && r < 0x8000
+		return r < 0x8000
 	}
 	for y := range n {
 		for x := 0; x < n; x++ {

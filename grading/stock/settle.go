@@ -7,6 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"ringstock/grading/wood"
 	"ringstock/spectrum/measure"
 )
 
@@ -36,8 +37,9 @@ const (
 const (
 	restLimit     = 0.01  // settled: less than 1 % of the mass is still to come or go ...
 	restLevel     = 0.95  // ... with this probability
-	airKnown      = 0.004 // scatter of a mass corrected by the air it was weighed in, relative
-	airUnknown    = 0.010 // the same of a mass as weighed: the seasons move it by about 1 %
+	airKnown      = 0.004 // scatter of a mass about the law, relative
+	airUnknown    = 0.010 // the same where the air was not noted: the seasons move it by about 1 %
+	partYear      = 0.010 // how far the mean of less than a year's air is from that of a year
 	priorSwing    = 0.30  // standard deviation of what may have been to come at the first weighing, relative
 	shortestTau   = 20.0  // days
 	longestTau    = 2000.0
@@ -46,17 +48,19 @@ const (
 	fewestBetween = 14.0 // days between two tests that tell of a trend
 )
 
-// Settling judges the whole history. The mass m(t) is taken to go to rest at a rate in
-// proportion to how far it still has to go,
+// Settling judges the whole history. The moisture M(t) of a stick is taken to follow the
+// equilibrium moisture E(t) of the air about it at a rate in proportion to how far it
+// is from it,
 //
-//	m(t) = m_rest + c exp(-(t - t1)/tau),
+//	dM/dt = (E(t) - M)/tau,
 //
 // the first-order law of drying (W. K. Lewis, The rate of drying of solid materials,
-// J. Ind. Eng. Chem. 13 (1921) 427; from memory). m_rest and c are found for
+// J. Ind. Eng. Chem. 13 (1921) 427; from memory). With E(t) from the temperature and
+// humidity noted at the weighings, drawn straight between them, the law splits M(t) in
+// what the seasons do to any stick and what is left of the moisture that came with it,
+// c exp(-(t - t1)/tau); the latter is what is still to go. Dry mass and c are found for
 // every tau from weeks to years at once and weighed by how well they explain the
 // weighings, so that few or short observations give a wide answer, never a wrong one.
-// A mass weighed in air of known temperature and humidity is first reduced by the
-// equilibrium moisture of that air, which takes out the seasons.
 func (h History) Settling() Settling {
 	void := h.Void()
 	var masses []Reading
@@ -71,7 +75,7 @@ func (h History) Settling() Settling {
 		s.Reasons = []string{fmt.Sprintf("weighed %s: weigh it again in a month, with the temperature and humidity of the air", times(len(masses)))}
 		return s
 	}
-	air := !slices.ContainsFunc(masses, func(r Reading) bool { return r.TemperatureC == nil || r.HumidityPct == nil })
+	air := !slices.ContainsFunc(masses, func(r Reading) bool { return !r.airUsable() })
 	remaining, within := drying(masses, air)
 	s.Remaining = remaining.Scale(100)
 	switch {
@@ -104,69 +108,106 @@ func plusMinus(v measure.Value) string {
 	return fmt.Sprintf("%.3g ± %.2g", v.X, v.U)
 }
 
+// airUsable tells whether the air was noted, in the range where its moisture is known.
+func (r Reading) airUsable() bool {
+	return r.TemperatureC != nil && r.HumidityPct != nil && *r.TemperatureC >= -10 && *r.TemperatureC <= 60 && *r.HumidityPct <= 98
+}
+
 // drying gives the relative mass that is still to be lost after the last weighing, and
-// the probability that it is within the limit of rest.
+// the probability that it is within the limit of rest. Without air the seasons count as
+// scatter.
 func drying(masses []Reading, air bool) (remaining measure.Value, within float64) {
-	scatter := airUnknown
+	first, last := masses[0], masses[len(masses)-1]
+	span := last.Date.Days(first.Date)
+	scatter, rest, restU := airUnknown, 0.0, 0.0
+	outside := make([]float64, len(masses)) // E at the weighings, %
 	if air {
 		scatter = airKnown
-	}
-	at := func(r Reading) float64 {
-		if !air {
-			return r.Value
+		for i, r := range masses {
+			outside[i] = wood.EquilibriumMoisture(*r.TemperatureC, *r.HumidityPct)
 		}
-		return r.Value / (1 + equilibriumMoisture(*r.TemperatureC, *r.HumidityPct)/100)
+		rest = mean(masses, outside)
+		if span < 365 {
+			restU = partYear // no whole year of air was seen
+		}
 	}
-	first, last := masses[0], masses[len(masses)-1]
-	unit := at(last)
+	unit := last.Value
 	type answer struct{ logWeight, mean, sd float64 }
 	var answers []answer
 	for i := range tauSteps {
 		tau := shortestTau * math.Pow(longestTau/shortestTau, float64(i)/(tauSteps-1))
-		// Unknowns (m_rest/unit - 1, c/unit), both with the prior N(0, priorSwing).
+		// m/unit = d (1 + F/100) + c e, where F is the moisture of a stick that was at rest
+		// at the first weighing. Both d, about its guess, and c have the prior
+		// N(0, priorSwing).
+		guess := 1 / (1 + rest/100)
 		p := mat.NewSymDense(2, []float64{1 / (priorSwing * priorSwing), 0, 0, 1 / (priorSwing * priorSwing)})
 		var b [2]float64
-		for _, r := range masses {
+		var misfit float64
+		f := rest
+		for i, r := range masses {
+			if i > 0 {
+				f = follow(f, outside[i-1], outside[i], r.Date.Days(masses[i-1].Date), tau)
+			}
 			w := 1 / (math.Pow(r.U/r.Value, 2) + scatter*scatter)
-			x := math.Exp(-r.Date.Days(first.Date) / tau)
-			y := at(r)/unit - 1
-			p.SetSym(0, 0, p.At(0, 0)+w)
-			p.SetSym(0, 1, p.At(0, 1)+w*x)
-			p.SetSym(1, 1, p.At(1, 1)+w*x*x)
-			b[0] += w * y
-			b[1] += w * x * y
+			x0, x1 := 1+f/100, math.Exp(-r.Date.Days(first.Date)/tau)
+			y := r.Value/unit - guess*x0
+			p.SetSym(0, 0, p.At(0, 0)+w*x0*x0)
+			p.SetSym(0, 1, p.At(0, 1)+w*x0*x1)
+			p.SetSym(1, 1, p.At(1, 1)+w*x1*x1)
+			b[0] += w * x0 * y
+			b[1] += w * x1 * y
+			misfit += w * y * y
 		}
 		var ch mat.Cholesky
-		if !ch.Factorize(p) {
-			continue
-		}
 		var m mat.VecDense
 		var cov mat.SymDense
 		rhs := mat.NewVecDense(2, b[:])
-		if ch.SolveVecTo(&m, rhs) != nil || ch.InverseTo(&cov) != nil {
+		if !ch.Factorize(p) || ch.SolveVecTo(&m, rhs) != nil || ch.InverseTo(&cov) != nil {
 			continue
 		}
-		left := math.Exp(-last.Date.Days(first.Date) / tau)
+		left := math.Exp(-span / tau)
 		answers = append(answers, answer{
-			logWeight: 0.5*mat.Dot(rhs, &m) - 0.5*ch.LogDet(),
+			logWeight: 0.5*(mat.Dot(rhs, &m)-misfit) - 0.5*ch.LogDet(),
 			mean:      m.AtVec(1) * left,
-			sd:        math.Sqrt(cov.At(1, 1)) * left,
+			sd:        left * math.Hypot(math.Sqrt(cov.At(1, 1)), restU),
 		})
 	}
 	best := math.Inf(-1)
 	for _, a := range answers {
 		best = math.Max(best, a.logWeight)
 	}
-	var sum, mean, square float64
+	var sum, average, square float64
 	for _, a := range answers {
 		w := math.Exp(a.logWeight - best)
 		sum += w
-		mean += w * a.mean
+		average += w * a.mean
 		square += w * (a.mean*a.mean + a.sd*a.sd)
 		within += w * (normal((restLimit-a.mean)/a.sd) - normal((-restLimit-a.mean)/a.sd))
 	}
-	mean /= sum
-	return measure.Of(mean, math.Sqrt(math.Max(0, square/sum-mean*mean))), within / sum
+	average /= sum
+	return measure.Of(average, math.Sqrt(math.Max(0, square/sum-average*average))), within / sum
+}
+
+// follow is the moisture after h days of a stick that begins with f, while that of the
+// air goes straight from a to b: the exact solution of the law.
+func follow(f, a, b, h, tau float64) float64 {
+	if h <= 0 {
+		return f
+	}
+	k := (b - a) / h
+	return a + k*(h-tau) + (f-a+k*tau)*math.Exp(-h/tau)
+}
+
+// mean is the average over time of values at the weighings, drawn straight between them.
+func mean(masses []Reading, v []float64) float64 {
+	area, span := 0.0, masses[len(masses)-1].Date.Days(masses[0].Date)
+	if span <= 0 {
+		return v[len(v)-1]
+	}
+	for i := 1; i < len(v); i++ {
+		area += (v[i] + v[i-1]) / 2 * masses[i].Date.Days(masses[i-1].Date)
+	}
+	return area / span
 }
 
 func normal(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
@@ -191,15 +232,4 @@ func (h History) lastQ(void map[string]bool) (from, to measure.Value, changed bo
 		return t.Q, last.Q, math.Abs(math.Log(last.Q.X/t.Q.X)) > 2*u
 	}
 	return from, to, false
-}
-
-// equilibriumMoisture is the moisture in % that wood takes on in air of t deg C and rh %
-// relative humidity: Wood Handbook, FPL-GTR-190 (2010), eq. 4-5.
-func equilibriumMoisture(t, rh float64) float64 {
-	h := min(max(rh, 0), 100) / 100
-	w := 349 + 1.29*t + 0.0135*t*t
-	k := 0.805 + 0.000736*t - 0.00000273*t*t
-	k1 := 6.27 - 0.00938*t - 0.000303*t*t
-	k2 := 1.91 + 0.0407*t - 0.000293*t*t
-	return 1800 / w * (k*h/(1-k*h) + (k1*k*h+2*k1*k2*k*k*h*h)/(1+k1*k*h+k1*k2*k*k*h*h))
 }
