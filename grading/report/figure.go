@@ -27,16 +27,8 @@ func figureOf(v measure.Value, unit string) figure {
 		}
 		return figure{Why: why, Unit: unit}
 	}
-	f := figure{Known: true, Unit: unit, Raw: strconv.FormatFloat(v.X, 'g', 9, 64)}
-	if v.U == 0 {
-		f.X = signed(strconv.FormatFloat(v.X, 'g', 5, 64))
-		if math.Abs(v.X) >= 1e4 && math.Abs(v.X) < 1e9 {
-			f.X = signed(strconv.FormatFloat(v.X, 'f', 0, 64))
-		}
-		return f
-	}
-	f.X, f.U = rounded(v.X, v.U)
-	return f
+	x, u := v.Rounded()
+	return figure{Known: true, X: minus(x), U: u, Unit: unit, Raw: strconv.FormatFloat(v.X, 'g', 9, 64)}
 }
 
 // String is the figure on one line.
@@ -54,35 +46,17 @@ func (f figure) String() string {
 	return s
 }
 
-// rounded writes x and u to the last digit that u lets one know: one digit of u,
-// two where the first is a 1 or a 2. (GUM, JCGM 100:2008, 7.2.6: at most two.)
-func rounded(x, u float64) (string, string) {
-	place := int(math.Floor(math.Log10(u)))
-	if u/math.Pow10(place) < 2.95 {
-		place--
-	}
-	if place < -9 {
-		place = -9
-	}
-	unit := math.Pow10(place)
-	u = math.Round(u/unit) * unit
-	if place >= 0 {
-		x = math.Round(x/unit) * unit
-	}
-	decimals := max(0, -place)
-	return signed(strconv.FormatFloat(x, 'f', decimals, 64)), strconv.FormatFloat(u, 'f', decimals, 64)
-}
+// minus gives a negative number a true minus sign.
+func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
 
-// signed gives a negative number a true minus sign and takes it from a zero.
-func signed(s string) string {
+// plain is a number without uncertainty, to n decimals.
+func plain(v float64, n int) string {
+	s := strconv.FormatFloat(v, 'f', n, 64)
 	if strings.Trim(s, "-0.") == "" {
 		return strings.TrimPrefix(s, "-")
 	}
-	return strings.Replace(s, "-", "−", 1)
+	return minus(s)
 }
-
-// plain is a number without uncertainty, to n decimals.
-func plain(v float64, n int) string { return signed(strconv.FormatFloat(v, 'f', n, 64)) }
 
 // money is a price; whole amounts go without decimals.
 func money(amount float64, currency string) string {

@@ -32,20 +32,10 @@ func mapPicture(blanks []grading.Blank) *picture {
 		left, right float64
 		low, high   float64
 	}
-	at12 := true
-	for _, b := range blanks {
-		if b.Wood.Density.Known() && b.Wood.SpecificModulus.Known() &&
-			!(b.Wood.Density12.Known() && b.Wood.SpecificModulus12.Known()) {
-			at12 = false
-		}
-	}
 	var spots []spot
 	var qMost float64
 	for i, b := range blanks {
 		s := spot{i: i, b: b, rho: b.Wood.Density, sm: b.Wood.SpecificModulus}
-		if at12 {
-			s.rho, s.sm = b.Wood.Density12, b.Wood.SpecificModulus12
-		}
 		if !s.rho.Known() || !s.sm.Known() || s.rho.X <= 0 || s.sm.X <= 0 {
 			continue
 		}
@@ -68,11 +58,7 @@ func mapPicture(blanks []grading.Blank) *picture {
 	p.xAxis(lo, hi, false)
 	lo, hi = window(sms)
 	p.yAxis(lo, hi)
-	moisture := "as measured"
-	if at12 {
-		moisture = "at 12 % moisture"
-	}
-	p.frame(8, 7, "density, kg/m³, "+moisture, "specific modulus E/ρ, MJ/kg")
+	p.frame(8, 7, "density, kg/m³", "specific modulus E/ρ, MJ/kg")
 
 	// Thin lines of equal Young's modulus, because E = density x specific modulus.
 	e := axis{lo: p.x.lo * p.y.lo / 1000, hi: p.x.hi * p.y.hi / 1000}
@@ -221,10 +207,10 @@ func verdictClass(v grading.Verdict) string {
 
 // rankPicture draws the interval of a blank's rank among n.
 func rankPicture(b grading.Blank, n int) *picture {
-	p := &picture{W: 150, H: 18, Class: "rank " + verdictClass(b.Verdict),
+	p := &picture{W: 120, H: 18, Class: "rank " + verdictClass(b.Verdict),
 		Label: fmt.Sprintf("rank %d, between %d and %d of %d", b.Rank, b.RankLow, b.RankHigh, n)}
-	a := axis{lo: 1, hi: math.Max(2, float64(n)), from: 6, to: 144}
-	p.line("base", 3, 9, 147, 9)
+	a := axis{lo: 1, hi: math.Max(2, float64(n)), from: 6, to: 114}
+	p.line("base", 3, 9, 117, 9)
 	if b.RankLow >= 1 && b.RankHigh >= b.RankLow {
 		from, to := a.at(a.clamp(float64(b.RankLow))), a.at(a.clamp(float64(b.RankHigh)))
 		p.add(mark{Kind: "rect", Class: "span", X: num(from - 3), Y: 5, W: num(to - from + 6), H: 8, R: 4})
@@ -249,12 +235,16 @@ func scorePicture(b grading.Blank) *picture {
 	return p
 }
 
-// barPicture is a bar that fills share (0-1) of its width.
-func barPicture(class string, share float64) *picture {
-	p := &picture{W: 100, H: 8, Class: "share " + class}
-	p.add(mark{Kind: "rect", Class: "track", X: 0, Y: 0, W: 100, H: 8, R: 4})
-	if finite(share) && share > 0 {
-		p.add(mark{Kind: "rect", Class: "fill", X: 0, Y: 0, W: num(math.Max(2, 100*math.Min(1, share))), H: 8, R: 4})
+// barPicture is a bar that fills share (0-1) of its width, with the interval of share.
+func barPicture(class string, share measure.Value) *picture {
+	p := &picture{W: 100, H: 10, Class: "share " + class}
+	a := axis{hi: 1, from: 0, to: 100}
+	p.add(mark{Kind: "rect", Class: "track", X: 0, Y: 1, W: 100, H: 8, R: 4})
+	if share.Known() && share.X > 0 {
+		p.add(mark{Kind: "rect", Class: "fill", X: 0, Y: 1, W: num(math.Max(2, a.at(a.clamp(share.X)))), H: 8, R: 4})
+	}
+	if from, to := a.at(a.clamp(share.X-coverage*share.U)), a.at(a.clamp(share.X+coverage*share.U)); to > from {
+		p.line("whisker", from, 5, to, 5)
 	}
 	return p
 }

@@ -14,7 +14,10 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"slices"
 
+	"ringstock/capture"
+	"ringstock/capture/wavfile"
 	"ringstock/grading"
 	"ringstock/spectrum"
 )
@@ -75,15 +78,14 @@ const (
 	fadeSeconds = 0.03
 )
 
-// clip is the sound of a portrait as an address that holds the sound itself, and
-// its size in bytes; empty when the portrait has no sound.
+// clip is the sound of a portrait as an address that holds the sound itself; empty
+// when the portrait has none.
 func clip(t spectrum.Portrait) (template.URL, error) {
 	if len(t.Clip) == 0 || !(t.ClipRate > 0) {
 		return "", nil
 	}
 	n := min(len(t.Clip), int(clipSeconds*t.ClipRate))
-	samples := make([]float64, n)
-	copy(samples, t.Clip)
+	samples := slices.Clone(t.Clip[:n])
 	if n < len(t.Clip) { // cut off: fade, or it would click
 		fade := min(n, int(fadeSeconds*t.ClipRate))
 		for i := range fade {
@@ -91,7 +93,8 @@ func clip(t spectrum.Portrait) (template.URL, error) {
 		}
 	}
 	var buf bytes.Buffer
-	if err := writeWAV(&buf, samples, t.ClipRate); err != nil {
+	tap := capture.Recording{Source: "best tap", Rate: t.ClipRate, Tracks: [][]float64{samples}}
+	if err := wavfile.Write(&buf, tap, 16); err != nil {
 		return "", err
 	}
 	return template.URL("data:audio/wav;base64," + base64.StdEncoding.EncodeToString(buf.Bytes())), nil

@@ -219,13 +219,20 @@ func TestUnknownShowsItsReason(t *testing.T) {
 	b.Score = measure.Unknown("why-score: too little is known")
 	b.Ring.PurityPct = measure.Unknown("why-purity: under 530 ms long")
 	b.Ring.DriftCents = measure.Unknown("")
+	b.Wood.MeasureNext = "measure-next: record end taps"
+	b.Wood.Assumptions = []string{"assumed: moisture 12 %"}
+	b.Wood.HoldAtMM = []float64{167.4, 581.2}
+	p.Grading.Notes = []string{"noted-for-all"}
 	b.Parts[0].Value = measure.Unknown("why-part: no taps")
 	for _, n := range checkPage(t, write(t, p)) {
+		if n.Data == "main" && !strings.Contains(text(n), "noted-for-all") {
+			t.Error("the notes on the delivery are not shown")
+		}
 		if attr(n, "id") != "b1" {
 			continue
 		}
 		got := text(n)
-		for _, want := range []string{"why-modulus", "why-shear", "why-score", "why-purity", "why-part", "not known"} {
+		for _, want := range []string{"why-modulus", "why-shear", "why-score", "why-purity", "why-part", "not known", "measure-next", "assumed: moisture", "167 and 581 mm"} {
 			if !strings.Contains(got, want) {
 				t.Errorf("blank 1 does not say %q", want)
 			}
@@ -346,24 +353,6 @@ func TestClipIsPlainMonoWAV(t *testing.T) {
 	}
 	if first := int16(le.Uint16(raw[44+2*9:])); math.Abs(float64(first)-32767*samples[9]) > 1 {
 		t.Errorf("sample 9 is %d, want %.0f", first, 32767*samples[9])
-	}
-}
-
-func TestRounded(t *testing.T) {
-	for _, c := range []struct{ x, u, wantX, wantU float64 }{
-		{100.02147, 0.00035, 100.0215, 0.0004}, // GUM (JCGM 100:2008) 7.2.2, its number, to one digit less
-		{10.05762, 0.027, 10.058, 0.027},       // GUM 7.2.6: 10,057 62 ohm, u = 27 mohm, is reported as 10,058
-		{312.4, 8.1, 312, 8},
-		{1243, 47, 1240, 50},
-		{-0.84, 0.5, -0.8, 0.5},
-		{0.0001, 0.2, 0, 0.2},
-		{9.97, 0.96, 10.0, 1.0},
-	} {
-		x, u := rounded(c.x, c.u)
-		x = strings.Replace(x, "−", "-", 1)
-		if gotX, gotU := number(t, x), number(t, u); gotX != c.wantX || gotU != c.wantU {
-			t.Errorf("rounded(%v, %v) = %s ± %s, want %v ± %v", c.x, c.u, x, u, c.wantX, c.wantU)
-		}
 	}
 }
 

@@ -67,6 +67,7 @@ type blankSheet struct {
 	Next       string
 	PlaneRows  []planeRow
 	Partials   []partialRow
+	Modes      []modeRow
 	Clip       template.URL
 	NoClip     string
 }
@@ -85,7 +86,7 @@ type figureGroup struct {
 type partRow struct {
 	Name   string
 	Value  figure
-	Wish   figure // desirability
+	Wish   string // desirability; its interval is drawn
 	Weight string
 	Bar    *picture
 }
@@ -117,6 +118,13 @@ type partialRow struct {
 	IsFundamental     bool
 }
 
+type modeRow struct {
+	Name, Taps string
+	Hz         figure
+	Model, Off string
+	Alone      figure
+}
+
 func newSheet(p Page) (*sheet, error) {
 	g := p.Grading
 	s := &sheet{
@@ -146,11 +154,11 @@ func newSheet(p Page) (*sheet, error) {
 		if !has {
 			bs.NoPictures = "No recording of this blank could be drawn."
 		}
-		if bs.Clip, err = clip(portrait); err != nil {
-			return nil, fmt.Errorf("sound of blank %q: %w", b.Blank, err)
-		}
+		bs.Clip, err = clip(portrait)
 		sound += len(bs.Clip)
 		switch {
+		case err != nil: // one bad sound must not cost the page
+			bs.NoClip = "No sound in this page: " + err.Error() + "."
 		case bs.Clip == "":
 			bs.NoClip = "No sound in this page."
 		case sound > soundBudget:
@@ -273,6 +281,7 @@ func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []sp
 		Planes:   planesPicture(b),
 		Figures:  figureGroups(b),
 		Budgets:  budgets(b),
+		Next:     b.Wood.MeasureNext,
 	}
 	out.Long = len([]rune(b.Blank)) > 8
 	out.Places = fmt.Sprintf("of %d", n)
@@ -311,12 +320,16 @@ func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []sp
 		{"E/ρ", figureOf(w.SpecificModulus, "MJ/kg"), ""},
 	}
 	for _, part := range b.Parts {
-		row := partRow{Name: part.Name, Value: figureOf(part.Value, part.Unit), Wish: figureOf(part.Desirability, ""),
-			Weight: strconv.FormatFloat(part.Weight, 'g', 3, 64), Bar: barPicture("wish", 0)}
+		row := partRow{Name: part.Name, Value: figureOf(part.Value, part.Unit), Wish: "–",
+			Weight: strconv.FormatFloat(part.Weight, 'g', 3, 64), Bar: barPicture("wish", measure.Of(0, 0))}
 		if part.Desirability.Known() {
-			row.Bar = barPicture("wish", part.Desirability.X)
+			row.Bar, row.Wish = barPicture("wish", part.Desirability), plain(part.Desirability.X, 2)
 		}
 		out.Parts = append(out.Parts, row)
+	}
+	for _, m := range w.Modes {
+		out.Modes = append(out.Modes, modeRow{fmt.Sprint(m.Family, " ", m.Order), m.Taps, figureOf(m.Hz, ""), plain(m.ModelHz, 1),
+			plain(m.ResidualPct, 2), figureOf(m.SpecificModulus, "")})
 	}
 	for _, r := range []struct {
 		name string
@@ -386,8 +399,18 @@ func figureGroups(b grading.Blank) []figureGroup {
 		{"Impedance", figureOf(w.Impedance, "MRayl"), ""},
 		{"Loss tangent", figureOf(w.LossTangent, ""), ""},
 		{"Radiation coefficient", figureOf(w.Radiation, "m⁴/(kg s)"), ""},
-		{"E in height against width", figureOf(w.PlaneDifference, "%"), ""},
+		{"E/ρ in the height plane alone", figureOf(w.SpecificModulusHeight, "MJ/kg"), ""},
+		{"E/ρ in the width plane alone", figureOf(w.SpecificModulusWidth, "MJ/kg"), ""},
+		{"E in height over E in width, less 1", figureOf(w.PlaneDifference, "%"), ""},
 	}})
+	if len(w.HoldAtMM) > 0 {
+		var at []string
+		for _, mm := range w.HoldAtMM {
+			at = append(at, plain(mm, 0))
+		}
+		wood := &out[len(out)-1]
+		wood.Rows = append(wood.Rows, namedFigure{"Hold at, from the butt", figure{Known: true, X: strings.Join(at, " and "), Unit: "mm"}, "nodes of the fundamental"})
+	}
 	at12 := []namedFigure{
 		{"Density", figureOf(w.Density12, "kg/m³"), ""},
 		{"Specific modulus E/ρ", figureOf(w.SpecificModulus12, "MJ/kg"), ""},
@@ -463,7 +486,7 @@ func budgets(b grading.Blank) []budget {
 			if i == most || largest <= 0 {
 				break
 			}
-			row.Rows = append(row.Rows, budgetRow{part.Name, significant(part.U) + " " + v.unit, barPicture("part", part.U/largest)})
+			row.Rows = append(row.Rows, budgetRow{part.Name, significant(part.U) + " " + v.unit, barPicture("part", measure.Of(part.U/largest, 0))})
 		}
 		out = append(out, row)
 	}
@@ -475,7 +498,7 @@ func significant(u float64) string {
 	if !(u > 0) || !finite(u) {
 		return "0"
 	}
-	_, s := rounded(u, u)
+	_, s := measure.Of(u, u).Rounded()
 	return s
 }
 
