@@ -170,7 +170,7 @@ func (s *Store) Test(ctx context.Context, in Testing, judge Judge) error {
 	var files []File
 	for _, role := range []string{"side", "width", "end"} {
 		for _, path := range in.Recording[role] {
-			f, err := keep(s.opt.Dir, RecordingFile, path)
+			f, err := keepPath(s.opt.Dir, RecordingFile, path)
 			if err != nil {
 				return err
 			}
@@ -382,8 +382,8 @@ func moved(old, now Test) (out []string) {
 		old, now measure.Value
 		unit     string
 	}{
-		{"score", old.Score, now.Score, ""}, {"pitch", old.Hz, now.Hz, " Hz"}, {"Q", old.Q, now.Q, ""},
-		{"density", old.Density, now.Density, " kg/m3"}, {"specific modulus", old.SpecificModulus, now.SpecificModulus, " MJ/kg"},
+		{"score", old.Score, now.Score, ""}, {"pitch", old.Hz, now.Hz, "Hz"}, {"Q", old.Q, now.Q, ""},
+		{"density", old.Density, now.Density, "kg/m³"}, {"specific modulus", old.SpecificModulus, now.SpecificModulus, "MJ/kg"},
 	} {
 		switch {
 		case v.old.Known() != v.now.Known():
@@ -402,5 +402,5 @@ func known(v measure.Value, unit string) string {
 	if !v.Known() {
 		return "unknown"
 	}
-	return plusMinus(v) + unit
+	return v.Text(unit)
 }

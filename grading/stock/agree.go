@@ -38,6 +38,7 @@ type RankAgreement struct {
 // PartAgreement is the agreement of one part of the score.
 type PartAgreement struct {
 	Name string `json:"name"`
+	Key  string `json:"key"` // of its limits in the profile
 	N    int    `json:"n"`
 	RankAgreement
 }
@@ -45,7 +46,7 @@ type PartAgreement struct {
 // Proposal is a set of weights learnt from the maker's grades. Both agreements are of
 // sticks that did not take part in learning (leave-one-out).
 type Proposal struct {
-	Weights map[string]float64 `json:"weights"` // the same sum as the present ones
+	Weights map[string]float64 `json:"weights"` // by key; the same sum as the present ones
 	Before  RankAgreement      `json:"before"`
 	After   RankAgreement      `json:"after"`
 }
@@ -124,22 +125,23 @@ func Agree(sticks []Judged, gradesBestFirst []string) (Agreement, error) {
 	}
 	a.Reasons = append(a.Reasons, fmt.Sprintf("score and your grades: rank correlation %.2f, 95 %% interval %.2f to %.2f (n = %d): %s", a.Score.Tau, a.Score.Low, a.Score.High, a.N, a.Score.words()))
 
-	var names []string
+	var keys []string
+	called := map[string]string{}
 	for _, s := range sticks {
 		for _, p := range s.Parts {
-			if !slices.Contains(names, p.Name) {
-				names = append(names, p.Name)
+			if called[p.Key] == "" {
+				keys, called[p.Key] = append(keys, p.Key), p.Name
 			}
 		}
 	}
-	for _, name := range names {
+	for _, key := range keys {
 		var g, d []float64
 		for i, s := range sticks {
-			if p := part(s, name); p != nil && p.Desirability.Known() {
+			if p := part(s, key); p != nil && p.Desirability.Known() {
 				g, d = append(g, grade[i]), append(d, p.Desirability.X)
 			}
 		}
-		a.Parts = append(a.Parts, PartAgreement{name, len(g), kendall(g, d)})
+		a.Parts = append(a.Parts, PartAgreement{called[key], key, len(g), kendall(g, d)})
 	}
 	slices.SortStableFunc(a.Parts, func(x, y PartAgreement) int {
 		return cmp.Compare(y.Tau, x.Tau)
@@ -155,9 +157,9 @@ func Agree(sticks []Judged, gradesBestFirst []string) (Agreement, error) {
 	return a, nil
 }
 
-func part(s Judged, name string) *grading.Part {
+func part(s Judged, key string) *grading.Part {
 	for i := range s.Parts {
-		if s.Parts[i].Name == name {
+		if s.Parts[i].Key == key {
 			return &s.Parts[i]
 		}
 	}
@@ -247,24 +249,24 @@ func (r RankAgreement) words() string {
 // desirabilities, whose weighted sum is the logarithm of the score.
 func (a *Agreement) propose(sticks []Judged, rank map[string]int) {
 	no := func(format string, args ...any) { a.Reasons = append(a.Reasons, fmt.Sprintf(format, args...)) }
-	var names []string
+	var keys []string
 	weight := map[string]float64{}
 	for _, s := range sticks {
 		for _, p := range s.Parts {
-			if p.Weight > 0 && !slices.Contains(names, p.Name) {
-				names = append(names, p.Name)
+			if p.Weight > 0 && !slices.Contains(keys, p.Key) {
+				keys = append(keys, p.Key)
 			}
-			weight[p.Name] = p.Weight
+			weight[p.Key] = p.Weight
 		}
 	}
 	var x [][]float64
 	var grade []float64
 	counts := map[float64]int{}
 	for _, s := range sticks {
-		row := make([]float64, len(names))
+		row := make([]float64, len(keys))
 		whole := true
-		for j, name := range names {
-			p := part(s, name)
+		for j, key := range keys {
+			p := part(s, key)
 			if whole = whole && p != nil && p.Desirability.Known(); whole {
 				row[j] = math.Log(math.Max(floorDesirability, p.Desirability.X))
 			}
@@ -274,7 +276,7 @@ func (a *Agreement) propose(sticks []Judged, rank map[string]int) {
 			counts[float64(rank[s.Grade])]++
 		}
 	}
-	if need := perPart * len(names); len(names) == 0 || len(x) < need {
+	if need := perPart * len(keys); len(keys) == 0 || len(x) < need {
 		no("new weights are proposed from %d graded sticks on which every part is known; there are %d", max(need, perPart), len(x))
 		return
 	}
@@ -290,11 +292,11 @@ func (a *Agreement) propose(sticks []Judged, rank map[string]int) {
 		no("new weights need at least two grades with %d sticks each", perGrade)
 		return
 	}
-	present := make([]float64, len(names))
+	present := make([]float64, len(keys))
 	total := 0.0
-	for j, name := range names {
-		present[j] = weight[name]
-		total += weight[name]
+	for j, key := range keys {
+		present[j] = weight[key]
+		total += weight[key]
 	}
 	before, after := make([]float64, len(x)), make([]float64, len(x))
 	for i := range x {
@@ -311,8 +313,8 @@ func (a *Agreement) propose(sticks []Judged, rank map[string]int) {
 		return
 	}
 	p := Proposal{map[string]float64{}, kendall(grade, before), kendall(grade, after)}
-	for j, name := range names {
-		p.Weights[name] = w[j] * total
+	for j, key := range keys {
+		p.Weights[key] = w[j] * total
 	}
 	if p.After.Tau <= p.Before.Tau {
 		no("your present weights foresee your grades as well as learnt ones would (%.2f against %.2f): leave them", p.Before.Tau, p.After.Tau)

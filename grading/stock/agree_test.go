@@ -77,7 +77,7 @@ func opinion(r *rand.Rand, n int) (sticks []Judged) {
 		}
 		var parts []grading.Part
 		for i, name := range []string{"q", "density", "purity"} {
-			parts = append(parts, grading.Part{Name: name, Desirability: measure.Of(d[i], 0.01), Weight: []float64{1, 1, 6}[i]})
+			parts = append(parts, grading.Part{Name: "the " + name, Key: name, Desirability: measure.Of(d[i], 0.01), Weight: []float64{1, 1, 6}[i]})
 		}
 		sticks = append(sticks, Judged{grade, 100 * math.Pow(d[0]*d[1]*math.Pow(d[2], 6), 1.0/8), parts})
 	}
@@ -89,7 +89,7 @@ func TestAgreeFindsWhatTheMakerLooksAt(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if a.Parts[0].Name != "q" || a.Parts[0].Low <= 0 {
+	if a.Parts[0].Key != "q" || a.Parts[0].Name != "the q" || a.Parts[0].Low <= 0 {
 		t.Errorf("parts %+v", a.Parts)
 	}
 	if fmt.Sprint(a.Grades) != "[A B C]" {

@@ -254,7 +254,7 @@ func (s *Store) Backup(ctx context.Context, dir string) (Health, error) {
 	// Files only ever come in, and before the rows that name them: those the copied
 	// database names are all there.
 	err = each(ctx, copied.db, scanFile, func(f File) error {
-		_, err := keep(dir, f.Kind, filepath.Join(s.opt.Dir, f.name()))
+		_, err := keepPath(dir, f.Kind, filepath.Join(s.opt.Dir, f.name()))
 		if errors.Is(err, fs.ErrNotExist) {
 			err = nil // the check of the copy says so
 		}

@@ -7,7 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"path/filepath"
+	"os"
+	"path"
 	"slices"
 	"strings"
 
@@ -35,6 +36,7 @@ type Added struct {
 	Already int      `json:"already_there"`
 	Left    int      `json:"left"`    // not entered because of their verdict
 	Refused []string `json:"refused"` // sticks that could not be entered, and why
+	Notes   []string `json:"notes"`   // recordings that could not be read, of sticks that were entered
 }
 
 // Add enters the sticks of a delivery: bought, measured and tested, with the maker's
@@ -53,8 +55,12 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 		id         string
 		recordings []TestRecording
 		files      []File
-		paths      []string
 	}
+	folder, err := os.OpenRoot(d.Folder)
+	if err != nil {
+		return out, fmt.Errorf("the folder of the delivery can't be opened: %w", err)
+	}
+	defer folder.Close()
 	var entries []entry
 	for _, b := range d.Grading.Blanks {
 		if len(d.Only) > 0 && !slices.Contains(d.Only, b.Verdict) {
@@ -62,10 +68,10 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 			continue
 		}
 		e := entry{blank: b}
-		e.recordings, e.files, e.paths, err = recordingsOfRow(b.Row, d.Folder)
-		if err != nil {
-			out.Refused = append(out.Refused, fmt.Sprintf("stick %s: %v", b.Blank, err))
-			continue
+		var gone []string
+		e.recordings, e.files, gone = recordingsOfRow(b.Row, folder)
+		for _, g := range gone {
+			out.Notes = append(out.Notes, fmt.Sprintf("stick %s: %s", b.Blank, g))
 		}
 		e.id = blankID(d.Name, b.Blank, e.recordings)
 		entries = append(entries, e)
@@ -101,12 +107,8 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 	}
 	for _, e := range entries {
 		for i, f := range e.files {
-			kept, err := keep(s.opt.Dir, RecordingFile, e.paths[i])
-			if err != nil {
+			if err := s.keepIn(folder, e.recordings[i].Name, f.SHA256); err != nil {
 				return Added{}, err
-			}
-			if kept.SHA256 != f.SHA256 {
-				return Added{}, fmt.Errorf("%s changed while it was entered: nothing was entered, do it again", e.paths[i])
 			}
 		}
 	}
@@ -235,34 +237,54 @@ func differs(ctx context.Context, q querier, known, id string, row grading.Row) 
 	return "", nil
 }
 
-// recordingsOfRow finds and hashes the recordings that a row names.
-func recordingsOfRow(row grading.Row, folder string) (recordings []TestRecording, files []File, paths []string, err error) {
+// recordingsOfRow finds and hashes the recordings that a row names. One that can't be
+// read, or whose name leads out of the folder, is left out with a note.
+func recordingsOfRow(row grading.Row, folder *os.Root) (recordings []TestRecording, files []File, gone []string) {
 	for _, r := range []struct {
 		role  string
 		names []string
 	}{{"side", row.File}, {"width", row.WidthFile}, {"end", row.EndFile}} {
 		for _, name := range r.names {
-			path := name
-			if !filepath.IsAbs(name) {
-				path = filepath.Join(folder, filepath.FromSlash(name))
-			}
-			f, err := hashFile(RecordingFile, path)
+			clean := path.Clean(strings.ReplaceAll(name, `\`, "/"))
+			f, err := hashIn(folder, clean)
 			if err != nil {
-				return nil, nil, nil, fmt.Errorf("its recording can't be read: %w", err)
+				gone = append(gone, fmt.Sprintf("its recording %s can't be read: %v", name, err))
+				continue
 			}
-			if !plainName(name) {
-				name = filepath.Base(name)
-			}
-			recordings = append(recordings, TestRecording{Role: r.role, SHA256: f.SHA256, Name: name})
+			recordings = append(recordings, TestRecording{Role: r.role, SHA256: f.SHA256, Name: clean})
 			files = append(files, f)
-			paths = append(paths, path)
 		}
 	}
-	return recordings, files, paths, nil
+	return recordings, files, gone
 }
 
-// plainName tells whether a name stays inside the folder it is looked up in. The stock
-// never opens a file by such a name; other programs might.
+func hashIn(folder *os.Root, name string) (File, error) {
+	if !plainName(name) {
+		return File{}, errors.New("its name leads out of the folder")
+	}
+	src, err := folder.Open(name)
+	if err != nil {
+		return File{}, err
+	}
+	defer src.Close()
+	return hashFile(RecordingFile, src)
+}
+
+// keepIn keeps a recording of a folder that was hashed before.
+func (s *Store) keepIn(folder *os.Root, name, sha256 string) error {
+	src, err := folder.Open(name)
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	f, err := keep(s.opt.Dir, RecordingFile, src)
+	if err == nil && f.SHA256 != sha256 {
+		err = fmt.Errorf("%s changed while it was entered: nothing was entered, do it again", src.Name())
+	}
+	return err
+}
+
+// plainName tells whether a name stays inside the folder it is looked up in.
 func plainName(name string) bool {
 	return name != "" && !strings.ContainsAny(name, "\\\x00") && fs.ValidPath(name)
 }

@@ -88,7 +88,7 @@ func TestAddRefusesAChangedDelivery(t *testing.T) {
 			if err := os.Remove(filepath.Join(d.Folder, "2.wav")); err != nil {
 				t.Fatal(err)
 			}
-		}, "can't be read"},
+		}, "with other recordings"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s, _ := open(t, t.TempDir(), 1)
@@ -134,5 +134,30 @@ func TestMakersGradeStaysApartFromTheScore(t *testing.T) {
 	}
 	if now.MakerGrade != "A" || now.Score.X != b.Score.X || b.MakerGrade != "C" {
 		t.Fatalf("grade %s then %s, score %v then %v", b.MakerGrade, now.MakerGrade, b.Score, now.Score)
+	}
+}
+
+func TestAddTakesNoFileFromOutsideTheFolder(t *testing.T) {
+	s, _ := open(t, t.TempDir(), 1)
+	d := invented(t, "visit", 1, 4)
+	secret := filepath.Join(filepath.Dir(d.Folder), "secret.wav")
+	if err := os.WriteFile(secret, []byte("nobody's business"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(secret, filepath.Join(d.Folder, "link.wav")); err != nil {
+		t.Fatal(err)
+	}
+	for i, name := range []string{"../secret.wav", `..\secret.wav`, secret, "link.wav"} {
+		d.Grading.Blanks[i].Row.File = []string{name}
+	}
+	out, err := s.Add(t.Context(), d)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(out.New) != 4 || len(out.Notes) != 4 {
+		t.Fatalf("%+v", out)
+	}
+	if h := mustBeSound(t, s); h.Files != 0 {
+		t.Fatalf("%d files came in", h.Files)
 	}
 }

@@ -46,7 +46,7 @@ func fill(dir, work string) error {
 		if err := os.WriteFile(file, []byte(name), 0o666); err != nil {
 			return err
 		}
-		out, err := s.Add(context.Background(), Delivery{Grading: grading.Grading{Method: "invented/1", Delivery: name, Blanks: []grading.Blank{inventedBlank(r, n, name, file)}}})
+		out, err := s.Add(context.Background(), Delivery{Folder: work, Grading: grading.Grading{Method: "invented/1", Delivery: name, Blanks: []grading.Blank{inventedBlank(r, n, name, name+".wav")}}})
 		if err != nil {
 			return errors.Join(err, s.Close())
 		}

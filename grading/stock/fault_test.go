@@ -74,8 +74,8 @@ func busyPart(args []string) error {
 		if err := os.WriteFile(file, bytes.Repeat([]byte(name), 2000), 0o666); err != nil {
 			return err
 		}
-		b := inventedBlank(r, n, name, file)
-		out, err := s.Add(ctx, Delivery{Grading: grading.Grading{Method: "invented/1", Delivery: name, Profile: "violin", Blanks: []grading.Blank{b}}, Date: "2026-03-02"})
+		b := inventedBlank(r, n, name, name+".wav")
+		out, err := s.Add(ctx, Delivery{Folder: work, Grading: grading.Grading{Method: "invented/1", Delivery: name, Profile: "violin", Blanks: []grading.Blank{b}}, Date: "2026-03-02"})
 		if err != nil {
 			return err
 		}

@@ -69,30 +69,30 @@ func endingOf(name string) string {
 	return ending
 }
 
-// hashFile reads a file and says what it would be kept as.
-func hashFile(kind FileKind, path string) (File, error) {
-	f, err := os.Open(path)
+// hashFile reads an open file and says what it would be kept as.
+func hashFile(kind FileKind, src *os.File) (File, error) {
+	h := sha256.New()
+	n, err := io.Copy(h, src)
 	if err != nil {
 		return File{}, err
 	}
-	defer f.Close()
-	h := sha256.New()
-	n, err := io.Copy(h, f)
-	if err != nil {
-		return File{}, fmt.Errorf("%s: %w", path, err)
-	}
-	return File{SHA256: hex.EncodeToString(h.Sum(nil)), Kind: kind, Ending: endingOf(path), Bytes: n}, nil
+	return File{SHA256: hex.EncodeToString(h.Sum(nil)), Kind: kind, Ending: endingOf(src.Name()), Bytes: n}, nil
 }
 
-// keep copies a file into the folder of the stock: to a temporary name, onto the disk,
-// then to its real name, so that no moment shows half a file. Files come before the
-// rows that name them; a file without a row is harmless.
-func keep(dir string, kind FileKind, path string) (File, error) {
+// keepPath keeps the file at a path.
+func keepPath(dir string, kind FileKind, path string) (File, error) {
 	src, err := os.Open(path)
 	if err != nil {
 		return File{}, err
 	}
 	defer src.Close()
+	return keep(dir, kind, src)
+}
+
+// keep copies a file into the folder of the stock: to a temporary name, onto the disk,
+// then to its real name, so that no moment shows half a file. Files come before the
+// rows that name them; a file without a row is harmless.
+func keep(dir string, kind FileKind, src *os.File) (File, error) {
 	folder := filepath.Join(dir, fileFolders[kind])
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return File{}, err
@@ -111,9 +111,9 @@ func keep(dir string, kind FileKind, path string) (File, error) {
 		err = tmp.Sync()
 	}
 	if err := errors.Join(err, tmp.Close()); err != nil {
-		return File{}, fmt.Errorf("%s could not be copied into the stock, which is unchanged: %w; make space or mend the disk and do it again", path, err)
+		return File{}, fmt.Errorf("%s could not be copied to %s, where nothing was entered: %w; make space or mend the disk and do it again", src.Name(), folder, err)
 	}
-	f := File{SHA256: hex.EncodeToString(h.Sum(nil)), Kind: kind, Ending: endingOf(path), Bytes: n}
+	f := File{SHA256: hex.EncodeToString(h.Sum(nil)), Kind: kind, Ending: endingOf(src.Name()), Bytes: n}
 	to := filepath.Join(dir, f.name())
 	if have, err := os.Stat(to); err == nil && have.Size() == n {
 		return f, nil

@@ -70,7 +70,7 @@ func figure(name string, v measure.Value, unit string) string {
 	if !v.Known() {
 		return name + " –"
 	}
-	return strings.TrimSpace(fmt.Sprintf("%s %s %s", name, plusMinus(v), unit))
+	return name + " " + v.Text(unit)
 }
 
 // qrPath draws the dark modules row by row, one horizontal bar for each run.

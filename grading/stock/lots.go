@@ -117,7 +117,7 @@ func (s *Store) FilePaper(ctx context.Context, d Document, scan string) (Documen
 	var f File
 	if scan != "" {
 		var err error
-		if f, err = keep(s.opt.Dir, PaperFile, scan); err != nil {
+		if f, err = keepPath(s.opt.Dir, PaperFile, scan); err != nil {
 			return d, err
 		}
 		d.SHA256 = f.SHA256

@@ -84,14 +84,14 @@ func (h History) Settling() Settling {
 	case within <= 1-restLevel:
 		s.Verdict = NotSettled
 	}
-	s.Reasons = append(s.Reasons, fmt.Sprintf("%s of the mass %s %% still to go after the last of %d weighings over %.0f days (settled below %g %%, %.0f %% sure)",
-		map[Rest]string{Settled: "hardly any", NotSettled: "too much", Undecided: "unclear how much"}[s.Verdict], plusMinus(s.Remaining), len(masses),
+	s.Reasons = append(s.Reasons, fmt.Sprintf("%s of the mass, %s, still to go after the last of %d weighings over %.0f days (settled below %g %%, %.0f %% sure)",
+		map[Rest]string{Settled: "hardly any", NotSettled: "too much", Undecided: "unclear how much"}[s.Verdict], s.Remaining.Text("%"), len(masses),
 		masses[len(masses)-1].Date.Days(masses[0].Date), 100*restLimit, 100*restLevel))
 	if !air {
 		s.Reasons = append(s.Reasons, "the air was not noted at every weighing, so 1 % is allowed for the seasons: note temperature and humidity")
 	}
 	if from, to, changed := h.lastQ(void); changed {
-		s.Reasons = append(s.Reasons, fmt.Sprintf("Q still moves: %s, then %s", plusMinus(from), plusMinus(to)))
+		s.Reasons = append(s.Reasons, fmt.Sprintf("Q still moves: %s, then %s", from.Text(""), to.Text("")))
 		if s.Verdict == Settled {
 			s.Verdict = Undecided
 			s.Reasons = append(s.Reasons, "damping moves for days after every change of the air: tap it again in two to four weeks")
@@ -102,10 +102,6 @@ func (h History) Settling() Settling {
 
 func times(n int) string {
 	return map[bool]string{true: "never", false: "once"}[n == 0]
-}
-
-func plusMinus(v measure.Value) string {
-	return fmt.Sprintf("%.3g ± %.2g", v.X, v.U)
 }
 
 // airUsable tells whether the air was noted, in the range where its moisture is known.

@@ -81,8 +81,8 @@ func inventedBlank(r *rand.Rand, number int, name, file string) grading.Blank {
 		Blank: row.Blank, Score: measure.Of(100*d1, 3), Verdict: grading.Keep, Ring: &ring, Row: row,
 		Wood: wood.Values{Density: measure.Of(1050+40*r.NormFloat64(), 8), SpecificModulus: measure.Of(22+r.NormFloat64(), 0.4), SpecificModulusFrom: "bending"},
 		Parts: []grading.Part{
-			{Name: "q", Value: measure.Of(200, 4), Desirability: measure.Of(d1, 0.05), Weight: 2},
-			{Name: "density", Value: measure.Of(1050, 8), Unit: "kg/m3", Desirability: measure.Of(d2, 0.05), Weight: 1},
+			{Name: "sustain Q", Key: "q", Value: measure.Of(200, 4), Desirability: measure.Of(d1, 0.05), Weight: 2},
+			{Name: "density", Key: "density_kg_m3", Value: measure.Of(1050, 8), Unit: "kg/m3", Desirability: measure.Of(d2, 0.05), Weight: 1},
 		},
 	}
 }

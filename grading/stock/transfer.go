@@ -80,7 +80,7 @@ func (s *Store) Export(ctx context.Context, path string) (err error) {
 			return err
 		}
 		if err := each(ctx, q, scanFile, func(f File) error {
-			if _, err := keep(filesFolder(path), f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
+			if _, err := keepPath(filesFolder(path), f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
 				return err
 			}
 			return put("file", f, nil)
@@ -385,7 +385,7 @@ func (s *Store) Import(ctx context.Context, path string) (out Imported, err erro
 		if _, err := os.Stat(filepath.Join(s.opt.Dir, f.name())); err == nil {
 			continue
 		}
-		kept, err := keep(s.opt.Dir, f.Kind, from)
+		kept, err := keepPath(s.opt.Dir, f.Kind, from)
 		if err == nil && kept.SHA256 != f.SHA256 {
 			err = fmt.Errorf("%s changed while it was imported", from)
 		}
