@@ -168,13 +168,15 @@ func printRing(out *strings.Builder, r spectrum.Ring) {
 		{"unevenness", r.UnevennessPct, "%", ""},
 		{"pitch drift", r.DriftCents, "cents", ""},
 		{"loudness", r.LoudnessDB, "dB", " (comparable within one session and striker only)"},
-		{"over the noise", r.SNRDB, "dB", ""},
 	} {
 		more := line.more
 		if !line.v.Known() {
 			more = ""
 		}
 		fmt.Fprintf(out, "  %-18s %s%s\n", line.name, line.v.Text(line.unit), more)
+	}
+	if r.SNRDB.Known() {
+		fmt.Fprintf(out, "  %-18s %.0f dB at the strike\n", "over the noise", r.SNRDB.X)
 	}
 	if r.Beat != nil {
 		fmt.Fprintf(out, "  %-18s two notes %.2f Hz apart, depth %.1f dB\n", "beat", r.Beat.Hz, r.Beat.DepthDB)
@@ -187,7 +189,7 @@ func printRing(out *strings.Builder, r spectrum.Ring) {
 		for _, h := range r.HumHz {
 			hz = append(hz, fmt.Sprintf("%.1f", h))
 		}
-		wrap(out, "  ", fmt.Sprintf("%-18s %s Hz (left out of the ring)", "hum", strings.Join(hz, ", ")))
+		fmt.Fprintf(out, "  %-18s %s Hz (left out)\n", "hum", strings.Join(hz, ", "))
 	}
 	t := textTable{head: [][]string{{"partial", "Hz", "ratio", "Q", "level dB", "taps"}}, left: 1}
 	for _, p := range r.Partials {

@@ -203,7 +203,7 @@ func printGrading(w io.Writer, g grading.Grading) error {
 		if b.Ring != nil {
 			note, q, purity = b.Ring.Fundamental.Hz, b.Ring.Fundamental.Q, b.Ring.PurityPct
 		}
-		t.add(rankText(b), shorten(b.Blank, 14), string(b.Verdict), compact(b.Score), compact(note), compact(q), compact(purity),
+		t.add(rankText(b), shorten(b.Blank, 14), string(b.Verdict), compact(b.Score), hertz(note), compact(q), compact(purity),
 			compact(b.Wood.Density), compact(b.Wood.SpecificModulus))
 		reasons := b.Reasons
 		if b.Verdict == grading.Keep {
@@ -232,6 +232,14 @@ func printGrading(w io.Writer, g grading.Grading) error {
 	}
 	_, err := io.WriteString(w, printable(out.String()))
 	return err
+}
+
+// hertz is a pitch to a thousandth of a hertz at most, which is finer than a blank keeps it.
+func hertz(v measure.Value) string {
+	if v.Known() && v.U < 0.001 {
+		return fmt.Sprintf("%.3f±0.001", v.X)
+	}
+	return compact(v)
 }
 
 func rankText(b grading.Blank) string {
