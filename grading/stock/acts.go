@@ -140,11 +140,12 @@ func (s *Store) Measure(ctx context.Context, blank string, date Date, readings [
 	return added, err
 }
 
-// Judge is today's way from a row of a delivery, whose files are paths on disk, to a
-// graded blank. It also names its method and the profile it judges by.
+// Judge is today's way from a row of a delivery to a graded blank, with the names of
+// its method and of the profile it judges by. Where the recordings lie that the row
+// names is in paths, by name.
 type Judge struct {
 	Method, Profile string
-	Grade           func(ctx context.Context, row grading.Row) (grading.Blank, error)
+	Grade           func(ctx context.Context, row grading.Row, paths map[string]string) (grading.Blank, error)
 }
 
 // Testing is a new test of a stick in stock.
@@ -168,26 +169,31 @@ func (s *Store) Test(ctx context.Context, in Testing, judge Judge) error {
 	}
 	test := Test{Blank: in.Blank, Date: in.Date, Method: judge.Method, Profile: judge.Profile, Device: in.Device, Place: in.Where}
 	var files []File
+	paths := map[string]string{}
 	for _, role := range []string{"side", "width", "end"} {
 		for _, path := range in.Recording[role] {
 			f, err := keepPath(s.opt.Dir, RecordingFile, path)
 			if err != nil {
 				return err
 			}
+			name := filepath.Base(path)
+			for n := 2; paths[name] != ""; n++ {
+				name = fmt.Sprintf("%d-%s", n, filepath.Base(path))
+			}
+			paths[name] = filepath.Join(s.opt.Dir, f.name())
 			files = append(files, f)
-			test.Recordings = append(test.Recordings, TestRecording{role, f.SHA256, filepath.Base(path)})
-			row.addFile(role, filepath.Join(s.opt.Dir, f.name()))
+			test.Recordings = append(test.Recordings, TestRecording{role, f.SHA256, name})
 		}
 	}
 	if len(files) == 0 {
 		_, err := s.Measure(ctx, in.Blank, in.Date, in.Readings)
 		return err
 	}
-	result, err := judge.Grade(ctx, row.Row)
+	nameFiles(&row, test.Recordings)
+	result, err := judge.Grade(ctx, row, paths)
 	if err != nil {
 		return err
 	}
-	row.nameFiles(&result, test.Recordings)
 	return s.write(ctx, func(t *tx) error {
 		for _, f := range files {
 			if err := t.insertFile(f); err != nil {
@@ -202,28 +208,18 @@ func (s *Store) Test(ctx context.Context, in Testing, judge Judge) error {
 	})
 }
 
-// stockRow is a row made up from what the stock knows of a stick.
-type stockRow struct{ grading.Row }
-
-func (r *stockRow) addFile(role, path string) {
-	list := map[string]*[]string{"side": &r.File, "width": &r.WidthFile, "end": &r.EndFile}[role]
-	*list = append(*list, path)
-}
-
-// nameFiles puts the names that the recordings came with in place of paths on this
-// machine, which mean nothing elsewhere.
-func (r *stockRow) nameFiles(b *grading.Blank, recordings []TestRecording) {
-	b.Row.File, b.Row.WidthFile, b.Row.EndFile = nil, nil, nil
-	named := stockRow{b.Row}
-	for _, rec := range recordings {
-		named.addFile(rec.Role, rec.Name)
+// nameFiles names the recordings of a test in its row.
+func nameFiles(row *grading.Row, recordings []TestRecording) {
+	row.File, row.WidthFile, row.EndFile = nil, nil, nil
+	for _, r := range recordings {
+		list := map[string]*[]string{"side": &row.File, "width": &row.WidthFile, "end": &row.EndFile}[r.Role]
+		*list = append(*list, r.Name)
 	}
-	b.Row = named.Row
 }
 
 // row puts together what is known of a stick on a day: the newest reading of every
 // quantity, the shape from its last test, the air of the newest reading.
-func (s *Store) row(ctx context.Context, blank string, day Date, more []Reading) (row stockRow, err error) {
+func (s *Store) row(ctx context.Context, blank string, day Date, more []Reading) (row grading.Row, err error) {
 	err = s.read(ctx, func(q querier) error {
 		h, err := history(ctx, q, blank)
 		if err != nil {
@@ -348,20 +344,19 @@ func (s *Store) redo(ctx context.Context, old Test, judge Judge) (*Test, error) 
 	if err := json.Unmarshal(raw, &was); err != nil {
 		return nil, fmt.Errorf("the result of test %s can't be read: %w", old.ID, err)
 	}
-	row := stockRow{was.Row}
-	row.File, row.WidthFile, row.EndFile = nil, nil, nil
+	paths := map[string]string{}
 	for _, r := range old.Recordings {
 		f, err := s.file(ctx, s.db, r.SHA256)
 		if err != nil {
 			return nil, err
 		}
-		row.addFile(r.Role, filepath.Join(s.opt.Dir, f.name()))
+		paths[r.Name] = filepath.Join(s.opt.Dir, f.name())
 	}
-	result, err := judge.Grade(ctx, row.Row)
+	nameFiles(&was.Row, old.Recordings)
+	result, err := judge.Grade(ctx, was.Row, paths)
 	if err != nil {
 		return nil, err
 	}
-	row.nameFiles(&result, old.Recordings)
 	test := Test{Blank: old.Blank, Date: old.Date, Method: judge.Method, Profile: judge.Profile, Device: old.Device, Place: old.Place, Redoes: old.ID, Recordings: old.Recordings}
 	err = s.write(ctx, func(t *tx) error {
 		_, err := t.tested(test, result)

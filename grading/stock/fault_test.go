@@ -92,7 +92,7 @@ func busyPart(args []string) error {
 		if err := os.WriteFile(again, bytes.Repeat([]byte("again "+name), 2000), 0o666); err != nil {
 			return err
 		}
-		judge := Judge{Method: "invented/1", Profile: "violin", Grade: func(_ context.Context, row grading.Row) (grading.Blank, error) {
+		judge := Judge{Method: "invented/1", Profile: "violin", Grade: func(_ context.Context, row grading.Row, _ map[string]string) (grading.Blank, error) {
 			g := b
 			g.Row = row
 			return g, nil

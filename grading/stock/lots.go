@@ -299,11 +299,15 @@ func sums(m map[string]*Money) (out []Money) {
 }
 
 func (m Money) String() string {
+	sticks := fmt.Sprintf("%d sticks", m.Pieces)
 	switch {
 	case m.Pieces == 0:
 		return fmt.Sprintf("%d without a price", m.Unpriced)
-	case m.Unpriced > 0:
-		return fmt.Sprintf("%.2f %s (%d sticks, %d without a price)", m.Amount, m.Currency, m.Pieces, m.Unpriced)
+	case m.Pieces == 1:
+		sticks = "1 stick"
 	}
-	return fmt.Sprintf("%.2f %s (%d sticks)", m.Amount, m.Currency, m.Pieces)
+	if m.Unpriced > 0 { // priced sticks that name no currency
+		sticks += fmt.Sprintf(", %d without a price", m.Unpriced)
+	}
+	return fmt.Sprintf("%.2f %s(%s)", m.Amount, strings.TrimPrefix(m.Currency+" ", " "), sticks)
 }
