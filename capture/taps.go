@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -29,9 +30,9 @@ const (
 // The bands in which the moment of a strike may stand out best, Hz.
 var strikeBands = [][2]float64{{60, 350}, {350, 1200}, {1200, 4000}, {4000, 10000}}
 
-// bounceBand holds what is left of a strike's click but no ring: a second burst
-// there is a second strike.
-var bounceBand = [2]float64{6000, 14000}
+// bounceBands hold what is left of a strike's click but little ring: a second burst
+// in all of them is a second strike; partials that beat rise in one only.
+var bounceBands = [][2]float64{{5000, 8000}, {8000, 14000}}
 
 // FindTaps picks the channel with the best signal-to-noise ratio, finds the strikes
 // in it, and says which of their rings can be used. Channels are never summed: two
@@ -192,23 +193,27 @@ func Thin(x []float64, rate, want float64) ([]float64, float64) {
 	return out, rate / float64(m)
 }
 
-// onsets returns the samples at which strikes begin.
+// onsets returns the samples at which strikes begin. A voice may rise shortly before a
+// strike or after it: of two rises within the dead time the greater one counts.
 func (h hearing) onsets() []int {
-	var out []int
 	dead := int(math.Round(deadS / h.hop))
-	for i := 0; i < len(h.rise); i++ {
-		if h.rise[i] < strikeDB {
-			continue
+	var peaks []int
+	for i, r := range h.rise {
+		if r >= strikeDB && r == slices.Max(h.rise[max(i-5, 0):min(i+6, len(h.rise))]) {
+			peaks = append(peaks, i)
 		}
-		// The strongest rise within the next 28 ms is the strike.
-		best := i
-		for j := i; j < min(len(h.rise), i+7); j++ {
-			if h.rise[j] > h.rise[best] {
-				best = j
-			}
+	}
+	slices.SortStableFunc(peaks, func(a, b int) int { return cmp.Compare(h.rise[b], h.rise[a]) })
+	var taken []int
+	for _, i := range peaks {
+		if !slices.ContainsFunc(taken, func(j int) bool { return i-j < dead && j-i < dead }) {
+			taken = append(taken, i)
 		}
-		out = append(out, h.pin((float64(best)+frameHops/2)*h.hop))
-		i = best + dead
+	}
+	slices.Sort(taken)
+	var out []int
+	for _, i := range taken {
+		out = append(out, h.pin((float64(i)+frameHops/2)*h.hop))
 	}
 	return out
 }
@@ -269,33 +274,45 @@ func (h hearing) pin(at float64) int {
 // bounces tells whether a second strike follows within the dead time.
 func (h hearing) bounces(onset, end int) bool {
 	hop := max(int(clickHopS*h.rate), 1)
-	band := bounceBand
-	if band[0] > 0.4*h.rate {
-		band = [2]float64{0.25 * h.rate, 0.45 * h.rate}
-	}
 	lead := min(onset, 20*hop)
 	last := min(end, onset+int(deadS*h.rate))
-	e := BandEnergy(h.samples[onset-lead:last], h.rate, band, hop)
-	first := lead / hop
+	var bursts []bool // per frame: every band so far had a burst there
+	for _, band := range bounceBands {
+		if band[1] = min(band[1], 0.45*h.rate); band[1] < 1.3*band[0] {
+			break
+		}
+		e := BandEnergy(h.samples[onset-lead:last], h.rate, band, hop)
+		here := burstsIn(e, lead/hop)
+		if bursts == nil {
+			bursts = here
+			continue
+		}
+		for i := range bursts {
+			// The bands may see it a frame apart.
+			bursts[i] = bursts[i] && slices.Contains(here[max(i-1, 0):min(i+2, len(here))], true)
+		}
+	}
+	return slices.Contains(bursts, true)
+}
+
+// burstsIn marks the frames after the first where the energy comes back by 8 dB over the quietest
+// of the frames just before, is a good part of the strike's, and stands well over the floor.
+func burstsIn(e []float64, first int) []bool {
+	out := make([]bool, len(e))
 	if len(e)-first < 12 {
-		return false
+		return out
 	}
 	floor := max(percentile(e, 0.2), 1e-16)
 	strike := slices.Max(e[first:min(first+4, len(e))])
 	for i := first + 5; i+2 <= len(e); i++ {
 		now := (e[i] + e[i+1]) / 2
-		// The click dies within a few frames. What comes back by 8 dB over
-		// the quietest of the frames between, is a good part of the first strike and
-		// stands well over the floor, is another one.
 		was := math.Inf(1)
 		for j := max(first+2, i-6); j < i-1; j++ {
 			was = min(was, (e[j]+e[j+1])/2)
 		}
-		if now > 6.3*was && now > 0.004*strike && now > 16*floor {
-			return true
-		}
+		out[i] = now > 6.3*was && now > 0.004*strike && now > 16*floor
 	}
-	return false
+	return out
 }
 
 // quiet returns the stretches in which nothing rings: before the first strike.

@@ -252,6 +252,9 @@ func (p *part) widen() {
 // those of all later ones is past it.
 var skips = []float64{0.03, 0.06, 0.1, 0.15, 0.2}
 
+// skipFloor is a relative difference of decays that is not worth a later, shorter record.
+const skipFloor = 0.002
+
 // settleFundamental replaces the fundamental's component by one fitted from the first skip on
 // at which the room no longer disturbs it.
 func (a *analysis) settleFundamental(r *reading) {
@@ -301,7 +304,7 @@ func (a *analysis) settleFundamental(r *reading) {
 		for _, l := range trials[i+1:] {
 			// The later record is part of the earlier one: their difference has the difference of the variances.
 			c, d := trials[i].c, l.c
-			sa := math.Sqrt(max(d.sdAlpha*d.sdAlpha-c.sdAlpha*c.sdAlpha, 0.25*d.sdAlpha*d.sdAlpha))
+			sa := math.Hypot(math.Sqrt(max(d.sdAlpha*d.sdAlpha-c.sdAlpha*c.sdAlpha, 0.25*d.sdAlpha*d.sdAlpha)), skipFloor*d.alpha)
 			sf := math.Sqrt(max(d.sdHz*d.sdHz-c.sdHz*c.sdHz, 0.25*d.sdHz*d.sdHz))
 			if math.Abs(c.alpha-d.alpha) > 2.5*sa || math.Abs(c.hz-d.hz) > 2.5*sf {
 				agrees = false

@@ -3,8 +3,11 @@ package spectrum
 import "math"
 
 const (
-	closePairHz = 15.0 // lines this near to the fundamental are its other plane
-	planeSpread = 0.33 // the other plane's fundamental lies within this part of the first
+	closePairHz    = 15.0  // lines this near to the fundamental are its other plane
+	planeSpread    = 0.33  // the other plane's series lies within this part of the first
+	nearlySquare   = 0.025 // or so near that one partial is enough to know it
+	planeTolerance = 0.012 // shear differs between the planes
+	faint          = 0.03  // of all energy: a tap on a face hardly excites torsion
 )
 
 // families says what each component is in the bar, given the series of its first plane.
@@ -19,8 +22,9 @@ func families(cs []component, s series) ([]part, int) {
 		}
 	}
 	otherPlane(parts, s)
-	oneOf(parts, Torsion, 4.4, 8.6, s.hz)
-	oneOf(parts, Longitudinal, 19, 36, s.hz)
+	low, high := s.torsion()
+	oneOf(parts, Torsion, low, high, faint, s.hz)
+	oneOf(parts, Longitudinal, 19, 36, 1, s.hz)
 	for i := range parts {
 		// So far up the series can't be told apart from anything else, and hardly
 		// any energy is there.
@@ -31,54 +35,68 @@ func families(cs []component, s series) ([]part, int) {
 	return parts, max(s.member[0], 0)
 }
 
-// otherPlane finds the bending modes of the second plane: close neighbours of the
-// first plane's modes, or a series of its own whose second partial is heard too.
+// otherPlane finds the bending modes of the second plane: a series like the first, all of
+// it higher or lower by one factor. Two of its modes must be heard, or one that is
+// very near to the first plane's.
 func otherPlane(parts []part, s series) {
-	best, bestWeight := -1, 0.0
-	for i, p := range parts {
-		if p.family != Other || math.Abs(p.hz/s.hz-1) > planeSpread {
-			continue
-		}
-		support := 0.0
-		if math.Abs(p.hz-s.hz) < closePairHz && math.Abs(p.hz/s.hz-1) < 0.1 {
-			support = p.energy(nil)
-		}
-		for n := 2; n <= 3; n++ {
-			want := p.hz * bendingRatio(n, s.s, s.b)
-			for _, o := range parts {
-				if o.family == Other && math.Abs(o.hz/want-1) < 1.5*seriesTolerance {
-					support += p.energy(nil)
+	strongest := 0.0
+	for _, p := range parts {
+		strongest = max(strongest, p.energy(nil))
+	}
+	// members lists for each order the strongest unclaimed part at factor w.
+	members := func(w float64) (m [6]int, count int, weight float64) {
+		for n := range m {
+			m[n] = -1
+			best := 0.0
+			for i, p := range parts {
+				off := math.Abs(p.hz/(w*s.hz*bendingRatio(n+1, s.s, s.b)) - 1)
+				if p.family == Other && p.q() > 20 && off < planeTolerance && p.energy(nil) > best {
+					m[n], best = i, p.energy(nil)
 				}
 			}
+			if m[n] >= 0 {
+				count++
+				weight += weightOf(best, strongest)
+			}
 		}
-		if support > bestWeight {
-			best, bestWeight = i, support
+		return m, count, weight
+	}
+	var found [6]int
+	bestWeight := 0.0
+	for _, p := range parts {
+		for n := 1; n <= len(freeBar) && p.family == Other; n++ {
+			w := p.hz / (s.hz * bendingRatio(n, s.s, s.b))
+			if math.Abs(w-1) > planeSpread {
+				continue
+			}
+			m, count, weight := members(w)
+			closePair := n == 1 && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(w-1) < 0.1
+			if (count >= 2 || closePair || math.Abs(w-1) < nearlySquare) && weight > bestWeight {
+				found, bestWeight = m, weight
+			}
 		}
 	}
-	if best < 0 {
+	if bestWeight == 0 {
 		return
 	}
-	hz := parts[best].hz
-	parts[best] = part{parts[best].component, Bending, 1, 2, true}
-	for n := 2; n <= len(freeBar); n++ {
-		want := hz * bendingRatio(n, s.s, s.b)
-		for i, p := range parts {
-			if p.family == Other && math.Abs(p.hz/want-1) < 1.5*seriesTolerance {
-				parts[i] = part{p.component, Bending, n, 2, true}
-			}
+	for n, i := range found {
+		if i >= 0 {
+			parts[i] = part{parts[i].component, Bending, n + 1, 2, true}
 		}
 	}
 }
 
-// oneOf takes the strongest unassigned part in a range of ratios for the one mode of its family there.
-func oneOf(parts []part, f Family, low, high, hz float64) {
-	best := -1
+// oneOf takes the strongest unassigned part in a range of ratios for the one mode of its family
+// there, if it has no more than a share of all energy.
+func oneOf(parts []part, f Family, low, high, share, hz float64) {
+	best, total := -1, 0.0
 	for i, p := range parts {
+		total += p.energy(nil)
 		if p.family == Other && p.hz > low*hz && p.hz < high*hz && (best < 0 || p.energy(nil) > parts[best].energy(nil)) {
 			best = i
 		}
 	}
-	if best >= 0 {
+	if best >= 0 && parts[best].energy(nil) <= share*total {
 		parts[best] = part{parts[best].component, f, 1, 0, true}
 	}
 }

@@ -282,7 +282,7 @@ func (r *reading) pair() (part, bool) {
 	best, ok := part{}, false
 	for i, p := range r.parts {
 		if i != r.fundamental && p.family == Bending && p.order == 1 && math.Abs(p.hz-f.hz) < closePairHz &&
-			p.energy(nil) > 1e-3*f.energy(nil) && (!ok || p.energy(nil) > best.energy(nil)) {
+			p.energy(nil) > 1e-3*f.energy(nil) && p.alpha < 2.5*f.alpha && (!ok || p.energy(nil) > best.energy(nil)) {
 			best, ok = p, true
 		}
 	}

@@ -256,7 +256,9 @@ func sensible(f *damped.Fit) bool {
 			return false
 		}
 		for _, o := range f.Lines[:i] {
-			if math.Abs(l.Hz-o.Hz) < 0.02*(l.Alpha+o.Alpha) && math.Abs(l.Alpha-o.Alpha) < 0.1*(l.Alpha+o.Alpha) {
+			// Closer than 0.3 alpha nothing tells two lines apart; only a far faster one
+			// (what the room answers) may lie under a slow one.
+			if math.Abs(l.Hz-o.Hz) < 0.15*(l.Alpha+o.Alpha) && math.Abs(l.Alpha-o.Alpha) < 0.5*(l.Alpha+o.Alpha) {
 				return false
 			}
 		}
@@ -321,6 +323,22 @@ func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []i
 	return out
 }
 
+// asSlow keeps the first n components, which were seen as peaks, and of the others those that
+// decay about as slowly: a fast one is what the room answers, not a mode.
+func asSlow(cs []component, n int) []component {
+	slowest := math.Inf(1)
+	for _, c := range cs[:n] {
+		slowest = min(slowest, c.alpha)
+	}
+	out := slices.Clone(cs[:n])
+	for _, c := range cs[n:] {
+		if c.alpha < 2*slowest {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
 // refine turns the peaks of the view into components, each cluster in one fit, and looks
 // beside every hum line for a ring that it hides.
 func (a *analysis) refine(peaks []float64) []component {
@@ -333,7 +351,7 @@ func (a *analysis) refine(peaks []float64) []component {
 			start = append(start, damped.Line{Hz: f - h.centre(), Alpha: startAlpha(f)})
 		}
 		if f := h.resolve(recs, start, len(start)+1); f != nil {
-			out = append(out, h.components(f, recs, which, firstSkipS)...)
+			out = append(out, asSlow(h.components(f, recs, which, firstSkipS), len(start))...)
 		}
 	}
 	for _, hum := range a.view.hum {

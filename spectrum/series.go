@@ -19,6 +19,10 @@ var (
 const (
 	shearOverRotary = 20.0 // E/(kappa G) of wood along the grain, about
 	seriesTolerance = 0.008
+	// By how much a series whose fundamental is not heard must explain more than one with it.
+	unheardMargin = 0.5
+	// (rg/L)^2 = (t/L)^2/12 of a violin blank: 14 mm on 760 mm.
+	usualSlenderness = 2.8e-5
 )
 
 // bendingRatio is f_n/f_1 (n from 1) for a slenderness s = (rg/L)^2 and b head blocks of the usual size.
@@ -86,22 +90,51 @@ func findSeries(cs []component) (best series, ok bool) {
 			try(c.hz, i)
 		}
 	}
-	// A fundamental that can't be heard itself: two members of its series must.
-	for i, c := range cs {
+	// A fundamental that can't be heard itself: its second and third partials and one more must be.
+	for _, c := range cs {
 		for n := 2; n <= 3; n++ {
-			hz := c.hz / bendingRatio(n, 6e-4, 0)
-			if hz < lowestHz {
-				continue
-			}
+			hz := c.hz / bendingRatio(n, usualSlenderness, 0)
 			before := best
 			try(hz, -1)
-			if best.score != before.score && best.count() < 3 {
+			if best.score != before.score && (hz < lowestHz || best.score < before.score+unheardMargin ||
+				best.count() < 3 || best.member[1] < 0 || best.member[2] < 0) {
 				best = before
 			}
-			_ = i
 		}
 	}
+	best = best.refined(cs)
 	return best, len(cs) > 0 && !math.IsInf(best.score, -1)
+}
+
+// torsion is the range of ratios to the fundamental in which the first torsion mode
+// of a nearly square bar may lie: f_t/f_1 = 0.918 pi (L/t) sqrt(12 G/E)/lam_1^2, and
+// shear lowers the higher bending modes by the same E/G (L/t)^-2, which the series tells.
+func (h series) torsion() (low, high float64) {
+	if h.count() < 4 || h.s < 1e-5 {
+		return 4.4, 8.6
+	}
+	slender := 1 / math.Sqrt(12*h.s)
+	at := 0.918 * math.Pi * slender * math.Sqrt(12/(shearOverRotary*5/6)) / freeBar[0]
+	return 0.85 * at, 1.18 * at
+}
+
+// refined fits the slenderness of a found series to its members, more finely than the search.
+func (h series) refined(cs []component) series {
+	best := math.Inf(1)
+	out := h
+	for s := 0.0; s <= 1.6e-4; s += 1e-6 {
+		off := 0.0
+		for n, i := range h.member {
+			if i >= 0 && n > 0 {
+				d := cs[i].hz/(h.hz*bendingRatio(n+1, s, h.b)) - 1
+				off += d * d
+			}
+		}
+		if off < best {
+			best, out.s = off, s
+		}
+	}
+	return out
 }
 
 func (h series) has(i int) bool {
@@ -127,7 +160,7 @@ func (h series) count() int {
 // own is the fundamental's component, -1 if it is not among them.
 func matchSeries(cs []component, weight []float64, hz float64, own int) series {
 	best := series{hz: hz, score: -1}
-	for s := 0.0; s <= 0.0041; s += 2e-4 {
+	for s := 0.0; s <= 1.6e-4; s += 1e-5 {
 		for b := 0.0; b <= 4; b += 0.5 {
 			h := series{hz: hz, s: s, b: b, member: make([]int, len(freeBar))}
 			h.member[0] = own
@@ -150,7 +183,7 @@ func matchSeries(cs []component, weight []float64, hz float64, own int) series {
 				}
 				h.score += gain
 			}
-			h.score -= 0.02*b + 10*math.Abs(s-6e-4) // the plain bar first
+			h.score -= 0.02*b + 200*math.Abs(s-usualSlenderness) // the plain bar first
 			if h.score > best.score {
 				best = h
 			}
