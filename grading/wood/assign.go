@@ -117,11 +117,16 @@ func (m model) assign(r rings) []note {
 		try("width", r.width, bar.BendingWidth, order, bends(order, 1), false)
 	}
 	if r.width == nil {
-		// A tap on one face moves the other plane too, a little; only with the hint.
-		for order := 1; order <= highestBending; order++ {
-			if order == 1 || len(notes) > 0 && notes[len(notes)-1].kind == bar.BendingWidth {
-				try("side", r.side, bar.BendingWidth, order, bends(order, 2), true)
-			}
+		// A tap on one face moves the other plane too, a little. A series of two is taken
+		// wherever it lies, a lone partial only where the dimensions put it.
+		if p, ok := otherPlane(r.side); ok && m.has(bar.BendingWidth, 1) {
+			notes = append(notes, note{"side", bar.BendingWidth, 1, p.Hz})
+			taken[p.Hz.X] = true
+		} else {
+			try("side", r.side, bar.BendingWidth, 1, bends(1, 2), true)
+		}
+		for order := 2; order <= highestBending && hasNote(notes, bar.BendingWidth, 1); order++ {
+			try("side", r.side, bar.BendingWidth, order, bends(order, 2), true)
 		}
 	}
 	for order := 2; order <= 3; order++ {
@@ -138,6 +143,24 @@ func (m model) assign(r rings) []note {
 		}
 	}
 	return notes
+}
+
+// otherPlane is the fundamental of the second plane in a ring, if a second partial bears it out.
+func otherPlane(ring *spectrum.Ring) (first spectrum.Partial, ok bool) {
+	if ring == nil {
+		return first, false
+	}
+	for _, p := range ring.Partials {
+		if p.Family == spectrum.Bending && p.Plane == 2 && p.Hz.Known() && p.Hz.X > 0 {
+			switch p.Order {
+			case 1:
+				first = p
+			case 2:
+				ok = true
+			}
+		}
+	}
+	return first, ok && first.Hz.Known()
 }
 
 func count(notes []note, k bar.Kind) (n int) {

@@ -105,7 +105,7 @@ func (e *evaluation) elastic() {
 	}
 	e.warnings = append(e.warnings, m.contradictions(f, notes)...)
 	e.warnings = append(e.warnings, m.overtones(f, notes, e.rings)...)
-	if f.extra > localScatter {
+	if f.extra > localScatter && f.extra < ragged {
 		e.warnings = append(e.warnings, capture.Warning{Code: Local, Text: fmt.Sprintf(
 			"the modes do not agree on one modulus (they scatter by %.1f %% in pitch): something local, in the wood or in its thickness; look and measure along the blank", 100*f.extra)})
 	}
@@ -270,10 +270,12 @@ func family(k bar.Kind) spectrum.Family {
 
 // hold says where the fundamental's nodes are, for holding the blank there.
 func (e *evaluation) hold(m model) {
-	nodes := m.nodes
-	if nodes == nil && e.blank.lacks(bar.BendingHeight) == "" {
+	var nodes []float64
+	if m.has(bar.BendingHeight, 1) {
+		nodes = m.first.Nodes()
+	} else if e.blank.lacks(bar.BendingHeight) == "" {
 		if plain, err := newModel(e.blank, usualEG, [4]int{bar.BendingHeight: 1}); err == nil {
-			nodes = plain.nodes
+			nodes = plain.first.Nodes()
 		}
 	}
 	if nodes == nil && e.blank.known(length) && !e.blank.hasHead() && !e.blank.tapered() {
@@ -293,7 +295,7 @@ func (e *evaluation) assume(f fit, notes []note) {
 		say("E/G = %.0f +- %.0f as in dense hardwoods (from memory)", usualEG, usualEGSd)
 	}
 	if e.blank.known(height) && e.blank.known(width) {
-		say("a fifth of the calliper's variance is one error common to all its readings")
+		say("%.0f %% of the calliper's variance is one error common to all its readings", 100*sharedCalliper)
 	}
 	if f.extra > 0 {
 		say("the notes scatter by %.2f %% more than they should; the uncertainties allow for it", 100*f.extra)

@@ -25,7 +25,7 @@ type model struct {
 	blank blank
 	eg    float64
 	modes [4][]mode // by bar.Kind
-	nodes []float64 // of the fundamental, m from the butt
+	first bar.Mode  // the fundamental in the height plane
 }
 
 // newModel solves the blank for as many modes of each kind as asked for.
@@ -49,7 +49,7 @@ func newModel(b blank, eg float64, want [4]int) (model, error) {
 			})
 		}
 		if bar.Kind(k) == bar.BendingHeight {
-			m.nodes = solved[0].Nodes()
+			m.first = solved[0]
 		}
 	}
 	return m, nil

@@ -36,26 +36,35 @@ func (f fit) strain() float64 {
 }
 
 const (
-	tense       = 3.0 // standard deviations from which inputs are called contradictory
-	swapSuspect = 5.0 // strain from which swapped height and width are tried
-	swapGain    = 5.0 // and how much strain that must take away
+	tense       = 3.0   // standard deviations from which planes contradict each other
+	ragged      = 0.015 // scatter of ln f between modes that no sound bar of the right form has
+	swapSuspect = 5.0   // strain from which swapped height and width are tried
 )
 
-// contradictions compares bending with longitudinal vibration and the two planes.
-func (m model) contradictions(f fit, notes []note) (list []capture.Warning) {
-	warn := func(text string) { list = append(list, capture.Warning{Code: Implausible, Text: text}) }
-	if f.strain() > swapSuspect && m.swapHelps(f, notes) {
-		warn(fmt.Sprintf("height and width look swapped: %s; with %s x %s mm the other way round it fits: check which face the side taps were on",
-			m.evidence(f), mm(m.blank.size[height]), mm(m.blank.size[width])))
-		return list
-	}
-	if math.Abs(f.tension(widthShift)) < tense && math.Abs(f.tension(lengthwise)) < tense {
+// contradictions compares bending with longitudinal vibration, the two planes, and the modes
+// of one plane.
+func (m model) contradictions(f fit, notes []note) []capture.Warning {
+	tension := max(math.Abs(f.tension(widthShift)), math.Abs(f.tension(lengthwise)))
+	swap := f.strain() > swapSuspect && m.swapHelps(f, notes)
+	if tension < tense && f.extra < ragged && !swap {
 		return nil
 	}
-	warn(fmt.Sprintf("%s looks wrong: %s: measure again", m.culprits(m.fit(notes, alike, f.extra)), m.evidence(f)))
-	return list
+	scatter := f.extra
+	if scatter > ragged {
+		scatter = 0
+	}
+	text := m.culprits(m.fit(notes, alike, scatter)) + " looks wrong: "
+	if swap {
+		text = fmt.Sprintf("height and width look swapped (%s x %s mm would fit)", mm(m.blank.size[width]), mm(m.blank.size[height]))
+		if count(notes, bar.BendingWidth) == 0 || count(notes, bar.BendingHeight) == 0 {
+			text += ", or " + m.culprits(m.fit(notes, alike, scatter)) + " is wrong"
+		}
+		text += ": "
+	}
+	return []capture.Warning{{Code: Implausible, Text: text + m.evidence(f) + ": measure again, and check which face was tapped for which recording"}}
 }
 
+// swapHelps tells whether the notes would agree if height and width changed places.
 func (m model) swapHelps(f fit, notes []note) bool {
 	b := m.blank
 	if !b.known(height) || !b.known(width) || b.size[height] == b.size[width] {
@@ -73,7 +82,8 @@ func (m model) swapHelps(f fit, notes []note) bool {
 	if err != nil {
 		return false
 	}
-	return swapped.fit(notes, freely, f.extra).strain() < f.strain()-swapGain
+	after := swapped.fit(notes, freely, f.extra).strain()
+	return after < swapSuspect && after < f.strain()-swapSuspect
 }
 
 // evidence says in numbers what contradicts what.
@@ -88,6 +98,9 @@ func (m model) evidence(f fit) string {
 	}
 	if u(lengthwise) {
 		parts = append(parts, "the end taps "+speed(f.x[lengthwise]))
+	}
+	if f.extra > ragged {
+		parts = append(parts, fmt.Sprintf("the modes scatter by %.1f %% in pitch", 100*f.extra))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -1,0 +1,347 @@
+package wood_test
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"ringstock/capture"
+	"ringstock/grading/bar"
+	"ringstock/grading/bar/shooting"
+	"ringstock/grading/wood"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+// truth is an invented blank as nature has it: lengths in mm.
+type truth struct {
+	shape                                                              wood.Shape
+	length, height, width, tipHeight, tipWidth, headLength, headHeight float64
+	wood                                                               bar.Wood
+}
+
+func (b truth) bar() bar.Bar {
+	shape := bar.Shape(b.shape)
+	sec := func(s bar.Shape, h, w float64) bar.Section {
+		return bar.Section{Shape: s, Height: h / 1000, Width: w / 1000}
+	}
+	th, tw := b.tipHeight, b.tipWidth
+	if th == 0 {
+		th, tw = b.height, b.width
+	}
+	neck := (b.length - b.headLength) / 1000
+	s := []bar.Station{{X: 0, Section: sec(shape, b.height, b.width)}, {X: neck, Section: sec(shape, th, tw)}}
+	if b.headLength > 0 {
+		head := sec(bar.Rectangular, b.headHeight, tw)
+		s = append(s, bar.Station{X: neck, Section: head}, bar.Station{X: b.length / 1000, Section: head})
+	}
+	return bar.Bar{Stations: s}
+}
+
+func (b truth) mass() float64 { return 1000 * b.bar().Volume() * b.wood.Density }
+
+// shapes draws a blank of each form.
+var shapes = map[string]func(*rand.Rand) truth{
+	"rectangular": func(r *rand.Rand) truth { return plain(r, wood.Rectangular) },
+	"octagonal":   func(r *rand.Rand) truth { return plain(r, wood.Octagonal) },
+	"round":       func(r *rand.Rand) truth { return plain(r, wood.Round) },
+	"tapered": func(r *rand.Rand) truth {
+		b := plain(r, wood.Rectangular)
+		b.tipHeight, b.tipWidth = b.height*between(r, 0.65, 0.95), b.width*between(r, 0.65, 0.95)
+		return b
+	},
+	"tapered octagonal": func(r *rand.Rand) truth {
+		b := plain(r, wood.Octagonal)
+		b.tipHeight = b.height * between(r, 0.65, 0.95)
+		b.tipWidth = b.tipHeight
+		return b
+	},
+	"with head": func(r *rand.Rand) truth {
+		b := plain(r, wood.Rectangular)
+		b.headLength, b.headHeight = between(r, 30, 60), between(r, 20, 28)
+		return b
+	},
+}
+
+func between(r *rand.Rand, a, b float64) float64 { return a + (b-a)*r.Float64() }
+
+func plain(r *rand.Rand, s wood.Shape) truth {
+	b := truth{shape: s, length: between(r, 700, 780), height: between(r, 12, 17)}
+	b.width = b.height
+	if s == wood.Rectangular {
+		b.width = between(r, 12, 17)
+	}
+	e := between(r, 16e9, 27e9)
+	b.wood = bar.Wood{E: e, G: e / between(r, 12, 20), Density: between(r, 850, 1200)}
+	return b
+}
+
+// partial is a partial as the ring's analysis would report it: no noise worth mentioning
+// beside the calliper's, and an assignment by ratio.
+func partial(r *rand.Rand, hz float64, f spectrum.Family, order, plane int) spectrum.Partial {
+	u := 1e-4 * hz
+	return spectrum.Partial{Hz: measure.Of(hz+u*r.NormFloat64(), u), Q: measure.Of(200, 4), Family: f, Order: order, Plane: plane, Taps: 5}
+}
+
+func ring(p []spectrum.Partial) *spectrum.Ring {
+	slices.SortFunc(p, func(a, b spectrum.Partial) int { return int(math.Copysign(1, a.Hz.X-b.Hz.X)) })
+	return &spectrum.Ring{Fundamental: p[0], FundamentalFrom: "peak", Partials: p, TapsUsed: 5}
+}
+
+// pitches are a blank's true frequencies by bar.Kind.
+type pitches [4][]float64
+
+// solve finds them by the second solver.
+func (b truth) solve(t testing.TB) (p pitches) {
+	t.Helper()
+	for k, n := range map[bar.Kind]int{bar.BendingHeight: 4, bar.BendingWidth: 4, bar.Torsion: 1, bar.Longitudinal: 1} {
+		hz, err := shooting.Frequencies(b.bar(), k, b.wood, n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p[k] = hz
+	}
+	return p
+}
+
+// side, width and end are what taps give: n bending partials, and the torsion if asked for.
+func (p pitches) side(r *rand.Rand, n int, torsion bool) *spectrum.Ring {
+	return p.bending(r, bar.BendingHeight, n, torsion)
+}
+func (p pitches) width(r *rand.Rand, n int) *spectrum.Ring {
+	return p.bending(r, bar.BendingWidth, n, false)
+}
+func (p pitches) end(r *rand.Rand) *spectrum.Ring {
+	return ring([]spectrum.Partial{partial(r, p[bar.Longitudinal][0], spectrum.Longitudinal, 1, 0)})
+}
+
+func (p pitches) bending(r *rand.Rand, k bar.Kind, n int, torsion bool) *spectrum.Ring {
+	var list []spectrum.Partial
+	for i, f := range p[k][:n] {
+		list = append(list, partial(r, f, spectrum.Bending, i+1, 1))
+	}
+	if torsion {
+		list = append(list, partial(r, p[bar.Torsion][0], spectrum.Torsion, 1, 0))
+	}
+	return ring(list)
+}
+
+// read measures the blank with the default uncertainties.
+func (b truth) read(r *rand.Rand) wood.Readings {
+	v := func(x, u float64) measure.Value {
+		if x == 0 {
+			return measure.Value{}
+		}
+		return measure.Of(x+u*r.NormFloat64(), u)
+	}
+	out := wood.Readings{Shape: b.shape, LengthMM: v(b.length, 0.5), HeightMM: v(b.height, 0.05), MassG: v(b.mass(), 0.1),
+		TipHeightMM: v(b.tipHeight, 0.05), HeadLengthMM: v(b.headLength, 0.5), HeadHeightMM: v(b.headHeight, 0.05)}
+	if b.shape == wood.Rectangular {
+		out.WidthMM, out.TipWidthMM = v(b.width, 0.05), v(b.tipWidth, 0.05)
+	}
+	return out
+}
+
+// tally gathers errors relative to the truth and how often the 95 % interval holds it.
+type tally struct {
+	errors []float64
+	inside int
+}
+
+func (t *tally) add(v measure.Value, want float64) {
+	t.errors = append(t.errors, v.X/want-1)
+	if math.Abs(v.X-want) <= 1.96*v.U {
+		t.inside++
+	}
+}
+
+func (t *tally) coverage() float64 { return 100 * float64(t.inside) / float64(len(t.errors)) }
+func (t *tally) bias() float64 {
+	s := slices.Sorted(slices.Values(t.errors))
+	return 100 * s[len(s)/2]
+}
+func (t *tally) median() float64 {
+	var a []float64
+	for _, e := range t.errors {
+		a = append(a, math.Abs(e))
+	}
+	slices.Sort(a)
+	return 100 * a[len(a)/2]
+}
+
+// Invented deliveries of every form, their notes from the second solver, measured with the
+// default uncertainties: what is said must be near the truth, without bias by form, and as
+// sure as it claims to be.
+func TestDeliveries(t *testing.T) {
+	const blanks, readings = 20, 8
+	type body struct {
+		truth
+		pitches
+	}
+	delivery := map[string][]body{}
+	for i, name := range slices.Sorted(maps.Keys(shapes)) {
+		r := rand.New(rand.NewPCG(3, uint64(i)))
+		for range blanks {
+			b := shapes[name](r)
+			delivery[name] = append(delivery[name], body{b, b.solve(t)})
+		}
+	}
+	for _, kit := range []struct {
+		name           string
+		partials       int
+		torsion        bool
+		width, end     bool
+		medianPct      float64 // most that the median error of E/rho may be
+		shear          bool    // G must be known, within 8 %
+		wantFrom       string
+		coverage       float64 // of the pooled 95 % intervals; the sd of 960 trials is 0.7
+		coverageAtMost float64
+	}{
+		{name: "fundamental only", partials: 1, medianPct: 0.6, wantFrom: "bending", coverage: 93, coverageAtMost: 97},
+		{name: "four partials", partials: 4, medianPct: 0.6, shear: true, wantFrom: "bending", coverage: 93, coverageAtMost: 97},
+		{name: "torsion", partials: 2, torsion: true, medianPct: 0.6, shear: true, wantFrom: "bending", coverage: 93, coverageAtMost: 97},
+		// Both faces share a part of the calliper's error here only by assumption, so the
+		// intervals are a little wide.
+		{name: "both faces", partials: 3, torsion: true, width: true, medianPct: 0.6, shear: true, wantFrom: "bending", coverage: 93, coverageAtMost: 97.5},
+		{name: "end taps", partials: 4, torsion: true, width: true, end: true, medianPct: 0.15, shear: true, wantFrom: "longitudinal", coverage: 93, coverageAtMost: 97},
+	} {
+		var all, density, young tally
+		for i, name := range slices.Sorted(maps.Keys(shapes)) {
+			r := rand.New(rand.NewPCG(4, uint64(i)))
+			var shape tally
+			for _, b := range delivery[name] {
+				p := b.pitches
+				for range readings {
+					side := p.side(r, kit.partials, kit.torsion)
+					var width, end *spectrum.Ring
+					if kit.width {
+						width = p.width(r, kit.partials)
+					}
+					if kit.end {
+						end = p.end(r)
+					}
+					v, _, warnings := wood.Evaluate(b.read(r), "", side, width, end)
+					for _, w := range warnings {
+						t.Errorf("%s, %s: false alarm: %s", kit.name, name, w)
+					}
+					if v.SpecificModulusFrom != kit.wantFrom {
+						t.Fatalf("%s, %s: modulus from %q", kit.name, name, v.SpecificModulusFrom)
+					}
+					want := b.wood.E / b.wood.Density / 1e6
+					shape.add(v.SpecificModulus, want)
+					all.add(v.SpecificModulus, want)
+					density.add(v.Density, b.wood.Density)
+					young.add(v.YoungsModulus, b.wood.E/1e9)
+					g := v.ShearModulus
+					if g.Known() != kit.shear {
+						t.Errorf("%s, %s: shear modulus known: %v (%s)", kit.name, name, g.Known(), g.Why)
+					}
+					if g.Known() && math.Abs(g.X*1e9/b.wood.G-1) > 0.08 {
+						t.Errorf("%s, %s: G is %.3f GPa, truth %.3f", kit.name, name, g.X, b.wood.G/1e9)
+					}
+				}
+			}
+			t.Logf("  %s: bias %+.2f %%, median %.2f %%, intervals %.1f %%", name, shape.bias(), shape.median(), shape.coverage())
+			if bias := shape.bias(); math.Abs(bias) > 0.3 {
+				t.Errorf("%s, %s: E/rho is biased by %.2f %%", kit.name, name, bias)
+			}
+		}
+		t.Logf("%s: E/rho median error %.2f %%, its 95 %% intervals hold %.1f %%; density %.1f %%, E %.1f %%",
+			kit.name, all.median(), all.coverage(), density.coverage(), young.coverage())
+		if m := all.median(); m > kit.medianPct {
+			t.Errorf("%s: median error of E/rho %.2f %%", kit.name, m)
+		}
+		if c := all.coverage(); c < kit.coverage || c > kit.coverageAtMost {
+			t.Errorf("%s: 95 %% intervals hold the truth in %.1f %%", kit.name, c)
+		}
+	}
+}
+
+// Slips of the pen must be noticed wherever the notes can tell.
+func TestContradictions(t *testing.T) {
+	type slip struct {
+		name       string
+		do         func(*wood.Readings)
+		width, end bool
+		says       string
+		only       func(truth) bool
+	}
+	scale := func(v *measure.Value, k float64) { *v = v.Scale(k) }
+	any := func(truth) bool { return true }
+	both := func(b truth) bool { return b.shape == wood.Rectangular }
+	apart := func(b truth) bool { return both(b) && math.Abs(math.Log(b.height/b.width)) > 0.05 }
+	var slips []slip
+	for _, k := range []float64{0.9, 1.1} {
+		pct := fmt.Sprintf(" x %g", k)
+		slips = append(slips,
+			slip{"length" + pct, func(r *wood.Readings) { scale(&r.LengthMM, k) }, false, true, "length", any},
+			slip{"length, all taps" + pct, func(r *wood.Readings) { scale(&r.LengthMM, k) }, true, true, "length", any},
+			slip{"height, end taps" + pct, func(r *wood.Readings) { scale(&r.HeightMM, k) }, false, true, "height", any},
+			slip{"height, both faces" + pct, func(r *wood.Readings) { scale(&r.HeightMM, k) }, true, false, "height", both},
+			slip{"width, both faces" + pct, func(r *wood.Readings) { scale(&r.WidthMM, k) }, true, false, "width", both},
+		)
+	}
+	swap := func(r *wood.Readings) {
+		r.HeightMM, r.WidthMM = r.WidthMM, r.HeightMM
+		r.TipHeightMM, r.TipWidthMM = r.TipWidthMM, r.TipHeightMM
+	}
+	slips = append(slips,
+		slip{"swapped, both faces", swap, true, false, "swapped", apart},
+		slip{"swapped, end taps", swap, false, true, "swapped", apart},
+	)
+	seen := map[string]int{}
+	for i, name := range slices.Sorted(maps.Keys(shapes)) {
+		draw, r := shapes[name], rand.New(rand.NewPCG(5, uint64(i)))
+		for range 12 {
+			b := draw(r)
+			p := b.solve(t)
+			for _, s := range slips {
+				if !s.only(b) || s.says == "swapped" && b.headLength > 0 {
+					continue
+				}
+				reading := b.read(r)
+				s.do(&reading)
+				var width, end *spectrum.Ring
+				if s.width {
+					width = p.width(r, 3)
+				}
+				if s.end {
+					end = p.end(r)
+				}
+				_, _, warnings := wood.Evaluate(reading, "", p.side(r, 3, true), width, end)
+				seen[s.name]++
+				i := slices.IndexFunc(warnings, func(w capture.Warning) bool { return w.Code == wood.Implausible && strings.Contains(w.Text, s.says) })
+				if i < 0 {
+					t.Errorf("%s, %s: not flagged: %v", name, s.name, warnings)
+				}
+			}
+		}
+	}
+	for _, s := range slips {
+		if seen[s.name] < 10 {
+			t.Errorf("%s: tried on %d blanks only", s.name, seen[s.name])
+		}
+	}
+}
+
+func BenchmarkEvaluate(b *testing.B) {
+	for name, draw := range shapes {
+		r := rand.New(rand.NewPCG(1, 2))
+		x := draw(r)
+		p, reading := x.solve(b), x.read(r)
+		for kit, rings := range map[string][3]*spectrum.Ring{
+			"side taps": {p.side(r, 4, true)},
+			"all taps":  {p.side(r, 4, true), p.width(r, 4), p.end(r)},
+		} {
+			b.Run(name+"/"+kit, func(b *testing.B) {
+				for b.Loop() {
+					wood.Evaluate(reading, "", rings[0], rings[1], rings[2])
+				}
+			})
+		}
+	}
+}
