@@ -269,7 +269,8 @@ func TestInBrowser(t *testing.T) {
 
 	t.Run("blind comparison", func(t *testing.T) {
 		open(t)
-		eval[bool](t, ctx, `localStorage.clear(); location.reload(); true`)
+		eval[bool](t, ctx, `localStorage.clear(); true`)
+		do(t, ctx, chromedp.Reload())
 		waitFor(t, ctx, `document.readyState === "complete" && !document.querySelector(".desk").hidden`)
 		do(t, ctx, chromedp.Click(chromedp.CSS("#draw")))
 		seen := eval[string](t, ctx, `document.querySelector(".listen").innerText`)
@@ -318,7 +319,7 @@ func TestInBrowser(t *testing.T) {
 		if got := eval[string](t, ctx, `document.querySelector("#save").href`); !strings.HasPrefix(got, "blob:") {
 			t.Errorf("the CSV can't be saved: %q", got)
 		}
-		eval[bool](t, ctx, `location.reload(); true`)
+		do(t, ctx, chromedp.Reload())
 		waitFor(t, ctx, `document.readyState === "complete" && document.querySelector("#csv")?.value.length > 30`)
 		if got := eval[string](t, ctx, `document.querySelector("#csv").value`); got != want {
 			t.Errorf("after a reload the choice is lost: %q", got)
