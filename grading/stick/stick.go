@@ -1,0 +1,217 @@
+package stick
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/integrate/quad"
+
+	"ringstock/grading/bar"
+	"ringstock/spectrum/measure"
+)
+
+// Station is the section at X metres from the butt.
+type Station struct {
+	X float64
+	Section
+}
+
+// Lump is a mass without stiffness, such as the head.
+type Lump struct {
+	Name string
+	X, M float64 // place in m from the butt, mass in kg
+}
+
+// Stick is a shaft with its lumps.
+type Stick struct {
+	Stations []Station // by X, the first at the butt
+	Lumps    []Lump
+}
+
+// Wood is the material of a stick. An unknown Value is not known.
+type Wood struct {
+	Density       measure.Value `json:"density_kg_m3"`
+	YoungsModulus measure.Value `json:"youngs_modulus_gpa"` // along the grain
+	ShearModulus  measure.Value `json:"shear_modulus_gpa"`
+}
+
+// Load is how a stick is tested for its sag. No standard exists, so all of it goes with
+// every sag: supports, load and its place.
+type Load struct {
+	FromMM float64 `json:"support_from_mm"` // of the first support, from the butt
+	ToMM   float64 `json:"support_to_mm"`
+	AtMM   float64 `json:"load_at_mm"`
+	Grams  float64 `json:"load_g"`
+}
+
+// Gravity is the standard acceleration of free fall, m/s2 (3rd CGPM, 1901).
+const Gravity = 9.80665
+
+// MidSpan is a load in the middle of a span that lies in the middle of the stick; a span of
+// 0 is the whole length.
+func (s Stick) MidSpan(spanMM, grams float64) Load {
+	from, to := 1000*s.butt(), 1000*s.end()
+	if spanMM > 0 {
+		middle := (from + to) / 2
+		from, to = middle-spanMM/2, middle+spanMM/2
+	}
+	return Load{FromMM: from, ToMM: to, AtMM: (from + to) / 2, Grams: grams}
+}
+
+// SpanMM is the distance between the supports.
+func (l Load) SpanMM() float64 { return l.ToMM - l.FromMM }
+
+// Newton is the weight of the load.
+func (l Load) Newton() float64 { return l.Grams / 1000 * Gravity }
+
+// check finds what is wrong with a load on a stick.
+func (l Load) check(s Stick) error {
+	const slack = 1e-6
+	switch from, to := 1000*s.butt(), 1000*s.end(); {
+	case !(l.FromMM >= from-slack && l.ToMM <= to+slack):
+		return fmt.Errorf("supports at %g and %g mm: the stick reaches from %g to %g mm", l.FromMM, l.ToMM, from, to)
+	case !(l.FromMM < l.AtMM && l.AtMM < l.ToMM):
+		return fmt.Errorf("a load at %g mm is not between the supports at %g and %g mm", l.AtMM, l.FromMM, l.ToMM)
+	case !(l.Grams > 0) || math.IsInf(l.Grams, 0):
+		return fmt.Errorf("a load of %g g: give the mass that hangs from the stick", l.Grams)
+	}
+	return nil
+}
+
+func (s Stick) butt() float64 { return s.Stations[0].X }
+func (s Stick) end() float64  { return s.Stations[len(s.Stations)-1].X }
+
+// Length of the shaft, m.
+func (s Stick) Length() float64 { return s.end() - s.butt() }
+
+// check finds what no stick can have.
+func (s Stick) check() error {
+	if len(s.Stations) < 2 {
+		return fmt.Errorf("%d stations: a stick takes two at least, at the butt and at the end", len(s.Stations))
+	}
+	for i, at := range s.Stations {
+		if i > 0 && !(at.X > s.Stations[i-1].X) {
+			return fmt.Errorf("the station at %g mm does not lie behind the one at %g mm", 1000*at.X, 1000*s.Stations[i-1].X)
+		}
+		if !(at.Height > 0 && at.Width > 0) {
+			return fmt.Errorf("the section at %g mm has no height or no width", 1000*at.X)
+		}
+	}
+	for _, l := range s.Lumps {
+		if !(l.M >= 0) || math.IsInf(l.M+l.X, 0) || math.IsNaN(l.X) {
+			return fmt.Errorf("%s: a mass of %g g at %g mm", l.Name, 1000*l.M, 1000*l.X)
+		}
+	}
+	return nil
+}
+
+// Scaled has every diameter multiplied by k; lengths and lumps stay.
+func (s Stick) Scaled(k float64) Stick {
+	return s.each(func(_ int, x Section) Section { return x.scaled(k) })
+}
+
+// Thicker has dx metres more in every diameter, which keeps the taper.
+func (s Stick) Thicker(dx float64) Stick {
+	return s.each(func(_ int, x Section) Section { return x.thicker(dx) })
+}
+
+func (s Stick) each(change func(int, Section) Section) Stick {
+	s.Stations = slices.Clone(s.Stations)
+	for i := range s.Stations {
+		s.Stations[i].Section = change(i, s.Stations[i].Section)
+	}
+	return s
+}
+
+// Section is the section x metres from the butt, the end's beyond the ends.
+func (s Stick) Section(x float64) Section {
+	if x <= s.butt() {
+		return s.Stations[0].Section
+	}
+	for i, e := range s.Stations[1:] {
+		if b := s.Stations[i]; x < e.X {
+			return between(b.Section, e.Section, (x-b.X)/(e.X-b.X))
+		}
+	}
+	return s.Stations[len(s.Stations)-1].Section
+}
+
+// gaussPoints on each stretch between stations sum 1/EI to far better than 1e-6, even
+// where a stick gets four times as thin in one stretch.
+const gaussPoints = 12
+
+// integrate sums f over the shaft from a to b; f must be smooth but at the stations and at
+// the breaks.
+func (s Stick) integrate(a, b float64, f func(x float64, at Section) float64, breaks ...float64) float64 {
+	edges := append([]float64{a, b}, breaks...)
+	for _, at := range s.Stations {
+		edges = append(edges, at.X)
+	}
+	edges = slices.DeleteFunc(edges, func(x float64) bool { return x < a || x > b })
+	slices.Sort(edges)
+	var x, w [gaussPoints]float64
+	var sum float64
+	for i, end := range edges[1:] {
+		if end == edges[i] {
+			continue
+		}
+		quad.Legendre{}.FixedLocations(x[:], w[:], edges[i], end)
+		for k := range x {
+			sum += w[k] * f(x[k], s.Section(x[k]))
+		}
+	}
+	return sum
+}
+
+// Volume of the shaft, m3.
+func (s Stick) Volume() float64 {
+	return s.integrate(s.butt(), s.end(), func(_ float64, at Section) float64 { return at.Area() })
+}
+
+// middle is the centre of volume of the shaft, m from the butt.
+func (s Stick) middle() float64 {
+	moment := s.integrate(s.butt(), s.end(), func(x float64, at Section) float64 { return x * at.Area() })
+	return moment / s.Volume()
+}
+
+// Flexibility is the deflection under a load at its place, per newton, times E: a property of
+// the form alone, 1/m. By the unit load method, sum of m(x)^2/I(x) with the bending moment m of
+// a load of one newton (Timoshenko, Strength of Materials, from memory).
+func (s Stick) Flexibility(p bar.Plane, l Load) float64 {
+	from, to, at := l.FromMM/1000, l.ToMM/1000, l.AtMM/1000
+	return s.integrate(from, to, func(x float64, sec Section) float64 {
+		m := (x - from) * (to - at) / (to - from)
+		if x > at {
+			m = (to - x) * (at - from) / (to - from)
+		}
+		return m * m / sec.SecondMoment(p)
+	}, at)
+}
+
+// usualEG is Young's modulus over the shear modulus of dense bow wood (12 to 20, from
+// memory), taken where the shear modulus is not known.
+const (
+	usualEG       = 16
+	usualSpreadEG = 0.15 // relative standard deviation of E/G, for the range of 12 to 20
+)
+
+// bar is the stick as a bar that bends in plane p as it does.
+func (s Stick) bar(p bar.Plane) bar.Bar {
+	var b bar.Bar
+	for i, at := range s.Stations {
+		if i > 0 && s.Stations[i-1].Shape != at.Shape { // the shape goes on up to the next station
+			before := at.Section
+			before.Shape, before.Widest = s.Stations[i-1].Shape, s.Stations[i-1].Widest
+			b.Stations = append(b.Stations, bar.Station{X: at.X, Section: before.in(p)})
+			if i == len(s.Stations)-1 {
+				continue
+			}
+		}
+		b.Stations = append(b.Stations, bar.Station{X: at.X, Section: at.in(p)})
+	}
+	for _, l := range s.Lumps {
+		b.Masses = append(b.Masses, bar.PointMass{X: min(max(l.X, s.butt()), s.end()), M: l.M})
+	}
+	return b
+}
