@@ -272,7 +272,8 @@ func (a *analysis) settleFundamental(r *reading) {
 		}
 	}
 	for _, skip := range skips {
-		if h.until-skip < 0.25 && len(trials) > 0 {
+		// Waiting longer than the ring lasts costs more than the room does.
+		if len(trials) > 0 && (h.until-skip < 0.25 || skip > max(0.1, 0.7*trials[0].c.tau())) {
 			break
 		}
 		recs, which := h.records(skip, h.until)
@@ -354,7 +355,11 @@ func (a *analysis) refuse(r *reading, taps []capture.Tap) (kept []capture.Tap, a
 		}
 		switch {
 		case len(r.each) > 1 && (f.amp[i] < 0.08*typical || f.amp[i] < 1.6*left):
-			// A voice or a door: the fundamental did not start anew.
+			// A voice or a door: the fundamental did not start anew. What came before it is
+			// clean; if that is too little, the tap before goes on through it.
+			if last >= 0 && a.rings[last].ring < 2.5*f.tau() {
+				kept[len(kept)-1].End = t.End
+			}
 			any = true
 			continue
 		case f.snr[i] < quietSNR:

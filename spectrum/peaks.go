@@ -17,6 +17,7 @@ const (
 	bicDrop    = 10.0  // a further line must lower the criterion by this much
 	maxLines   = 3     // damped lines in one neighbourhood, beyond the peaks seen there
 	startQ     = 180.0 // first guess of a decay
+	roomTau    = 0.08  // s; what dies faster beside a hum line may be the room (RT60 up to 0.55 s)
 	firstSkipS = 0.03  // partials are fitted from here on after the strike
 )
 
@@ -360,8 +361,12 @@ func (a *analysis) refine(peaks []float64) []component {
 		}
 		h := a.around(hum)
 		recs, which := h.records(firstSkipS, h.until)
-		if f := h.resolve(recs, nil, 2); f != nil && len(f.Lines) > 0 {
-			out = append(out, h.components(f, recs, which, firstSkipS)...)
+		if f := h.resolve(recs, nil, 2); f != nil {
+			for _, c := range h.components(f, recs, which, firstSkipS) {
+				if c.alpha < 1/roomTau {
+					out = append(out, c)
+				}
+			}
 		}
 	}
 	out = slices.DeleteFunc(out, func(c component) bool {

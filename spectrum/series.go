@@ -57,10 +57,12 @@ func findSeries(cs []component) (best series, ok bool) {
 		strongest = max(strongest, c.energy(nil))
 	}
 	weight := make([]float64, len(cs))
-	total := 0.0
+	lowest := math.Inf(1)
 	for i, c := range cs {
 		weight[i] = weightOf(c.energy(nil), strongest)
-		total += weight[i]
+		if c.q() >= 20 {
+			lowest = min(lowest, c.hz)
+		}
 	}
 	best.score = math.Inf(-1)
 	try := func(hz float64, own int) {
@@ -72,8 +74,8 @@ func findSeries(cs []component) (best series, ok bool) {
 			}
 		}
 		for i, c := range cs {
-			// What lies below the fundamental speaks against it, what lies far above does not.
-			if !h.has(i) && c.hz < 12*hz {
+			// What is left unexplained speaks against a hypothesis, but for what lies far up.
+			if !h.has(i) && c.hz < 12*lowest {
 				foreign += weight[i]
 			}
 		}
