@@ -194,7 +194,7 @@ func printGrading(w io.Writer, g grading.Grading) error {
 		wrap(&out, "", "profile: "+g.Settings.About)
 	}
 	out.WriteString("± is one standard uncertainty; ranks in brackets are a 95 % interval\n\n")
-	t := textTable{left: 3, head: [][]string{
+	t := textTable{left: 3, cut: 1, head: [][]string{
 		{"rank", "blank", "verdict", "score", "note", "sustain", "purity", "density", "E/rho"},
 		{"", "", "", "0-100", "Hz", "Q", "%", "kg/m³", "MJ/kg"},
 	}}
@@ -203,7 +203,7 @@ func printGrading(w io.Writer, g grading.Grading) error {
 		if b.Ring != nil {
 			note, q, purity = b.Ring.Fundamental.Hz, b.Ring.Fundamental.Q, b.Ring.PurityPct
 		}
-		t.add(rankText(b), shorten(b.Blank, 14), string(b.Verdict), compact(b.Score), hertz(note), compact(q), compact(purity),
+		t.add(rankText(b), b.Blank, string(b.Verdict), compact(b.Score), hertz(note), compact(q), compact(purity),
 			compact(b.Wood.Density), compact(b.Wood.SpecificModulus))
 		reasons := b.Reasons
 		if b.Verdict == grading.Keep {

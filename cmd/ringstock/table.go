@@ -17,6 +17,7 @@ const pageWidth = 100 // columns of a terminal that every table fits into
 type textTable struct {
 	head  [][]string
 	left  int // so many columns are flush left
+	cut   int // the column whose texts are cut if the page is too narrow
 	rows  [][]string
 	under [][]string // texts under each row
 }
@@ -32,21 +33,16 @@ func (t *textTable) explain(text string) {
 }
 
 func (t *textTable) write(out *strings.Builder, indent string) {
-	type width struct{ all, number, u int } // of a column, of its numbers, of what follows them
-	widths := make([]width, len(t.rows[0]))
-	for _, row := range t.rows {
-		for i, c := range row {
-			number, _, _ := strings.Cut(c, "±")
-			w := &widths[i]
-			w.number = max(w.number, length(number))
-			w.u = max(w.u, length(c)-length(number))
-		}
+	widths := t.widths()
+	over := length(indent) - 2 - pageWidth
+	for _, w := range widths {
+		over += w.all + 2
 	}
-	for i := range widths {
-		widths[i].all = widths[i].number + widths[i].u
-		for _, row := range t.head {
-			widths[i].all = max(widths[i].all, length(row[i]))
+	if over > 0 {
+		for _, row := range t.rows {
+			row[t.cut] = shorten(row[t.cut], max(widths[t.cut].all-over, 4))
 		}
+		widths = t.widths()
 	}
 	line := func(cells []string, place func(string, width) string) {
 		text := indent
@@ -71,6 +67,28 @@ func (t *textTable) write(out *strings.Builder, indent string) {
 			wrap(out, indent+"    ", text)
 		}
 	}
+}
+
+// width is that of a column, of its numbers, and of what follows them.
+type width struct{ all, number, u int }
+
+func (t *textTable) widths() []width {
+	widths := make([]width, len(t.head[0]))
+	for _, row := range t.rows {
+		for i, c := range row {
+			number, _, _ := strings.Cut(c, "±")
+			w := &widths[i]
+			w.number = max(w.number, length(number))
+			w.u = max(w.u, length(c)-length(number))
+		}
+	}
+	for i := range widths {
+		widths[i].all = widths[i].number + widths[i].u
+		for _, row := range t.head {
+			widths[i].all = max(widths[i].all, length(row[i]))
+		}
+	}
+	return widths
 }
 
 func length(s string) int { return utf8.RuneCountInString(s) }
