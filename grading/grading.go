@@ -50,6 +50,8 @@ type Blank struct {
 	Missing   []string          `json:"missing"`
 	Warnings  []capture.Warning `json:"warnings"`
 	Row       Row               `json:"row"`
+
+	scores []float64 // draws of the score; none if the blank was read from JSON
 }
 
 // Unused is an input that could not be used, and why.

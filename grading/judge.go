@@ -53,7 +53,7 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 		b.Verdict, b.Reasons = Unread, heard.whyUnread()
 		return b
 	}
-	b.Score = score(p, b.Parts)
+	b.Score, b.scores = score(p, b.Parts)
 	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Warnings, b.Ring)
 	return b
 }

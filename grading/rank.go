@@ -46,8 +46,7 @@ func Rank(blanks []Blank) {
 	draws := make([]draw, read)
 	for range rankTrials {
 		for i := range draws {
-			s := blanks[i].Score
-			draws[i] = draw{min(max(s.Draw(rng), 0), 100), i}
+			draws[i] = draw{blanks[i].drawScore(rng), i}
 		}
 		slices.SortFunc(draws, func(a, b draw) int { return cmp.Compare(b.score, a.score) })
 		for from := 0; from < read; {
@@ -69,6 +68,15 @@ func Rank(blanks []Blank) {
 		b.RankLow = min(b.Rank, lows[i][rankTrials*25/1000])
 		b.RankHigh = max(b.Rank, highs[i][rankTrials*975/1000])
 	}
+}
+
+// drawScore draws from what the score may be. Limits and unknown parts make that anything but
+// normal, so the draws of the judgement are used where there are any.
+func (b Blank) drawScore(rng *rand.Rand) float64 {
+	if len(b.scores) > 0 {
+		return b.scores[rng.IntN(len(b.scores))]
+	}
+	return min(max(b.Score.Draw(rng), 0), 100)
 }
 
 // NumberOrder orders numbers of blanks as people do: A2 before A10.

@@ -52,6 +52,17 @@ func TestRank(t *testing.T) {
 	}
 }
 
+// A blank that may fail a limit has a score of either nothing or about 60, never of 100.
+func TestRankByTheDrawsOfTheScore(t *testing.T) {
+	split := scored("A", measure.Of(60, 40))
+	split.scores = []float64{0, 58, 0, 62}
+	blanks := []Blank{scored("B", measure.Of(90, 1)), scored("C", measure.Of(30, 1)), split}
+	Rank(blanks)
+	if b := blanks[1]; b.Blank != "A" || b.RankLow != 2 || b.RankHigh != 3 {
+		t.Errorf("%s: rank %d, %d to %d; want A at 2, 2 to 3", b.Blank, b.Rank, b.RankLow, b.RankHigh)
+	}
+}
+
 // The interval must hold the true rank in 95 % of cases: scores are drawn about invented true ones.
 func TestRankIntervalCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 5))

@@ -61,10 +61,10 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values) (parts []Part) {
 // count. A part that is not known is left out of the score, but not out of
 // its uncertainty: there its desirability may be anything from 0 to 1.
 //
-// The uncertainty is found by Monte Carlo (JCGM 101:2008) and taken about the score. The
-// parts are drawn independently: readings that several of them share, like the height, are
-// a small part of the whole.
-func score(p Profile, parts []Part) measure.Value {
+// The uncertainty is found by Monte Carlo (JCGM 101:2008) and taken about the score; the
+// draws are returned too. The parts are drawn independently: readings that several of them
+// share, like the height, are a small part of the whole.
+func score(p Profile, parts []Part) (s measure.Value, draws []float64) {
 	var known []Part
 	for _, part := range parts {
 		if part.Value.Known() {
@@ -72,18 +72,21 @@ func score(p Profile, parts []Part) measure.Value {
 		}
 	}
 	if total(known) == 0 {
-		return measure.Unknown("nothing that is judged is known")
+		return measure.Unknown("nothing that is judged is known"), nil
 	}
 	D := geometricMean(known, func(part Part) float64 { return part.Desirability.X })
 	rng := rand.New(rand.NewPCG(scoreSeed, 1))
-	return measure.Of(D, spread(D, func() float64 {
-		return geometricMean(parts, func(part Part) float64 {
+	u := spread(D, func() float64 {
+		d := geometricMean(parts, func(part Part) float64 {
 			if !part.Value.Known() {
 				return rng.Float64()
 			}
 			return p.Properties[part.Key].Desirability(part.Value.Draw(rng))
 		})
-	}))
+		draws = append(draws, d)
+		return d
+	})
+	return measure.Of(D, u), draws
 }
 
 func geometricMean(parts []Part, d func(Part) float64) float64 {

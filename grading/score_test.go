@@ -81,7 +81,7 @@ func testProfile() Profile {
 func judged(p Profile, q, density measure.Value, warnings ...capture.Warning) ([]Part, measure.Value, Verdict, []string) {
 	ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: q}, LoudnessDB: measure.Of(-90, 1)}
 	parts := assess(p, ring, wood.Values{Density: density})
-	s := score(p, parts)
+	s, _ := score(p, parts)
 	v, reasons := decide(p, parts, s, warnings, ring)
 	return parts, s, v, reasons
 }
@@ -164,7 +164,7 @@ func TestMissingPartWidensTheScore(t *testing.T) {
 	if part.U < 3*full.U {
 		t.Errorf("score_u %.2f without the density, %.2f with it", part.U, full.U)
 	}
-	if s := score(testProfile(), assess(testProfile(), nil, wood.Values{Density: measure.Unknown("")})); s.Known() {
+	if s, _ := score(testProfile(), assess(testProfile(), nil, wood.Values{Density: measure.Unknown("")})); s.Known() {
 		t.Errorf("a score of %v out of nothing", s)
 	}
 }
