@@ -16,7 +16,7 @@ var tapNames = map[string]string{"side": "side taps", "width": "taps on the othe
 // fundamentals are the notes whose mode is known from the way of tapping.
 func (r rings) fundamentals(b blank) (notes []note) {
 	add := func(name string, ring *spectrum.Ring, k bar.Kind) {
-		if ring != nil && ring.Fundamental.Hz.Known() && ring.Fundamental.Hz.X > 0 && b.lacks(k) == "" {
+		if ring != nil && audible(ring.Fundamental) && b.lacks(k) == "" {
 			notes = append(notes, note{name, k, 1, ring.Fundamental.Hz})
 		}
 	}
@@ -28,9 +28,11 @@ func (r rings) fundamentals(b blank) (notes []note) {
 
 const (
 	highestBending = 6
-	// slack is what a note of sound wood may differ from the prediction beyond its
-	// uncertainty and still be taken for that mode (assumed).
-	slack = 0.008
+	// slack is how far from its prediction, beyond the uncertainty, a partial is still taken for a
+	// mode (assumed): more if the ring's own analysis puts it there too, since local faults
+	// shift modes by percents.
+	slack       = 0.008
+	slackHinted = 0.025
 )
 
 // wanted says how many modes of each kind can occur among the partials.
@@ -41,7 +43,9 @@ func (r rings) wanted(b blank) (want [4]int) {
 		}
 		top := 1.0
 		for _, p := range ring.Partials {
-			top = max(top, p.Hz.X/ring.Fundamental.Hz.X)
+			if audible(p) && audible(ring.Fundamental) {
+				top = max(top, p.Hz.X/ring.Fundamental.Hz.X)
+			}
 		}
 		n := 1
 		for n < highestBending && freeBarRatio(n+1) < 1.1*top {
@@ -84,16 +88,19 @@ func (m model) assign(r rings) []note {
 		ln, u := m.fit(notes, 2*alike, 0).predict(m, k, order)
 		best, bestScore := -1, math.Inf(1)
 		for i, p := range ring.Partials {
-			if !p.Hz.Known() || p.Hz.X <= 0 || taken[p.Hz.X] {
+			if !audible(p) || taken[p.Hz.X] {
 				continue
 			}
 			off := math.Abs(math.Log(p.Hz.X) - ln)
-			hint := hinted(p)
-			if off > 3*u+slack || (needHint && !hint) || (!hint && p.Family != spectrum.Other) {
+			hint, room := hinted(p), 3*u+slack
+			if hint {
+				room = 3*u + slackHinted
+			}
+			if off > room || (needHint && !hint) || (!hint && p.Family != spectrum.Other) {
 				continue
 			}
 			if !hint {
-				off += 3*u + slack
+				off += 3*u + slackHinted
 			}
 			if off < bestScore {
 				best, bestScore = i, off
@@ -151,7 +158,7 @@ func otherPlane(ring *spectrum.Ring) (first spectrum.Partial, ok bool) {
 		return first, false
 	}
 	for _, p := range ring.Partials {
-		if p.Family == spectrum.Bending && p.Plane == 2 && p.Hz.Known() && p.Hz.X > 0 {
+		if p.Family == spectrum.Bending && p.Plane == 2 && audible(p) {
 			switch p.Order {
 			case 1:
 				first = p
@@ -161,6 +168,11 @@ func otherPlane(ring *spectrum.Ring) (first spectrum.Partial, ok bool) {
 		}
 	}
 	return first, ok && first.Hz.Known()
+}
+
+// audible tells whether a partial has a frequency that means anything.
+func audible(p spectrum.Partial) bool {
+	return p.Hz.Known() && p.Hz.X > 1 && p.Hz.X < 1e6 && p.Hz.Rel() < 0.1
 }
 
 func count(notes []note, k bar.Kind) (n int) {

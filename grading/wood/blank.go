@@ -46,7 +46,9 @@ func newBlank(r Readings) blank {
 	}
 	for d, v := range [dimensions]measure.Value{r.LengthMM, r.HeightMM, r.WidthMM, r.TipHeightMM, r.TipWidthMM, r.HeadLengthMM, r.HeadHeightMM} {
 		b.size[d] = math.NaN()
-		if v.Known() && v.X > 0 && v.X < 1e5 {
+		// From a tenth of a millimetre to ten metres, and known to better than a half: anything
+		// else says nothing about a blank.
+		if v.Known() && v.X > 0.1 && v.X < 1e4 && v.U < v.X/2 {
 			b.size[d], b.u[d] = v.X/1000, v.U/1000
 		}
 	}

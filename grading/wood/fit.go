@@ -143,12 +143,11 @@ func (m model) fit(notes []note, planes, scatter float64) fit {
 	}
 	var normal mat.SymDense
 	normal.SymOuterK(1, a.T())
+	// Every unknown has a prior and every entry is bounded, so this can't fail but by overflow.
+	f.cov = mat.NewSymDense(unknowns, nil)
 	var chol mat.Cholesky
-	chol.Factorize(&normal) // every unknown has a prior: always positive definite
-	f.cov = new(mat.SymDense)
-	if err := chol.InverseTo(f.cov); err != nil {
-		// Ill-conditioned is still solved; what it costs is far under any uncertainty.
-		_ = err
+	if chol.Factorize(&normal) {
+		_ = chol.InverseTo(f.cov) // an ill-conditioned inverse is still far better than the data
 	}
 	f.gain = new(mat.Dense)
 	f.gain.Mul(f.cov, a.T())

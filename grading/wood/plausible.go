@@ -165,7 +165,7 @@ func (m model) overtones(f fit, notes []note, r rings) (list []capture.Warning) 
 			if p.Family != spectrum.Bending || p.Order != 2 || p.Plane > 1 {
 				continue
 			}
-			if off := math.Abs(math.Log(p.Hz.X) - ln); off > 3*u+2*slack && off < 0.15 {
+			if off := math.Abs(math.Log(p.Hz.X) - ln); off > 3*u+slackHinted && off < 0.15 {
 				f1 := c.ring.Fundamental.Hz.X
 				list = append(list, capture.Warning{Code: Implausible, Text: fmt.Sprintf(
 					"the second partial lies at %.2f times the fundamental, the form entered gives %.2f: is there a head block or a taper that was not entered?",
