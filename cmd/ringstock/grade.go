@@ -21,9 +21,11 @@ import (
 )
 
 type gradeOptions struct {
-	profile string
-	out     string
-	json    bool
+	profile   string
+	out       string
+	json      bool
+	intoStock bool
+	stock     stockPlace
 }
 
 func newGrade() *cobra.Command {
@@ -56,6 +58,8 @@ most a "maybe".
 		RunE: func(cmd *cobra.Command, args []string) error { return runGrade(cmd, args[0], o) },
 	}
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON document")
+	cmd.Flags().BoolVar(&o.intoStock, "into-stock", false, "enter the delivery into the stock, as \"ringstock stock add\" does")
+	o.stock.addFlag(cmd)
 	cmd.Flags().StringVar(&o.out, "out", "", "write report.html, ranking.csv and grading.json to this `DIR`")
 	cmd.Flags().StringVar(&o.profile, "profile", "violin", "judge by this profile: "+strings.Join(grading.Profiles(), ", ")+", or a `FILE` of your own")
 	return cmd
@@ -69,6 +73,9 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 	page, err := gradeFolder(cmd.Context(), folder, profile, o.out != "", newProgress(cmd))
 	if err != nil {
 		return err
+	}
+	if err := compareWithStock(cmd.Context(), &o.stock, &page.Grading); err != nil {
+		fmt.Fprintln(cmd.ErrOrStderr(), printable("not compared with the stock: "+err.Error()))
 	}
 	g := page.Grading
 	if o.json {
@@ -84,6 +91,15 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 			return err
 		}
 		fmt.Fprintln(cmd.ErrOrStderr(), printable("the report is in "+filepath.Join(o.out, reportName)))
+	}
+	if o.intoStock {
+		added, err := enterStock(cmd.Context(), &o.stock, g, folder, stockAddOptions{})
+		if err != nil {
+			return err
+		}
+		if err := printAdded(cmd.ErrOrStderr(), added); err != nil {
+			return err
+		}
 	}
 	switch {
 	case !slices.ContainsFunc(g.Blanks, func(b grading.Blank) bool { return b.Verdict != grading.Unread }):
@@ -211,7 +227,9 @@ func printGrading(w io.Writer, g grading.Grading) error {
 		}
 		t.explain(strings.Join(reasons, "; "))
 		for _, warning := range b.Warnings {
-			t.explain("note: " + warning.Text)
+			if !slices.Contains(reasons, warning.Text) {
+				t.explain("note: " + warning.Text)
+			}
 		}
 	}
 	t.write(&out, "")
