@@ -45,6 +45,11 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		if taps, again = a.refuse(joint, taps); !again {
 			break
 		}
+		if len(taps) > 0 { // what was taken for a strike before the first one had cut the quiet short
+			if to := taps[0].Onset - int(0.02*a.take.Rate); len(a.take.Quiet) == 0 || to > 2*a.take.Quiet[0].To {
+				a.take.Quiet = []capture.Span{{From: 0, To: max(to, 0)}}
+			}
+		}
 		joint = nil
 	}
 	if joint != nil {
@@ -159,6 +164,9 @@ type inferred struct{ hz, sd float64 }
 // read goes from the taps in use to a reading; nil if nothing rings.
 func (a *analysis) read() *reading {
 	cs := a.refine(a.view.peaks())
+	if a.hearHum(cs) {
+		cs = a.refine(a.view.peaks())
+	}
 	if len(cs) == 0 {
 		return nil
 	}
@@ -186,6 +194,19 @@ func (a *analysis) read() *reading {
 	a.settle(r)
 	a.measure(r)
 	return r
+}
+
+// hearHum moves lines on a multiple of 50 or 60 Hz that do not decay from the components to the
+// hum: so it is known even where no quiet stretch told of it.
+func (a *analysis) hearHum(cs []component) (any bool) {
+	for _, c := range cs {
+		if nearMains(c.hz) < 0.3 && c.alpha < max(0.2, 2*c.sdAlpha) && c.hz < highestHum && !a.view.isHum(c.hz) {
+			a.view.hum = append(a.view.hum, c.hz)
+			any = true
+		}
+	}
+	slices.Sort(a.view.hum)
+	return any
 }
 
 // lookFor asks whether a line hides in the noise within 4 % of where a series wants its fundamental.

@@ -40,8 +40,15 @@ func (a *analysis) measure(r *reading) {
 		return
 	}
 	h := a.around(f.hz)
+	late, ok := h.lateFit(r)
 	for i, one := range r.each {
-		one.uneven, one.drift = h.evenness(r, i, a.strike)
+		if !ok || late.record[i] < 0 {
+			short := share{why: "the ring is too short"}
+			one.uneven, one.drift = short, short
+			continue
+		}
+		one.uneven = late.unevenness(i)
+		one.drift = late.driftOf(i)
 	}
 	r.uneven = pool(r.each, func(o *reading) share { return o.uneven })
 	r.drift = pool(r.each, func(o *reading) share { return o.drift })
@@ -118,49 +125,83 @@ func (a *analysis) loudness(t capture.Tap) share {
 	return share{x: 10 * math.Log10(late/early), sd: 1.4}
 }
 
-// evenness fits a single exponential to the tap's fundamental and looks at what is left
-// over, and at how its phase wanders.
-func (h neighbourhood) evenness(r *reading, tap int, strike Strike) (uneven, drift share) {
-	b := h.bands[tap]
-	f := r.each[tap].parts[r.fundamental].component
-	full := damped.Model{Background: 3, Undamped: h.hum}
-	for _, p := range r.parts {
+// lateFit is the fundamental's neighbourhood from 100 ms after the strike on, all lines in it
+// fitted, so that hum and neighbours can be taken away from the fundamental.
+type lateFit struct {
+	h      neighbourhood
+	recs   []damped.Record
+	record []int // per tap: its record, or -1
+	fit    *damped.Fit
+	main   int // index of the fundamental's line
+}
+
+func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
+	m := h.model(nil)
+	late.h = h
+	for i, p := range r.parts {
 		if math.Abs(p.hz-h.centre()) < fitHz+5 {
-			full.Lines = append(full.Lines, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
+			if i == r.fundamental {
+				late.main = len(m.Lines)
+			}
+			m.Lines = append(m.Lines, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
 		}
 	}
-	rec, ok := b.record(h.p, evenFromS, h.until)
-	if !ok {
-		why := share{why: "the ring is too short"}
-		return why, why
+	recs, which := h.records(evenFromS, h.until)
+	fit, err := damped.Solve(recs, h.rate(), m)
+	if err != nil || !sensible(fit) {
+		return late, false
 	}
-	recs := []damped.Record{rec}
-	all, err := damped.Solve(recs, b.rate, full)
-	if err != nil {
-		why := share{why: "the ring is too short"}
-		return why, why
+	late.recs, late.fit = recs, fit
+	late.record = slices.Repeat([]int{-1}, h.taps)
+	for i, t := range which {
+		if t >= 0 {
+			late.record[t] = i
+		}
 	}
-	// Hum and the noise level come from the full model, the ring itself from the data.
-	perBin := b.rate / float64(rec.N)
-	near := damped.Record{First: -int(evenHz / perBin), N: rec.N, Lead: rec.Lead}
-	hum := steady(all, rec, b.rate)
-	offset := near.First - rec.First
-	shift := int(math.Round((f.hz - h.centre()) / perBin))
-	near.First += shift
-	offset += shift
-	for k := 0; k <= 2*int(evenHz/perBin); k++ {
-		j := offset + k
+	return late, true
+}
+
+// others are the lines of a record that are not the fundamental, hum included.
+func (l lateFit) others(rec int) (lines []damped.Line, amp []complex128) {
+	for m, line := range l.fit.Lines {
+		if m != l.main {
+			lines, amp = append(lines, line), append(amp, l.fit.Amp[rec][m])
+		}
+	}
+	return append(lines, l.hum()...), append(amp, l.fit.Undam[rec]...)
+}
+
+// hum lists the steady lines of the fit.
+func (l lateFit) hum() (lines []damped.Line) {
+	for _, hz := range append(slices.Clone(l.fit.Undamped), l.fit.Steady...) {
+		lines = append(lines, damped.Line{Hz: hz})
+	}
+	return lines
+}
+
+// unevenness is the energy within evenHz of the fundamental that a single exponential leaves over,
+// as a share of the ring's energy there, noise taken off both. Hum is taken away before; a
+// close companion is not: it is what makes a ring uneven.
+func (l lateFit) unevenness(tap int) share {
+	i := l.record[tap]
+	rec := l.recs[i]
+	steady := damped.Transform(l.hum(), l.fit.Undam[i], l.h.rate(), rec.N, rec.First, len(rec.Bins))
+	perBin := l.h.rate() / float64(rec.N)
+	f := l.fit.Lines[l.main]
+	half, mid := int(evenHz/perBin), int(math.Round(f.Hz/perBin))
+	near := damped.Record{First: mid - half, N: rec.N}
+	for k := mid - half; k <= mid+half; k++ {
+		j := k - rec.First
 		if j < 0 || j >= len(rec.Bins) {
-			return share{why: "the band is too narrow"}, share{why: "the band is too narrow"}
+			return share{why: "the band is too narrow"}
 		}
-		near.Bins = append(near.Bins, rec.Bins[j]-hum[j])
+		near.Bins = append(near.Bins, rec.Bins[j]-steady[j])
 	}
-	single, err := damped.Solve([]damped.Record{near}, b.rate, damped.Model{Lines: []damped.Line{{Hz: f.hz - h.centre(), Alpha: f.alpha}}})
+	single, err := damped.Solve([]damped.Record{near}, l.h.rate(), damped.Model{Lines: []damped.Line{f}})
 	if err != nil {
-		why := share{why: "the ring is too short"}
-		return why, why
+		return share{why: "the ring is too short"}
 	}
-	noise := all.NoisePow[0]
+	noise := l.fit.NoisePow[i]
 	left, ring := 0.0, 0.0
 	for k, v := range near.Bins {
 		left += sq(single.Residual[0][k])
@@ -170,49 +211,60 @@ func (h neighbourhood) evenness(r *reading, tap int, strike Strike) (uneven, dri
 	ring -= noise * bins
 	left -= noise * (bins - 2) // one complex amplitude and two real parameters are used up
 	if ring <= 3*noise*math.Sqrt(bins) {
-		uneven = share{why: "the fundamental is too weak from 100 ms on"}
-	} else {
-		uneven = share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * noise * math.Sqrt(bins) / ring}
+		return share{why: "the fundamental is too weak from 100 ms on"}
 	}
-	return uneven, h.driftOf(b, f, noise/float64(rec.N))
+	return share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * noise * math.Sqrt(bins) / ring}
 }
 
 func sq(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
-// steady is the undamped part of a fit, in the record's bins.
-func steady(f *damped.Fit, rec damped.Record, rate float64) []complex128 {
-	var lines []damped.Line
-	for _, hz := range f.Undamped {
-		lines = append(lines, damped.Line{Hz: hz})
-	}
-	return damped.Transform(lines, f.Undam[0], rate, rec.N, rec.First, len(rec.Bins))
-}
+// driftHz is the half width of the filter through which the phase is followed.
+const driftHz = 12.0
 
 // driftOf measures how the pitch moves while the ring dies: least squares on the unwrapped phase,
 // weighted by power, with the terms 1, t and tau (1 - exp(-t/tau)): the last is a
-// pitch that glides in proportion to the amplitude. noise is the variance of one sample of the band.
-func (h neighbourhood) driftOf(b band, f component, noise float64) share {
-	tau := f.tau()
-	a := f.amp[0]
-	if a == 0 || noise <= 0 {
-		return share{why: "the fundamental is too weak"}
+// pitch that glides in proportion to the amplitude.
+func (l lateFit) driftOf(tap int) share {
+	i := l.record[tap]
+	b, rec, f := l.h.bands[tap], l.recs[i], l.fit.Lines[l.main]
+	tau := 1 / f.Alpha
+	lines, amp := l.others(i)
+	first := int(math.Round((b.lead + rec.Lead) * b.rate))
+	// The fundamental alone, turned to zero frequency, through a Hann kernel whose
+	// main lobe is driftHz to either side.
+	alone := make([]complex128, rec.N)
+	for n := range alone {
+		t := float64(n) / b.rate
+		alone[n] = (b.y[first+n] - damped.Sample(lines, amp, b.rate, n)) * cmplx.Rect(1, -2*math.Pi*f.Hz*t)
 	}
-	end := min(tau*math.Log(a/math.Sqrt(10*noise)), b.ring, h.until)
-	if end < driftFromS+0.1 || end < driftFromS+0.3*tau {
+	kernel := hann(max(int(2*b.rate/driftHz), 3))
+	var k1, k2 float64
+	for _, k := range kernel {
+		k1 += k
+		k2 += k * k
+	}
+	half := len(kernel) / 2
+	noise := l.fit.NoisePow[i] / float64(rec.N) * k2 / (k1 * k1)
+	a := cmplx.Abs(l.fit.Amp[i][l.main])
+	end := rec.Lead + min(tau*math.Log(max(a/math.Sqrt(10*noise), 1e-9)), float64(rec.N-half)/b.rate)
+	from := max(int(math.Ceil((driftFromS-rec.Lead)*b.rate)), half)
+	if end < driftFromS+0.3*tau || end < driftFromS+0.1 {
 		return share{why: "the fundamental sinks into the noise too soon"}
 	}
 	var m [3][3]float64
 	var v [3]float64
 	last := 0.0
-	sum2, count := 0.0, 0.0
 	type point struct {
 		x      [3]float64
 		phi, w float64
 	}
 	var pts []point
-	for i := int(math.Ceil((b.lead + driftFromS) * b.rate)); float64(i)/b.rate-b.lead < end && i < len(b.y); i++ {
-		t := float64(i)/b.rate - b.lead
-		y := b.y[i] * cmplx.Rect(1, -2*math.Pi*(f.hz-h.centre())*t)
+	for n := from; float64(n)/b.rate+rec.Lead < end; n++ {
+		var y complex128
+		for j, k := range kernel {
+			y += complex(k, 0) * alone[n-half+j]
+		}
+		t := float64(n)/b.rate + rec.Lead
 		phi := cmplx.Phase(y)
 		if len(pts) > 0 {
 			phi += 2 * math.Pi * math.Round((last-phi)/(2*math.Pi))
@@ -241,17 +293,12 @@ func (h neighbourhood) driftOf(b band, f component, noise float64) share {
 			c[i] += inv[i][j] * v[j]
 		}
 	}
-	for _, p := range pts {
-		e := p.phi - c[0]*p.x[0] - c[1]*p.x[1] - c[2]*p.x[2]
-		sum2 += p.w * e * e
-		count++
-	}
-	// Neighbouring samples of the band share some of their noise: it is flat within
-	// flatHz only, so there are fewer free ones than samples.
-	free := max(count*2*flatHz/b.rate-3, 1)
 	glide := (math.Exp(-end/tau) - math.Exp(-driftFromS/tau)) / (2 * math.Pi)
-	cents := 1200 / math.Ln2 / f.hz
-	return share{x: c[2] * glide * cents, sd: math.Abs(glide) * cents * math.Sqrt(inv[2][2]*sum2/count*count/free*b.rate/(2*flatHz))}
+	cents := 1200 / math.Ln2 / (f.Hz + l.h.centre())
+	// The phase noise of one filtered sample is noise/(2 |y|^2); neighbours within the kernel's
+	// length share it, so each independent one is there k1^2/k2 times.
+	sd := math.Sqrt(inv[2][2] * noise / 2 * k1 * k1 / k2 / (a * a * math.Exp(2*rec.Lead/tau)))
+	return share{x: c[2] * glide * cents, sd: math.Abs(glide) * cents * sd}
 }
 
 func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {

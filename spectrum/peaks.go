@@ -135,7 +135,8 @@ type neighbourhood struct {
 	p     *plans
 	bands []band
 	taps  int
-	hum   []float64 // Hz relative to the centre
+	hum   []float64 // steady lines within the fit's bins, Hz relative to the centre
+	far   []float64 // steady lines beside them, whose skirts reach in
 	until float64   // s after the strike: the ring is in the noise from here on
 }
 
@@ -146,8 +147,11 @@ func (a *analysis) around(hz float64) neighbourhood {
 	}
 	centre := h.bands[0].centre
 	for _, f := range a.view.hum {
-		if math.Abs(f-centre) < fitHz+8 {
+		switch d := math.Abs(f - centre); {
+		case d < fitHz-2:
 			h.hum = append(h.hum, f-centre)
+		case d < flatHz+20:
+			h.far = append(h.far, f-centre)
 		}
 	}
 	if len(h.hum) > 0 {
@@ -220,10 +224,15 @@ func (h neighbourhood) records(skip, until float64) (recs []damped.Record, which
 
 func (h neighbourhood) rate() float64 { return h.bands[0].rate }
 
+// model is the neighbourhood's with the given damped lines.
+func (h neighbourhood) model(lines []damped.Line) damped.Model {
+	return damped.Model{Lines: lines, Undamped: h.hum, Steady: h.far, Background: 3}
+}
+
 // resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
 // further ones while the data ask for them.
 func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int) *damped.Fit {
-	m := damped.Model{Lines: start, Undamped: h.hum, Background: 3}
+	m := h.model(start)
 	best, err := damped.Solve(recs, h.rate(), m)
 	if err != nil {
 		return nil

@@ -41,7 +41,8 @@ type Record struct {
 // Model is the set of lines to fit, with their starting values.
 type Model struct {
 	Lines      []Line
-	Undamped   []float64 // Hz, relative to the centre of the band
+	Undamped   []float64 // Hz, relative to the centre of the band; starting values
+	Steady     []float64 // undamped lines whose frequencies are known, such as those beyond the bins
 	Background int       // terms of the complex polynomial under each record's bins, 0-3
 }
 
@@ -50,7 +51,7 @@ type Fit struct {
 	Model
 	Cov       *mat.SymDense  // covariance of Theta from the residual noise
 	Amp       [][]complex128 // [record][damped line] amplitude at the record's first sample
-	Undam     [][]complex128 // [record][undamped line]
+	Undam     [][]complex128 // [record] amplitudes of the undamped, then of the steady lines
 	Residual  [][]complex128 // [record] bins minus model
 	NoisePow  []float64      // [record] mean power of the residual per bin, freedom-corrected
 	Each      []Alone        // [record] what that record alone says
@@ -82,6 +83,8 @@ type solver struct {
 	rate   float64
 	bg     int
 	nLines int
+	steady []float64
+	start  []float64        // starting values of the parameters
 	weight []float64        // per record: 1/noise power
 	basis  [][][]complex128 // [record] orthonormal basis of the eliminated part
 	amp    [][]complex128   // [record] amplitudes in the original (not orthonormal) columns
@@ -172,9 +175,9 @@ func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
 }
 
 func newSolver(recs []Record, rate float64, m Model) *solver {
-	s := &solver{recs: recs, rate: rate, bg: m.Background, nLines: len(m.Lines)}
+	s := &solver{recs: recs, rate: rate, bg: m.Background, nLines: len(m.Lines), steady: m.Steady, start: packTheta(m)}
 	nTheta := 2*len(m.Lines) + len(m.Undamped)
-	maxCol := len(m.Lines) + len(m.Undamped) + m.Background
+	maxCol := len(m.Lines) + len(m.Undamped) + len(m.Steady) + m.Background
 	for _, r := range recs {
 		k := len(r.Bins)
 		s.basis = append(s.basis, grid(maxCol, k))
@@ -208,12 +211,15 @@ func packTheta(m Model) []float64 {
 
 // columns counts the linear unknowns of a record.
 func (s *solver) columns(r Record) int {
-	n := len(s.amp[0]) // lines + undamped + background
+	n := len(s.amp[0]) // lines + undamped + steady + background
 	if r.Silent {
 		n -= s.nLines
 	}
 	return n
 }
+
+// maxWander is how far an undamped line may move from its starting value, Hz.
+const maxWander = 0.7
 
 // outside tells whether a trial leaves the region where the model means anything.
 func (s *solver) outside(theta []float64) bool {
@@ -223,8 +229,10 @@ func (s *solver) outside(theta []float64) bool {
 			return true
 		}
 	}
-	for _, f := range theta[2*s.nLines:] {
-		if math.Abs(f) > s.rate/2 {
+	for i, f := range theta[2*s.nLines:] {
+		// A steady line is known to a fraction of a hertz before; one that wanders
+		// off has been taken for something else.
+		if math.Abs(f-s.start[2*s.nLines+i]) > maxWander {
 			return true
 		}
 	}
@@ -244,6 +252,10 @@ func (s *solver) evaluate(theta []float64, jac bool) float64 {
 			}
 		}
 		for _, f := range theta[2*s.nLines:] {
+			s.column(q[n], r, f, 0)
+			n++
+		}
+		for _, f := range s.steady {
 			s.column(q[n], r, f, 0)
 			n++
 		}
@@ -461,7 +473,7 @@ func (s *solver) finish(fit *Fit, theta []float64) {
 		fit.Lines = append(fit.Lines, Line{theta[2*m], theta[2*m+1]})
 	}
 	fit.Undamped = append([]float64(nil), theta[2*s.nLines:]...)
-	fit.Background = s.bg
+	fit.Background, fit.Steady = s.bg, s.steady
 	fit.Cov = mat.NewSymDense(max(p, 1), nil)
 	hess, grad := mat.NewSymDense(max(p, 1), nil), mat.NewVecDense(max(p, 1), nil)
 	if p > 0 {

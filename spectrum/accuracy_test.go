@@ -1,0 +1,230 @@
+package spectrum_test
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+
+	"ringstock/capture"
+	"ringstock/capture/synth/cases"
+	"ringstock/spectrum"
+)
+
+var (
+	runs      = flag.Int("runs", 12, "recordings per class in the accuracy table")
+	firstSeed = flag.Uint64("seed", 1, "first seed of the accuracy table")
+	only      = flag.String("class", "", "only classes whose name contains this")
+	list      = flag.Float64("list", 0, "list recordings whose Q is off by more than this many per cent")
+)
+
+// score is how well one class of recordings was read.
+type score struct {
+	n, wrong, noRing, inferred       int
+	cents, dq, zq, zf                []float64
+	purity, zp                       []float64
+	foreign, named, clean, falsely   int
+	strikes, missed, extra, punctual int
+	doubles, doublesFound, singles   int
+	doublesFalse                     int
+	pairs, pairFound, pairFalse      int
+	accepted, plain                  int
+}
+
+func (s *score) add(rec capture.Recording, truth cases.Truth) (note string) {
+	a := spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)
+	s.n++
+	matched := make([]bool, len(a.Taps))
+	for _, t := range truth.Taps {
+		s.strikes++
+		best := -1
+		for i, got := range a.Taps {
+			if math.Abs(got.AtS-t.AtS) < 0.01 && !matched[i] {
+				best = i
+			}
+		}
+		if t.Double {
+			s.doubles++
+		} else {
+			s.singles++
+		}
+		if best < 0 {
+			s.missed++
+			note += fmt.Sprintf(" missed %.2f s (%.0f dB)", t.AtS, t.SNRdB)
+			continue
+		}
+		matched[best] = true
+		if math.Abs(a.Taps[best].AtS-t.AtS) < 0.001 {
+			s.punctual++
+		}
+		double := a.Taps[best].Reason == capture.DoubleStrike
+		if t.Double && double {
+			s.doublesFound++
+		}
+		if !t.Double && double {
+			s.doublesFalse++
+			note += fmt.Sprintf(" false double %.2f s", t.AtS)
+		}
+		if !t.Double && t.ClippedToS == 0 {
+			s.plain++
+			if a.Taps[best].Accepted {
+				s.accepted++
+			} else {
+				note += fmt.Sprintf(" refused %.2f s %s (%.0f dB)", t.AtS, a.Taps[best].Reason, t.SNRdB)
+			}
+		}
+	}
+	for i, m := range matched {
+		if !m {
+			s.extra++
+			note += fmt.Sprintf(" extra %.2f s %s", a.Taps[i].AtS, a.Taps[i].Reason)
+		}
+	}
+	if a.Ring == nil {
+		s.noRing++
+		return note + " NO RING: " + *a.Error
+	}
+	f := a.Ring.Fundamental
+	if a.Ring.FundamentalFrom == "series" {
+		s.inferred++
+	}
+	want := truth.Fundamental
+	if p := truth.Pair; p != nil {
+		s.pairs++
+		if a.Ring.Beat != nil && math.Abs(a.Ring.Beat.Hz-math.Abs(p.Hz-want.Hz)) < 0.3 {
+			s.pairFound++
+		}
+		if math.Abs(p.Hz-f.Hz.X) < math.Abs(want.Hz-f.Hz.X) {
+			want = *p
+		}
+	} else if a.Ring.Beat != nil {
+		near := false
+		for _, m := range truth.Own[1:] {
+			near = near || math.Abs(m.Hz-want.Hz) < 16
+		}
+		if !near {
+			s.pairFalse++
+			note += fmt.Sprintf(" false pair %+v", *a.Ring.Beat)
+		}
+	}
+	cents := 1200 * math.Log2(f.Hz.X/want.Hz)
+	if math.Abs(cents) > 30 {
+		s.wrong++
+		return note + fmt.Sprintf(" WRONG %.2f for %.2f Hz (ratio %.3f, %s)", f.Hz.X, want.Hz, f.Hz.X/want.Hz, a.Ring.FundamentalFrom)
+	}
+	s.cents = append(s.cents, math.Abs(cents))
+	s.zf = append(s.zf, (f.Hz.X-want.Hz)/f.Hz.U)
+	if f.Q.Known() {
+		s.dq = append(s.dq, 100*math.Abs(f.Q.X/want.Q-1))
+		s.zq = append(s.zq, (f.Q.X-want.Q)/f.Q.U)
+		if *list > 0 && math.Abs(f.Q.X/want.Q-1)*100 > *list {
+			note += fmt.Sprintf(" Q %.1f +- %.1f for %.1f (%.1f Hz)", f.Q.X, f.Q.U, want.Q, want.Hz)
+		}
+	}
+	if p := a.Ring.PurityPct; p.Known() {
+		s.purity = append(s.purity, p.X-truth.PurityPct)
+		s.zp = append(s.zp, (p.X-truth.PurityPct)/p.U)
+		if *list > 0 && math.Abs(p.X-truth.PurityPct) > 3 {
+			note += fmt.Sprintf(" purity %.1f +- %.1f for %.1f", p.X, p.U, truth.PurityPct)
+		}
+	}
+	if len(truth.Foreign) > 0 {
+		s.foreign++
+		found := false
+		for _, st := range a.Ring.Stray {
+			found = found || math.Abs(st.Hz-truth.Foreign[0].Hz) < 1
+		}
+		if found {
+			s.named++
+		} else {
+			note += fmt.Sprintf(" foreign %.1f (ratio %.2f) not named: %v", truth.Foreign[0].Hz, truth.Foreign[0].Hz/truth.Fundamental.Hz, a.Ring.Stray)
+		}
+	} else {
+		s.clean++
+		if len(a.Ring.Stray) > 0 {
+			s.falsely++
+			note += fmt.Sprintf(" falsely named %v (ratio %.2f)", a.Ring.Stray, a.Ring.Stray[0].Hz/f.Hz.X)
+		}
+	}
+	return note
+}
+
+func quantile(x []float64, p float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	x = slices.Clone(x)
+	slices.Sort(x)
+	return x[min(int(p*float64(len(x))), len(x)-1)]
+}
+
+func within2(z []float64) float64 {
+	n := 0.0
+	for _, v := range z {
+		if math.Abs(v) < 2 {
+			n++
+		}
+	}
+	return 100 * n / float64(len(z))
+}
+
+func rms(x []float64) float64 {
+	s := 0.0
+	for _, v := range x {
+		s += v * v
+	}
+	return math.Sqrt(s / float64(len(x)))
+}
+
+// TestAccuracyTable reads recordings of known truth, class by class, and prints how well.
+func TestAccuracyTable(t *testing.T) {
+	if !testing.Verbose() {
+		t.Skip("the table is printed with -v")
+	}
+	fmt.Println("class              n wrong  none  |df| cents        |dQ| %          2u holds %       purity    foreign    false  taps     extra <1ms  double     pair      CPU")
+	fmt.Println("                               median   95 %   median  90 %     f     Q     P    rms %    named      named  missed         %    found false found false  ms")
+	for _, class := range cases.Classes() {
+		if !strings.Contains(class.Name, *only) {
+			continue
+		}
+		var s score
+		var mu sync.Mutex
+		var wg sync.WaitGroup
+		cpu := 0.0
+		for w := range runtime.GOMAXPROCS(0) {
+			wg.Add(1)
+			go func() {
+				defer wg.Done()
+				for i := w; i < *runs; i += runtime.GOMAXPROCS(0) {
+					seed := *firstSeed + uint64(i)
+					rec, truth := class.Case(seed).Render()
+					mu.Lock()
+					before := cpuMS()
+					note := s.add(rec, truth)
+					cpu += cpuMS() - before
+					if *list > 0 && note != "" {
+						fmt.Fprintf(os.Stderr, "  %s %d:%s\n", class.Name, seed, note)
+					}
+					mu.Unlock()
+				}
+			}()
+		}
+		wg.Wait()
+		fmt.Printf("%-17s %3d  %3d   %3d   %6.3f %6.3f   %5.2f %6.2f   %5.1f %5.1f %5.1f   %5.2f   %3d/%-3d  %3d/%-3d  %3d/%-4d %3d  %5.1f  %2d/%-2d %3d  %2d/%-2d %3d  %5.1f\n",
+			class.Name, s.n, s.wrong, s.noRing, quantile(s.cents, .5), quantile(s.cents, .95), quantile(s.dq, .5), quantile(s.dq, .9),
+			within2(s.zf), within2(s.zq), within2(s.zp), rms(s.purity), s.named, s.foreign, s.falsely, s.clean, s.missed, s.strikes, s.extra,
+			100*float64(s.punctual)/float64(s.strikes), s.doublesFound, s.doubles, s.doublesFalse, s.pairFound, s.pairs, s.pairFalse, cpu/float64(s.n))
+	}
+}
+
+func cpuMS() float64 {
+	var u syscall.Rusage
+	syscall.Getrusage(syscall.RUSAGE_SELF, &u)
+	return float64(u.Utime.Sec+u.Stime.Sec)*1e3 + float64(u.Utime.Usec+u.Stime.Usec)/1e3
+}
