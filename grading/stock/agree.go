@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -49,6 +50,22 @@ type Proposal struct {
 	Weights map[string]float64 `json:"weights"` // by key; the same sum as the present ones
 	Before  RankAgreement      `json:"before"`
 	After   RankAgreement      `json:"after"`
+}
+
+// Profile is a new profile under a new name, with the learnt weights in place of those
+// that a profile has; limits and targets are its own.
+func (p Proposal) Profile(from grading.Profile, name string) grading.Profile {
+	out := from
+	out.Name = name
+	out.About = fmt.Sprintf("weights learnt from the maker's own grades, from the profile %s", from.Name)
+	out.Properties = maps.Clone(from.Properties)
+	for key, w := range p.Weights {
+		if c, ok := out.Properties[key]; ok {
+			c.Weight = w
+			out.Properties[key] = c
+		}
+	}
+	return out
 }
 
 // Judged is one stick with the maker's grade and the parts of its score.
@@ -120,7 +137,7 @@ func Agree(sticks []Judged, gradesBestFirst []string) (Agreement, error) {
 	}
 	a.Score = kendall(grade, score)
 	if a.N < fewestForInterval {
-		a.Reasons = append(a.Reasons, fmt.Sprintf("%d sticks have both your grade and a score: nothing can be said from so few, grade %d more at least", a.N, fewestForInterval-a.N))
+		a.Reasons = append(a.Reasons, fmt.Sprintf("nothing can be said from so few sticks with both your grade and a score (n = %d): grade %d more at least", a.N, fewestForInterval-a.N))
 		return a, nil
 	}
 	a.Reasons = append(a.Reasons, fmt.Sprintf("score and your grades: rank correlation %.2f, 95 %% interval %.2f to %.2f (n = %d): %s", a.Score.Tau, a.Score.Low, a.Score.High, a.N, a.Score.words()))

@@ -319,6 +319,16 @@ func readingsOfRow(row grading.Row) (out []Reading) {
 	return out
 }
 
+// String is the reading in words: "mass 61.2 g".
+func (r Reading) String() string {
+	at := strings.LastIndexByte(r.Quantity, '_')
+	unit := r.Quantity[at+1:]
+	if unit == "pct" {
+		unit = "%"
+	}
+	return strings.ReplaceAll(r.Quantity[:max(at, 0)], "_", " ") + " " + text(r.Value) + " " + unit
+}
+
 // measured enters readings of one day with the event that tells of them.
 func (t *tx) measured(blank string, date Date, readings []Reading) (added int, err error) {
 	var says []string
@@ -334,7 +344,7 @@ func (t *tx) measured(blank string, date Date, readings []Reading) (added int, e
 		}
 		if isNew {
 			added++
-			says = append(says, strings.ReplaceAll(r.Quantity, "_", " ")+" "+text(r.Value))
+			says = append(says, r.String())
 		}
 	}
 	if added == 0 {

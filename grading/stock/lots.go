@@ -290,6 +290,15 @@ func pay(to map[string]*Money, currency string, price *float64) {
 	m.Amount += *price
 }
 
+// Sum is what was paid for some sticks.
+func Sum(blanks []Blank) []Money {
+	m := map[string]*Money{}
+	for _, b := range blanks {
+		pay(m, b.Currency, b.Price)
+	}
+	return sums(m)
+}
+
 func sums(m map[string]*Money) (out []Money) {
 	for _, v := range m {
 		out = append(out, *v)

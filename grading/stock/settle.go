@@ -41,8 +41,8 @@ const (
 	airUnknown    = 0.010 // the same where the air was not noted: the seasons move it by about 1 %
 	partYear      = 0.010 // how far the mean of less than a year's air is from that of a year
 	priorSwing    = 0.30  // standard deviation of what may have been to come at the first weighing, relative
-	shortestTau   = 20.0  // days
-	longestTau    = 2000.0
+	shortestTau   = 10.0  // days: sticks take weeks to months, planks a year or more
+	longestTau    = 1000.0
 	tauSteps      = 40
 	holdingQ      = 0.03 // scatter of Q from holding and striking anew, relative
 	fewestBetween = 14.0 // days between two tests that tell of a trend
@@ -84,9 +84,8 @@ func (h History) Settling() Settling {
 	case within <= 1-restLevel:
 		s.Verdict = NotSettled
 	}
-	s.Reasons = append(s.Reasons, fmt.Sprintf("%s of the mass, %s, still to go after the last of %d weighings over %.0f days (settled below %g %%, %.0f %% sure)",
-		map[Rest]string{Settled: "hardly any", NotSettled: "too much", Undecided: "unclear how much"}[s.Verdict], s.Remaining.Text("%"), len(masses),
-		masses[len(masses)-1].Date.Days(masses[0].Date), 100*restLimit, 100*restLevel))
+	s.Reasons = append(s.Reasons, fmt.Sprintf("after the last of %d weighings over %.0f days %s of the mass is still to go; settled means less than %g %%, %.0f %% sure",
+		len(masses), masses[len(masses)-1].Date.Days(masses[0].Date), s.Remaining.Text("%"), 100*restLimit, 100*restLevel))
 	if !air {
 		s.Reasons = append(s.Reasons, "the air was not noted at every weighing, so 1 % is allowed for the seasons: note temperature and humidity")
 	}

@@ -29,8 +29,8 @@ const (
 	longestText  = 64 << 10
 )
 
-// filesFolder is the folder beside an export.
-func filesFolder(export string) string {
+// FilesFolder is the folder beside an export.
+func FilesFolder(export string) string {
 	return strings.TrimSuffix(export, filepath.Ext(export)) + ".files"
 }
 
@@ -80,7 +80,7 @@ func (s *Store) Export(ctx context.Context, path string) (err error) {
 			return err
 		}
 		if err := each(ctx, q, scanFile, func(f File) error {
-			if _, err := keepPath(filesFolder(path), f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
+			if _, err := keepPath(FilesFolder(path), f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
 				return err
 			}
 			return put("file", f, nil)
@@ -381,7 +381,7 @@ func (s *Store) Import(ctx context.Context, path string) (out Imported, err erro
 		return out, unchanged(err)
 	}
 	for _, f := range files {
-		from := filepath.Join(filesFolder(path), f.name())
+		from := filepath.Join(FilesFolder(path), f.name())
 		if _, err := os.Stat(filepath.Join(s.opt.Dir, f.name())); err == nil {
 			continue
 		}
@@ -444,13 +444,13 @@ func (s *Store) scanExport(path string, do func(journey) error) error {
 // arrived looks whether a file of an export is what its entry says. Where it lies
 // follows from its hash alone, never from a name in the export.
 func (s *Store) arrived(ctx context.Context, export string, f File) error {
-	path := filepath.Join(filesFolder(export), f.name())
+	path := filepath.Join(FilesFolder(export), f.name())
 	info, err := os.Lstat(path)
 	if err != nil {
 		if _, held := s.file(ctx, s.db, f.SHA256); held == nil {
 			return nil
 		}
-		return fmt.Errorf("its file is missing: %w: copy the folder %s together with the export", err, filesFolder(export))
+		return fmt.Errorf("its file is missing: %w: copy the folder %s together with the export", err, FilesFolder(export))
 	}
 	if !info.Mode().IsRegular() {
 		return fmt.Errorf("%s is not a plain file", path)

@@ -302,7 +302,7 @@ func TestBadImports(t *testing.T) {
 
 func filesOf(t *testing.T, export string) []string {
 	t.Helper()
-	files, err := filepath.Glob(filepath.Join(filesFolder(export), "recordings", "*", "*.wav"))
+	files, err := filepath.Glob(filepath.Join(FilesFolder(export), "recordings", "*", "*.wav"))
 	if err != nil || len(files) < 2 {
 		t.Fatalf("%q, %v", files, err)
 	}

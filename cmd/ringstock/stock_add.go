@@ -1,0 +1,179 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/grading"
+	"ringstock/grading/stock"
+)
+
+type stockAddOptions struct {
+	only    []string
+	date    day
+	lot     string
+	place   string
+	name    string
+	device  string
+	where   string
+	profile string
+	json    bool
+}
+
+func newStockAdd(place *stockPlace) *cobra.Command {
+	var o stockAddOptions
+	cmd := &cobra.Command{
+		Use:   "add FOLDER",
+		Short: "Enter a delivery: grade its folder and take its sticks into the stock",
+		Long: `Grades a delivery folder and enters its sticks: what was bought, what was measured, the test with
+its recordings, your own grade. Adding the same delivery twice changes nothing. FOLDER may also be
+a grading.json that "ringstock grade --out" wrote; its recordings are then looked for with
+--recordings, or beside it.
+
+Exit status: 0 done, 1 failed, 2 wrong usage, 3 done but some sticks or recordings could not be
+entered (they are listed), 130 interrupted.`,
+		Example: `  ringstock stock add spring-delivery --only keep --lot L7 --place "rack 2, row 3"`,
+		Args:    takes(cobra.ExactArgs(1)),
+	}
+	f := cmd.Flags()
+	f.StringSliceVar(&o.only, "only", nil, "enter only sticks of these verdicts: keep, maybe, leave, unread")
+	dayFlag(cmd, &o.date, "date", "`DAY` on which they came, like 2031-03-28 (default today)")
+	f.StringVar(&o.lot, "lot", "", "lot of the sticks whose row names none")
+	f.StringVar(&o.place, "place", "", "where they lie: rack and row")
+	f.StringVar(&o.name, "name", "", "another name for the delivery than the folder's")
+	f.StringVar(&o.device, "device", "", "microphone and recorder")
+	f.StringVar(&o.where, "where", "", "where they were recorded")
+	f.StringVar(&o.profile, "profile", "violin", "judge by this profile: "+strings.Join(grading.Profiles(), ", ")+", or a `FILE` of your own")
+	recordings := f.String("recordings", "", "`FOLDER` of the recordings, if a grading.json is entered")
+	f.BoolVar(&o.json, "json", false, "print one JSON document")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		for _, v := range o.only {
+			if !slices.Contains([]grading.Verdict{grading.Keep, grading.Maybe, grading.Leave, grading.Unread}, grading.Verdict(v)) {
+				return usageError{fmt.Errorf("--only %s: the verdicts are keep, maybe, leave and unread", v)}
+			}
+		}
+		g, folder, err := gradedDelivery(cmd, args[0], *recordings, o.profile)
+		if err != nil {
+			return err
+		}
+		out, err := enterStock(cmd.Context(), place, g, folder, o)
+		if err != nil {
+			return err
+		}
+		if o.json {
+			err = writeJSON(cmd.OutOrStdout(), out)
+		} else {
+			err = printAdded(cmd.OutOrStdout(), out)
+		}
+		if err != nil {
+			return err
+		}
+		switch n := len(out.Refused) + len(out.Notes) + len(g.Unused); {
+		case len(out.Refused) > 0 && len(out.New) == 0 && out.Already == 0:
+			return errors.New("no stick could be entered; each is listed with its reason")
+		case n > 0:
+			return partlyDone{n}
+		}
+		return nil
+	}
+	return cmd
+}
+
+// gradedDelivery grades a folder, or reads a grading that was written before.
+func gradedDelivery(cmd *cobra.Command, path, recordings, profileName string) (g grading.Grading, folder string, err error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return g, "", fmt.Errorf("the delivery can't be opened: %w", err)
+	}
+	if info.IsDir() {
+		profile, err := loadProfile(profileName)
+		if err != nil {
+			return g, "", err
+		}
+		page, err := gradeFolder(cmd.Context(), path, profile, false, newProgress(cmd))
+		return page.Grading, path, err
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return g, "", err
+	}
+	if err := json.Unmarshal(b, &g); err != nil || g.Schema != grading.Schema {
+		return g, "", fmt.Errorf("%s is neither a delivery folder nor a grading that `ringstock grade` wrote (%v)", path, err)
+	}
+	if recordings == "" {
+		recordings = filepath.Dir(path)
+	}
+	return g, recordings, nil
+}
+
+// enterStock takes a graded delivery into the stock.
+func enterStock(ctx context.Context, place *stockPlace, g grading.Grading, folder string, o stockAddOptions) (out stock.Added, err error) {
+	s, err := place.open(ctx, true)
+	if err != nil {
+		return out, err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	d := stock.Delivery{Grading: g, Folder: folder, Name: o.name, Date: o.date.date, Lot: o.lot, Place: o.place, Device: o.device, Where: o.where}
+	for _, v := range o.only {
+		d.Only = append(d.Only, grading.Verdict(v))
+	}
+	return s.Add(ctx, d)
+}
+
+func printAdded(w io.Writer, out stock.Added) error {
+	var text strings.Builder
+	fmt.Fprintf(&text, "%s entered", plural(len(out.New), "stick"))
+	if out.Already > 0 {
+		fmt.Fprintf(&text, ", %d already there", out.Already)
+	}
+	if out.Left > 0 {
+		fmt.Fprintf(&text, ", %d left out by verdict", out.Left)
+	}
+	text.WriteString("\n")
+	for _, r := range out.Notes {
+		wrap(&text, "  ", "note: "+r)
+	}
+	for _, r := range out.Refused {
+		wrap(&text, "  ", "not entered: "+r)
+	}
+	return say(w, &text)
+}
+
+// compareWithStock adds to a grading, as notes, where its best blanks would stand in
+// the stock. It is information: no score depends on it.
+func compareWithStock(ctx context.Context, place *stockPlace, g *grading.Grading) error {
+	s, err := place.open(ctx, false)
+	if errors.Is(err, stock.ErrNone) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	var names []string
+	var scores []float64
+	for _, b := range g.Blanks {
+		if b.Verdict == grading.Keep && b.Score.Known() {
+			names, scores = append(names, b.Blank), append(scores, b.Score.X)
+		}
+	}
+	standings, err := s.Standings(ctx, g.Profile, scores)
+	if err != nil {
+		return err
+	}
+	for i, st := range standings {
+		if st.Of > 0 {
+			g.Notes = append(g.Notes, fmt.Sprintf("%s: scores higher than %.0f %% of the %s in your stock judged by the profile %s", names[i], 100*float64(st.BetterThan)/float64(st.Of), plural(st.Of, "stick"), g.Profile))
+		}
+	}
+	return nil
+}

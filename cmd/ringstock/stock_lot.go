@@ -1,0 +1,387 @@
+package main
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/grading/stock"
+)
+
+func labelWriter(blanks []stock.Blank, sheet stock.Sheet) func(io.Writer) error {
+	return func(w io.Writer) error { return stock.Labels(w, blanks, sheet) }
+}
+
+func newStockLot(place *stockPlace) *cobra.Command {
+	var r stock.LotRecord
+	var on, acquired, invoiced day
+	var pieces int
+	var kg, m3 float64
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "lot LOT",
+		Short: "Write down where a lot comes from, or show what is known",
+		Long: `Without flags, shows what is known of a lot: record, papers, money. With flags, writes down what is
+known; what you don't give stays as it was, and the earlier record is kept.
+
+What the wood was sold as and what it was identified as, by whom and how, are separate fields.
+` + stock.Caution + "\n" + stockExitHelp,
+		Example: `  ringstock stock lot L7 --sold-as "pernambuco" --botanical "Paubrasilia echinata" --pieces 24 \
+    --legal "appendix and annotation as on the permit" --supplier "…" --invoice 118 --invoice-date 2026-03-02`,
+		Args: takes(cobra.ExactArgs(1)),
+	}
+	f := cmd.Flags()
+	texts := []struct {
+		flag, usage string
+		to          *string
+	}{
+		{"sold-as", "name it was sold under", &r.SoldAs}, {"botanical", "botanical name", &r.BotanicalName},
+		{"identified-by", "who identified it", &r.IdentifiedBy}, {"identified-how", "how it was identified", &r.IdentifiedHow},
+		{"legal", "legal status when it was bought, as the papers say", &r.LegalStatus},
+		{"country", "country of harvest", &r.HarvestCountry}, {"region", "region of harvest", &r.HarvestRegion},
+		{"felled", "when it was felled: a day, a year, what is known", &r.FelledOn}, {"age-proof", "what proves felling or acquisition", &r.AgeProof},
+		{"supplier", "supplier", &r.Supplier}, {"invoice", "number of the invoice", &r.InvoiceNumber},
+		{"registration", "number of the stock registration", &r.StockRegistration}, {"note", "a note", &r.Note},
+	}
+	for _, t := range texts {
+		f.StringVar(t.to, t.flag, "", t.usage)
+	}
+	dayFlag(cmd, &acquired, "acquired", "`DAY` of acquisition")
+	dayFlag(cmd, &invoiced, "invoice-date", "`DAY` of the invoice")
+	f.IntVar(&pieces, "pieces", 0, "pieces on the invoice")
+	f.Float64Var(&kg, "kg", 0, "mass on the invoice, kg")
+	f.Float64Var(&m3, "m3", 0, "volume on the invoice, m3")
+	dayFlag(cmd, &on, "date", "`DAY` of the record (default today)")
+	f.BoolVar(&asJSON, "json", false, "print one JSON document")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		return place.with(cmd, true, func(ctx context.Context, s *stock.Store) error {
+			a, err := s.Accounts(ctx)
+			if err != nil {
+				return err
+			}
+			writes := false
+			changed := func(flag string) bool {
+				c := f.Changed(flag)
+				writes = writes || c
+				return c
+			}
+			// Texts that were not given come from the record that counts so far.
+			given := map[string]string{}
+			for _, t := range texts {
+				if changed(t.flag) {
+					given[t.flag] = *t.to
+				}
+			}
+			lot := lotNamed(a, args[0])
+			r = stock.LotRecord{Lot: args[0]}
+			if lot != nil && lot.Record != nil {
+				r = *lot.Record
+			}
+			for _, t := range texts {
+				if v, ok := given[t.flag]; ok {
+					*t.to = v
+				}
+			}
+			if changed("acquired") {
+				r.AcquiredOn = acquired.date
+			}
+			if changed("invoice-date") {
+				r.InvoiceDate = invoiced.date
+			}
+			if changed("pieces") {
+				r.Pieces = &pieces
+			}
+			if changed("kg") {
+				r.MassKg = &kg
+			}
+			if changed("m3") {
+				r.VolumeM3 = &m3
+			}
+			if writes {
+				if err := s.RecordLot(ctx, on.date, r); err != nil {
+					return err
+				}
+				if a, err = s.Accounts(ctx); err != nil {
+					return err
+				}
+				lot = lotNamed(a, args[0])
+			}
+			if lot == nil {
+				return fmt.Errorf("nothing is known of a lot %q: `ringstock stock accounts` lists the lots", args[0])
+			}
+			if asJSON {
+				return writeJSON(cmd.OutOrStdout(), lot)
+			}
+			return printLot(cmd.OutOrStdout(), *lot)
+		})
+	}
+	return cmd
+}
+
+func lotNamed(a stock.Accounts, name string) *stock.Lot {
+	for _, l := range a.Lots {
+		if l.Lot == name {
+			return &l
+		}
+	}
+	return nil
+}
+
+func printLot(w io.Writer, l stock.Lot) error {
+	var out strings.Builder
+	name := l.Lot
+	if name == "" {
+		name = "(no lot)"
+	}
+	fmt.Fprintf(&out, "lot %s: %s entered", name, plural(l.Pieces, "stick"))
+	for _, m := range l.Spent {
+		fmt.Fprintf(&out, "; %s", m)
+	}
+	out.WriteString("\n")
+	if r := l.Record; r != nil {
+		number := func(x *float64, unit string) string {
+			if x == nil {
+				return ""
+			}
+			return strconv.FormatFloat(*x, 'g', -1, 64) + " " + unit
+		}
+		pieces := ""
+		if r.Pieces != nil {
+			pieces = strconv.Itoa(*r.Pieces)
+		}
+		for _, f := range []struct{ name, value string }{
+			{"sold as", r.SoldAs}, {"botanical name", r.BotanicalName}, {"identified by", r.IdentifiedBy}, {"identified how", r.IdentifiedHow},
+			{"legal status when bought", r.LegalStatus}, {"country of harvest", r.HarvestCountry}, {"region of harvest", r.HarvestRegion},
+			{"felled", r.FelledOn}, {"acquired", string(r.AcquiredOn)}, {"proof", r.AgeProof}, {"supplier", r.Supplier},
+			{"invoice", strings.TrimSpace(r.InvoiceNumber + " " + string(r.InvoiceDate))}, {"pieces on the invoice", pieces},
+			{"mass on the invoice", number(r.MassKg, "kg")}, {"volume on the invoice", number(r.VolumeM3, "m³")},
+			{"stock registration", r.StockRegistration}, {"note", r.Note},
+		} {
+			if f.value != "" {
+				wrap(&out, "  ", f.name+": "+f.value)
+			}
+		}
+	}
+	for _, d := range l.Documents {
+		wrap(&out, "  ", "paper: "+paperText(d))
+	}
+	return say(w, &out)
+}
+
+func newStockPaper(place *stockPlace) *cobra.Command {
+	var d stock.Document
+	var on, issued, expires day
+	var scan string
+	cmd := &cobra.Command{
+		Use:     "paper LOT",
+		Short:   "File a permit, certificate or invoice of a lot, with its scan",
+		Long:    "Files a paper of a lot. The scan is copied into the stock and known by its SHA-256. Filing the\nsame paper twice changes nothing.\n" + stock.Caution + "\n" + stockExitHelp,
+		Example: `  ringstock stock paper L7 --kind permit --number 26DE001 --issuer "…" --expires 2026-09-30 --scan permit.pdf`,
+		Args:    takes(cobra.ExactArgs(1)),
+	}
+	f := cmd.Flags()
+	f.StringVar(&d.Kind, "kind", "", "permit, certificate, invoice ...")
+	f.StringVar(&d.Number, "number", "", "its number")
+	f.StringVar(&d.Issuer, "issuer", "", "who issued it")
+	dayFlag(cmd, &issued, "issued", "`DAY` of issue")
+	dayFlag(cmd, &expires, "expires", "`DAY` it expires")
+	f.StringVar(&scan, "scan", "", "`FILE` to keep")
+	f.StringVar(&d.Note, "note", "", "a note")
+	dayFlag(cmd, &on, "date", "`DAY` it is filed (default today)")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if d.Kind == "" || d.Number == "" {
+			return usageError{errors.New("a paper needs --kind and --number")}
+		}
+		d.Lot, d.Date, d.IssuedOn, d.ExpiresOn = args[0], on.date, issued.date, expires.date
+		return place.with(cmd, true, func(ctx context.Context, s *stock.Store) error {
+			filed, err := s.FilePaper(ctx, d, scan)
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("lot %s: %s", filed.Lot, paperText(filed))))
+			return err
+		})
+	}
+	return cmd
+}
+
+func newStockAccounts(place *stockPlace) *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "accounts",
+		Short: "What was paid: by lot, and visit by visit with a running total",
+		Long:  "Sums what was paid, each currency by itself, by lot and visit by visit.\n" + stockExitHelp,
+		Args:  takes(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+				a, err := s.Accounts(ctx)
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					return writeJSON(cmd.OutOrStdout(), a)
+				}
+				for _, l := range a.Lots {
+					if err := printLot(cmd.OutOrStdout(), l); err != nil {
+						return err
+					}
+				}
+				var out strings.Builder
+				out.WriteString("\n")
+				for _, v := range a.Visits {
+					wrap(&out, "", fmt.Sprintf("%s %s: %s; in all so far %s", v.Date, v.Delivery, monies(v.Spent), monies(v.Running)))
+				}
+				return say(cmd.OutOrStdout(), &out)
+			})
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
+	return cmd
+}
+
+func monies(list []stock.Money) string {
+	var out []string
+	for _, m := range list {
+		out = append(out, m.String())
+	}
+	return strings.Join(out, " + ")
+}
+
+func newStockStatement(place *stockPlace) *cobra.Command {
+	var on day
+	var asJSON, asCSV bool
+	cmd := &cobra.Command{
+		Use:   "statement",
+		Short: "Pieces and kg in the house on a day, by lot, species and legal status",
+		Long: `Counts pieces and kg at the end of a day. Pieces balance: what came in is in stock, used, sold or
+scrapped; reserved and started sticks are in stock, failed ones count as scrapped.
+` + stock.Caution + `
+
+Exit status: 0 done, 1 failed or not balanced, 2 wrong usage, 130 interrupted.`,
+		Example: `  ringstock stock statement --on 2031-12-31 --csv > statement.csv`,
+		Args:    takes(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+				st, err := s.Statement(ctx, on.date)
+				if err != nil {
+					return err
+				}
+				switch {
+				case asJSON:
+					err = writeJSON(cmd.OutOrStdout(), st)
+				case asCSV:
+					err = writeStatementCSV(cmd.OutOrStdout(), st)
+				default:
+					err = printStatement(cmd.OutOrStdout(), st)
+				}
+				if err == nil && !st.Balanced {
+					err = errors.New("the pieces do not balance: `ringstock stock check` says what to do")
+				}
+				return err
+			})
+		},
+	}
+	dayFlag(cmd, &on, "on", "`DAY` of the statement (default today)")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
+	cmd.Flags().BoolVar(&asCSV, "csv", false, "print CSV")
+	return cmd
+}
+
+func writeStatementCSV(w io.Writer, st stock.Statement) error {
+	out := csv.NewWriter(w)
+	if err := out.Write(strings.Split("on,lot,species,legal_status,pieces_in,in_stock,reserved,started,used,sold,scrapped,failed,kg_in_stock,kg_in_stock_u,not_weighed", ",")); err != nil {
+		return err
+	}
+	for _, l := range st.Lots {
+		row := []string{string(st.On), spreadsheetText(l.Lot), spreadsheetText(l.Species), spreadsheetText(l.LegalStatus)}
+		for _, n := range []int{l.PiecesIn, l.InStock, l.Reserved, l.Started, l.Used, l.Sold, l.Scrapped, l.Failed} {
+			row = append(row, strconv.Itoa(n))
+		}
+		row = append(row, strconv.FormatFloat(l.KgInStock.X, 'f', 4, 64), strconv.FormatFloat(l.KgInStock.U, 'f', 4, 64), strconv.Itoa(l.NotWeighed))
+		if err := out.Write(row); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+func printStatement(w io.Writer, st stock.Statement) error {
+	var out strings.Builder
+	fmt.Fprintf(&out, "stock on %s\n\n", st.On)
+	t := textTable{left: 2, head: [][]string{
+		{"lot", "species", "came in", "in stock", "used", "sold", "scrapped", "in stock"}, {"", "", "pieces", "pieces", "pieces", "pieces", "pieces", "kg"},
+	}}
+	for _, l := range append(st.Lots, st.Total) {
+		kg := compact(l.KgInStock)
+		if l.NotWeighed > 0 {
+			kg = ">" + kg
+		}
+		t.add(l.Lot, shorten(l.Species, 28), strconv.Itoa(l.PiecesIn), strconv.Itoa(l.InStock), strconv.Itoa(l.Used), strconv.Itoa(l.Sold), strconv.Itoa(l.Scrapped), kg)
+		if l.LegalStatus != "" {
+			t.explain("legal status when bought: " + l.LegalStatus)
+		}
+		if l.NotWeighed > 0 && l.Lot != st.Total.Lot {
+			t.explain(plural(l.NotWeighed, "stick") + " never weighed, not in the kg")
+		}
+	}
+	t.write(&out, "")
+	out.WriteString("\n")
+	if st.Balanced {
+		out.WriteString("balanced: came in = in stock + used + sold + scrapped\n")
+	}
+	for _, p := range st.Problems {
+		wrap(&out, "", "not balanced: "+p)
+	}
+	out.WriteString(st.Caution + "\n")
+	return say(w, &out)
+}
+
+func newStockDue(place *stockPlace) *cobra.Command {
+	var on day
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "due",
+		Short: "What should be weighed or tapped next, and why; papers that expire",
+		Long:  "Lists what should be weighed or tapped, the longest overdue first, and papers about to expire.\n" + stockExitHelp,
+		Args:  takes(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+				due, err := s.Due(ctx, on.date)
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					if due == nil {
+						due = []stock.Due{}
+					}
+					return writeJSON(cmd.OutOrStdout(), map[string]any{"due": due})
+				}
+				var out strings.Builder
+				for _, d := range due {
+					name := "stick " + d.Blank
+					if d.What == "paper" {
+						name = "lot " + d.Lot
+					}
+					if d.Place != "" {
+						name += " (" + d.Place + ")"
+					}
+					wrap(&out, "", fmt.Sprintf("%s %s: %s", d.What, name, d.Why))
+				}
+				if len(due) == 0 {
+					out.WriteString("nothing is due\n")
+				}
+				return say(cmd.OutOrStdout(), &out)
+			})
+		},
+	}
+	dayFlag(cmd, &on, "on", "`DAY` to look from (default today)")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
+	return cmd
+}

@@ -1,0 +1,161 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/grading/stock"
+)
+
+// entering says which event brings a stick into a state.
+var entering = map[stock.State]stock.Kind{
+	stock.InStock: stock.Returned, stock.IsReserved: stock.Reserved, stock.IsStarted: stock.Started, stock.IsUsed: stock.Used,
+	stock.IsSold: stock.Sold, stock.IsScrapped: stock.Scrapped, stock.IsFailed: stock.Failed,
+}
+
+func newStockMove(place *stockPlace) *cobra.Command {
+	var e stock.Event
+	var state string
+	var on day
+	cmd := &cobra.Command{
+		Use:   "move STICK...",
+		Short: "Change where a stick is or what it is: reserved, started, used, sold, scrapped, failed",
+		Long: `Enters what happens to sticks. States and what they need:
+
+  reserved   --for CUSTOMER
+  started
+  used       --bow NUMBER: it became a bow
+  sold       --for CUSTOMER
+  failed     --why REASON: broke in bending, run-out, check ...
+  scrapped   --why REASON
+  in stock   a reserved, started or sold stick comes back
+
+With --place alone the stick is only put elsewhere. What can't have happened, as selling a stick
+that was scrapped, is refused; a wrong entry is taken back by "ringstock stock correct".
+` + stockExitHelp,
+		Example: `  ringstock stock move 12 14 --state reserved --for "order 31"
+  ringstock stock move 12 --place "rack 1, row 2"`,
+		Args: takes(cobra.MinimumNArgs(1)),
+	}
+	f := cmd.Flags()
+	f.StringVar(&state, "state", "", "the new `STATE`")
+	f.StringVar(&e.Place, "place", "", "the new place: rack and row")
+	f.StringVar(&e.Party, "for", "", "for whom it is reserved, to whom it is sold")
+	f.StringVar(&e.Reference, "bow", "", "`NUMBER` of the bow it became")
+	f.StringVar(&e.Reason, "why", "", "the reason, or a remark")
+	dayFlag(cmd, &on, "date", "`DAY` on which it happened (default today)")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		e.Kind, e.Date = stock.Moved, on.date
+		if state != "" {
+			kind, ok := entering[stock.State(strings.ToLower(state))]
+			if !ok {
+				states := slices.Sorted(maps.Keys(entering))
+				return usageError{fmt.Errorf("--state %s: the states are %s", state, join(states))}
+			}
+			e.Kind = kind
+		} else if e.Place == "" {
+			return usageError{errors.New("give --state, --place or both")}
+		}
+		return recordAll(cmd, place, args, e)
+	}
+	return cmd
+}
+
+func join(states []stock.State) string {
+	var out []string
+	for _, s := range states {
+		out = append(out, string(s))
+	}
+	return strings.Join(out, ", ")
+}
+
+// recordAll enters one event for each of several sticks.
+func recordAll(cmd *cobra.Command, place *stockPlace, sticks []string, e stock.Event) error {
+	return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+		ids, err := find(ctx, s, sticks)
+		if err != nil {
+			return err
+		}
+		var events []stock.Event
+		for _, id := range ids {
+			e.Blank = id
+			events = append(events, e)
+		}
+		if err := s.Record(ctx, events...); err != nil {
+			return err
+		}
+		for _, id := range ids {
+			b, err := s.Blank(ctx, id)
+			if err != nil {
+				return err
+			}
+			where := ""
+			if b.Place != "" {
+				where = ", " + b.Place
+			}
+			if _, err := fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("stick %s: %s%s", b.Blank, b.State, where))); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func newStockGrade(place *stockPlace) *cobra.Command {
+	e := stock.Event{Kind: stock.Graded}
+	var on day
+	cmd := &cobra.Command{
+		Use:     "grade STICK GRADE",
+		Short:   "Write down your own grade of a stick; it never touches the score",
+		Long:    "Writes down your own grade and remark. Score and grade are kept side by side; \"ringstock stock\nagree\" compares them.\n" + stockExitHelp,
+		Example: `  ringstock stock grade 12 A- --remark "strong, a little dark"`,
+		Args:    takes(cobra.ExactArgs(2)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			e.Grade, e.Date = args[1], on.date
+			return recordAll(cmd, place, args[:1], e)
+		},
+	}
+	cmd.Flags().StringVar(&e.Reason, "remark", "", "a remark")
+	dayFlag(cmd, &on, "date", "`DAY` of the judgement (default today)")
+	return cmd
+}
+
+func newStockCorrect(place *stockPlace) *cobra.Command {
+	e := stock.Event{Kind: stock.Corrected, Fields: map[string]string{}}
+	var on day
+	var set []string
+	cmd := &cobra.Command{
+		Use:   "correct STICK",
+		Short: "Take a wrong entry back, or set right what a stick is",
+		Long: `Sets a mistake right by one more entry; the wrong one stays visible. --entry takes back an event,
+a reading or a test by its id, as "ringstock stock show" prints them (readings and tests with
+--json). --set sets one of ` + strings.Join(stock.CorrectableFields(), ", ") + `.
+` + stockExitHelp,
+		Example: `  ringstock stock correct 12 --entry 7m2k9c1h4x8r3t5v --why "it was number 21"
+  ringstock stock correct 12 --set species="Handroanthus" --why "looked at under the microscope"`,
+		Args: takes(cobra.ExactArgs(1)),
+	}
+	f := cmd.Flags()
+	f.StringVar(&e.Corrects, "entry", "", "`ID` of the entry to take back")
+	f.StringArrayVar(&set, "set", nil, "`NAME=VALUE`: what the stick is in truth")
+	f.StringVar(&e.Reason, "why", "", "the reason")
+	dayFlag(cmd, &on, "date", "`DAY` of the correction (default today)")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		e.Date = on.date
+		for _, s := range set {
+			name, value, ok := strings.Cut(s, "=")
+			if !ok || !slices.Contains(stock.CorrectableFields(), name) {
+				return usageError{fmt.Errorf("--set %s: write NAME=VALUE with one of %s", s, strings.Join(stock.CorrectableFields(), ", "))}
+			}
+			e.Fields[name] = value
+		}
+		return recordAll(cmd, place, args, e)
+	}
+	return cmd
+}
