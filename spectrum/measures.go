@@ -180,39 +180,40 @@ func (l lateFit) hum() (lines []damped.Line) {
 }
 
 // unevenness is the energy within evenHz of the fundamental that a single exponential leaves over,
-// as a share of the ring's energy there, noise taken off both. Hum is taken away before; a
+// as a share of the ring's energy there, noise taken off. Hum is part of the model; a
 // close companion is not: it is what makes a ring uneven.
 func (l lateFit) unevenness(tap int) share {
 	i := l.record[tap]
 	rec := l.recs[i]
-	steady := damped.Transform(l.hum(), l.fit.Undam[i], l.h.rate(), rec.N, rec.First, len(rec.Bins))
 	perBin := l.h.rate() / float64(rec.N)
 	f := l.fit.Lines[l.main]
 	half, mid := int(evenHz/perBin), int(math.Round(f.Hz/perBin))
-	near := damped.Record{First: mid - half, N: rec.N}
-	for k := mid - half; k <= mid+half; k++ {
-		j := k - rec.First
-		if j < 0 || j >= len(rec.Bins) {
-			return share{why: "the band is too narrow"}
-		}
-		near.Bins = append(near.Bins, rec.Bins[j]-steady[j])
+	from, to := mid-half-rec.First, mid+half+1-rec.First
+	if from < 0 || to > len(rec.Bins) {
+		return share{why: "the band is too narrow"}
 	}
-	single, err := damped.Solve([]damped.Record{near}, l.h.rate(), damped.Model{Lines: []damped.Line{f}})
+	near := damped.Record{First: mid - half, N: rec.N, Bins: rec.Bins[from:to]}
+	m := damped.Model{Lines: []damped.Line{f}}
+	for _, hum := range l.hum() {
+		m.Steady = append(m.Steady, hum.Hz)
+	}
+	single, err := damped.Solve([]damped.Record{near}, l.h.rate(), m)
 	if err != nil {
 		return share{why: "the ring is too short"}
 	}
+	line := damped.Transform(single.Lines, single.Amp[0], l.h.rate(), near.N, near.First, len(near.Bins))
 	noise := l.fit.NoisePow[i]
 	left, ring := 0.0, 0.0
-	for k, v := range near.Bins {
+	for k := range near.Bins {
 		left += sq(single.Residual[0][k])
-		ring += sq(v)
+		ring += sq(line[k])
 	}
 	bins := float64(len(near.Bins))
-	ring -= noise * bins
-	left -= noise * (bins - 2) // one complex amplitude and two real parameters are used up
+	left -= noise * (bins - 2 - float64(len(m.Steady))) // amplitudes and two real parameters are used up
 	if ring <= 3*noise*math.Sqrt(bins) {
 		return share{why: "the fundamental is too weak from 100 ms on"}
 	}
+	ring += left
 	return share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * noise * math.Sqrt(bins) / ring}
 }
 
