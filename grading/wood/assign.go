@@ -17,7 +17,7 @@ var tapNames = map[string]string{"side": "side taps", "width": "taps on the othe
 func (r rings) fundamentals(b blank) (notes []note) {
 	add := func(name string, ring *spectrum.Ring, k bar.Kind) {
 		if ring != nil && audible(ring.Fundamental) && b.lacks(k) == "" {
-			notes = append(notes, note{name, k, 1, ring.Fundamental.Hz})
+			notes = append(notes, note{name, k, 1, ring.Fundamental})
 		}
 	}
 	add("side", r.side, bar.BendingHeight)
@@ -63,9 +63,6 @@ func (r rings) wanted(b blank) (want [4]int) {
 	}
 	if b.lacks(bar.Longitudinal) == "" {
 		want[bar.Longitudinal] = 1
-		if r.end != nil {
-			want[bar.Longitudinal] = 3
-		}
 	}
 	return want
 }
@@ -79,7 +76,7 @@ func (m model) assign(r rings) []note {
 	notes := r.fundamentals(m.blank)
 	taken := map[float64]bool{}
 	for _, n := range notes {
-		taken[n.hz.X] = true
+		taken[n.Hz.X] = true
 	}
 	try := func(name string, ring *spectrum.Ring, k bar.Kind, order int, hinted func(spectrum.Partial) bool, needHint bool) {
 		if ring == nil || !m.has(k, order) {
@@ -108,7 +105,7 @@ func (m model) assign(r rings) []note {
 		}
 		if best >= 0 {
 			taken[ring.Partials[best].Hz.X] = true
-			notes = append(notes, note{name, k, order, ring.Partials[best].Hz})
+			notes = append(notes, note{name, k, order, ring.Partials[best]})
 		}
 	}
 	bends := func(order, plane int) func(spectrum.Partial) bool {
@@ -127,7 +124,7 @@ func (m model) assign(r rings) []note {
 		// A tap on one face moves the other plane too, a little. A series of two is taken
 		// wherever it lies, a lone partial only where the dimensions put it.
 		if p, ok := otherPlane(r.side); ok && m.has(bar.BendingWidth, 1) {
-			notes = append(notes, note{"side", bar.BendingWidth, 1, p.Hz})
+			notes = append(notes, note{"side", bar.BendingWidth, 1, p})
 			taken[p.Hz.X] = true
 		} else {
 			try("side", r.side, bar.BendingWidth, 1, bends(1, 2), true)
@@ -136,16 +133,13 @@ func (m model) assign(r rings) []note {
 			try("side", r.side, bar.BendingWidth, order, bends(order, 2), true)
 		}
 	}
-	for order := 2; order <= 3; order++ {
-		try("end", r.end, bar.Longitudinal, order, is(spectrum.Longitudinal), true)
-	}
-	// Anything may lie where the usual G puts the torsion; two bending modes must vouch for it.
+	// Anything may lie where the usual G puts the torsion; the two lowest bending modes must vouch for it.
 	for _, c := range []struct {
 		name string
 		ring *spectrum.Ring
 		kind bar.Kind
 	}{{"side", r.side, bar.BendingHeight}, {"width", r.width, bar.BendingWidth}} {
-		if count(notes, c.kind) >= 2 && count(notes, bar.Torsion) == 0 {
+		if series(notes, c.kind) >= 2 && count(notes, bar.Torsion) == 0 {
 			try(c.name, c.ring, bar.Torsion, 1, is(spectrum.Torsion), true)
 		}
 	}
@@ -173,6 +167,14 @@ func otherPlane(ring *spectrum.Ring) (first spectrum.Partial, ok bool) {
 // audible tells whether a partial has a frequency that means anything.
 func audible(p spectrum.Partial) bool {
 	return p.Hz.Known() && p.Hz.X > 1 && p.Hz.X < 1e6 && p.Hz.Rel() < 0.1
+}
+
+// series is how many of the lowest modes of a kind follow each other without a gap.
+func series(notes []note, k bar.Kind) (n int) {
+	for hasNote(notes, k, n+1) {
+		n++
+	}
+	return n
 }
 
 func count(notes []note, k bar.Kind) (n int) {

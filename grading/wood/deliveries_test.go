@@ -1,6 +1,7 @@
 package wood_test
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -80,11 +81,13 @@ func plain(r *rand.Rand, s wood.Shape) truth {
 	return b
 }
 
-// partial is a partial as the ring's analysis would report it: no noise worth mentioning
-// beside the calliper's, and an assignment by ratio.
+// partial is a partial as the ring's analysis would report it: sure of its pitch by 1e-4, and pulled
+// by the room as a short note is, by up to 0.7 of its half-width 1/2Q.
 func partial(r *rand.Rand, hz float64, f spectrum.Family, order, plane int) spectrum.Partial {
+	const q = 200
 	u := 1e-4 * hz
-	return spectrum.Partial{Hz: measure.Of(hz+u*r.NormFloat64(), u), Q: measure.Of(200, 4), Family: f, Order: order, Plane: plane, Taps: 5}
+	pull := min(0.7, 0.03*math.Pi*hz/q) / (2 * q) * hz
+	return spectrum.Partial{Hz: measure.Of(hz+math.Hypot(u, pull)*r.NormFloat64(), u), Q: measure.Of(q, 4), Family: f, Order: order, Plane: plane, Taps: 5}
 }
 
 func ring(p []spectrum.Partial) *spectrum.Ring {
@@ -196,7 +199,7 @@ func TestDeliveries(t *testing.T) {
 		torsion        bool
 		width, end     bool
 		medianPct      float64 // most that the median error of E/rho may be
-		shear          bool    // G must be known, within 8 %
+		shear          bool    // G must be known, within 8 % in 99 of 100
 		wantFrom       string
 		coverage       float64 // of the pooled 95 % intervals; the sd of 960 trials is 0.7
 		coverageAtMost float64
@@ -207,9 +210,9 @@ func TestDeliveries(t *testing.T) {
 		// Both faces share a part of the calliper's error here only by assumption, so the
 		// intervals are a little wide.
 		{name: "both faces", partials: 3, torsion: true, width: true, medianPct: 0.6, shear: true, wantFrom: "bending", coverage: 93, coverageAtMost: 97.5},
-		{name: "end taps", partials: 4, torsion: true, width: true, end: true, medianPct: 0.15, shear: true, wantFrom: "longitudinal", coverage: 93, coverageAtMost: 97},
+		{name: "end taps", partials: 4, torsion: true, width: true, end: true, medianPct: 0.3, shear: true, wantFrom: "longitudinal", coverage: 93, coverageAtMost: 97},
 	} {
-		var all, density, young tally
+		var all, density, young, shear tally
 		for i, name := range slices.Sorted(maps.Keys(shapes)) {
 			r := rand.New(rand.NewPCG(4, uint64(i)))
 			var shape tally
@@ -240,14 +243,22 @@ func TestDeliveries(t *testing.T) {
 					if g.Known() != kit.shear {
 						t.Errorf("%s, %s: shear modulus known: %v (%s)", kit.name, name, g.Known(), g.Why)
 					}
-					if g.Known() && math.Abs(g.X*1e9/b.wood.G-1) > 0.08 {
-						t.Errorf("%s, %s: G is %.3f GPa, truth %.3f", kit.name, name, g.X, b.wood.G/1e9)
+					if g.Known() {
+						shear.add(g, b.wood.G/1e9)
 					}
 				}
 			}
 			t.Logf("  %s: bias %+.2f %%, median %.2f %%, intervals %.1f %%", name, shape.bias(), shape.median(), shape.coverage())
 			if bias := shape.bias(); math.Abs(bias) > 0.3 {
 				t.Errorf("%s, %s: E/rho is biased by %.2f %%", kit.name, name, bias)
+			}
+		}
+		if kit.shear {
+			slices.SortFunc(shear.errors, func(a, b float64) int { return cmp.Compare(math.Abs(a), math.Abs(b)) })
+			worst := 100 * math.Abs(shear.errors[len(shear.errors)*99/100])
+			t.Logf("%s: G within %.1f %% in 99 of 100 blanks, its intervals hold %.1f %%", kit.name, worst, shear.coverage())
+			if worst > 8 || shear.coverage() < 93 {
+				t.Errorf("%s: G within %.1f %%, intervals hold %.1f %%", kit.name, worst, shear.coverage())
 			}
 		}
 		t.Logf("%s: E/rho median error %.2f %%, its 95 %% intervals hold %.1f %%; density %.1f %%, E %.1f %%",

@@ -79,7 +79,7 @@ func (e *evaluation) elastic() {
 	if from == "" {
 		why := "no specific modulus: " + e.whyNoModulus()
 		none(why, &v.SpecificModulus, &v.YoungsModulus, &v.SoundSpeed, &v.Impedance, &v.Radiation)
-		none("no shear modulus: it takes three bending notes, or two and the torsion", &v.ShearModulus)
+		none("no shear modulus: it takes the three lowest bending notes, or two and the torsion", &v.ShearModulus)
 		none("no difference of the planes: it takes taps on both faces", &v.PlaneDifference)
 		none(why, &v.SpecificModulusHeight, &v.SpecificModulusWidth)
 		v.MeasureNext = e.nextBasic()
@@ -199,10 +199,10 @@ func (e *evaluation) nextBasic() string {
 // shear gives G where the notes tell more about it than the assumption does.
 func (e *evaluation) shear(f fit, notes []note, rho quantity) {
 	g := f.quantity([firstReading]float64{lnShear: 1})
-	bending := max(count(notes, bar.BendingHeight), count(notes, bar.BendingWidth))
+	bending := max(series(notes, bar.BendingHeight), series(notes, bar.BendingWidth))
 	switch torsion := count(notes, bar.Torsion) > 0; {
 	case bending < 3 && !torsion:
-		e.v.ShearModulus = measure.Unknown("no shear modulus: it takes three bending notes, or two and the torsion")
+		e.v.ShearModulus = measure.Unknown("no shear modulus: it takes the three lowest bending notes, or two and the torsion")
 	case g.rel() > 0.12:
 		e.v.ShearModulus = measure.Unknown("no shear modulus: the notes leave it too uncertain")
 	case !e.v.Density.Known():
@@ -238,9 +238,9 @@ func (e *evaluation) modes(m model, f fit, notes []note) {
 	for i, n := range notes {
 		r := f.residual(first + i)
 		d := f.data[first+i]
-		share := 1 - m.modes[n.kind][n.order-1].shear
-		mode := Mode{Taps: n.ring, Family: family(n.kind), Order: n.order, Hz: n.hz,
-			ModelHz: n.hz.X * math.Exp(-r), ResidualPct: 100 * math.Expm1(r)}
+		share := 1 - m.modes[n.kind][n.place-1].shear
+		mode := Mode{Taps: n.ring, Family: family(n.kind), Order: n.place, Hz: n.Hz,
+			ModelHz: n.Hz.X * math.Exp(-r), ResidualPct: 100 * math.Expm1(r)}
 		if share > 0.5 {
 			shift := 0.0
 			switch n.kind {

@@ -7,6 +7,7 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"ringstock/grading/bar"
+	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
 )
 
@@ -39,8 +40,8 @@ type datum struct {
 type note struct {
 	ring  string // "side", "width" or "end"
 	kind  bar.Kind
-	order int
-	hz    measure.Value
+	place int // its order among the modes of its kind, 1 = lowest
+	spectrum.Partial
 }
 
 // How well a real bar follows the theory, as standard deviations of ln f: fingers and air
@@ -48,16 +49,35 @@ type note struct {
 // for both planes (assumed).
 var theorySd = [4]float64{bar.BendingHeight: 5e-4, bar.BendingWidth: 5e-4, bar.Torsion: 5e-3, bar.Longitudinal: 2e-4}
 
+// A room answers a short note with a tail of its own that outlasts it and pulls its pitch by a part of
+// its half-width 1/2Q. Constants from our own simulation of rooms with RT60 0.2 to 0.5 s.
+const (
+	roomS    = 0.03 // the note's tau at which the pull would be the whole half-width
+	roomMost = 0.7
+	usualQ   = 150 // for notes whose decay is not known
+	mostQ    = 300 // what rings on beyond that at a high pitch is the room itself
+)
+
+// roomSd is the standard deviation of ln f that the room adds.
+func roomSd(p spectrum.Partial) float64 {
+	q := float64(usualQ)
+	if p.Q.Known() && p.Q.X > 1 {
+		q = min(p.Q.X, mostQ)
+	}
+	tau := q / (math.Pi * p.Hz.X)
+	return min(roomMost, roomS/tau) / (2 * q)
+}
+
 // equation is a note's datum. scatter is an additional sd of ln f for uneven wood.
 func (m model) equation(n note, scatter float64) datum {
-	d := datum{name: "pitch of the " + tapNames[n.ring], sd: math.Hypot(n.hz.Rel(), theorySd[n.kind])}
+	d := datum{name: "pitch of the " + tapNames[n.ring], sd: math.Hypot(math.Hypot(n.Hz.Rel(), roomSd(n.Partial)), theorySd[n.kind])}
 	if n.kind != bar.Longitudinal {
 		d.sd = math.Hypot(d.sd, scatter)
 	}
-	md := m.modes[n.kind][n.order-1]
+	md := m.modes[n.kind][n.place-1]
 	// ln f = ln f0 + (1-s)/2 ln E + s/2 ln(eg G), by the shares of strain energy.
 	e, g := (1-md.shear)/2, md.shear/2
-	d.y = math.Log(n.hz.X) - md.lnHz - g*math.Log(m.eg)
+	d.y = math.Log(n.Hz.X) - md.lnHz - g*math.Log(m.eg)
 	d.a[lnShear] = g
 	switch n.kind {
 	case bar.BendingWidth:
@@ -203,7 +223,7 @@ func (f fit) residual(i int) float64 {
 
 // predict is ln f of a mode and its standard uncertainty, by what the fit knows.
 func (f fit) predict(m model, k bar.Kind, order int) (lnHz, u float64) {
-	d := m.equation(note{kind: k, order: order, hz: measure.Of(1, 0)}, f.extra)
+	d := m.equation(note{kind: k, place: order, Partial: spectrum.Partial{Hz: measure.Of(1, 0)}}, f.extra)
 	lnHz = -d.y
 	for j, v := range d.a {
 		lnHz += v * f.x[j]

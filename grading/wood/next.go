@@ -33,7 +33,9 @@ func (m model) next(notes []note, f fit, mass measure.Value) string {
 	}
 	if !hasNote(notes, bar.Longitudinal, 1) && m.has(bar.Longitudinal, 1) {
 		ln, _ := f.predict(m, bar.Longitudinal, 1)
-		try("record end taps", m, append(notes[:len(notes):len(notes)], note{"end", bar.Longitudinal, 1, measure.Of(math.Exp(ln), 0)}))
+		heard := notes[0].Partial // wood loses about as much lengthwise
+		heard.Hz = measure.Of(math.Exp(ln), 0)
+		try("record end taps", m, append(notes[:len(notes):len(notes)], note{"end", bar.Longitudinal, 1, heard}))
 	}
 	for d := range dimensions {
 		if !m.blank.known(d) || m.blank.u[d] == 0 {

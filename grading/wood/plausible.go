@@ -179,7 +179,7 @@ func (m model) overtones(f fit, notes []note, r rings) (list []capture.Warning) 
 
 func hasNote(notes []note, k bar.Kind, order int) bool {
 	for _, n := range notes {
-		if n.kind == k && n.order == order {
+		if n.kind == k && n.place == order {
 			return true
 		}
 	}
