@@ -21,19 +21,13 @@ type Blank struct {
 	Quality  measure.Value // score of its ring, 0-100
 }
 
-// timber of a blank, as measured or at 12 % moisture. Density and Young's modulus share the
-// calliper's errors; how they correlate follows from the three uncertainties of density,
-// E and E/density.
-func (b Blank) timber(at12 bool) timber {
-	density, young, shear, specific := b.Wood.Density, b.Wood.YoungsModulus, b.Wood.ShearModulus, b.Wood.SpecificModulus
-	if at12 {
-		density, young, shear, specific = b.Wood.Density12, b.Wood.YoungsModulus12, b.Wood.ShearModulus12, b.Wood.SpecificModulus12
+// Timber is the blank's wood, as measured or at 12 % moisture.
+func (b Blank) Timber(at12 bool) Wood {
+	if v := b.Wood; at12 {
+		return Wood{Density: v.Density12, YoungsModulus: v.YoungsModulus12, ShearModulus: v.ShearModulus12, SpecificModulus: v.SpecificModulus12}
 	}
-	t := Wood{Density: density, YoungsModulus: young, ShearModulus: shear}.timber()
-	if d, e := density.Rel(), young.Rel(); specific.Known() && d > 0 && e > 0 {
-		t.r = min(max((d*d+e*e-sq(specific.Rel()))/(2*d*e), -1), 1)
-	}
-	return t
+	v := b.Wood
+	return Wood{Density: v.Density, YoungsModulus: v.YoungsModulus, ShearModulus: v.ShearModulus, SpecificModulus: v.SpecificModulus}
 }
 
 // outline is the wood of a blank: its sections along the length, the head block apart.

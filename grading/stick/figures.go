@@ -115,12 +115,24 @@ type timber struct {
 	egAssumed      bool
 }
 
+// timber of a wood. Density and Young's modulus often share the calliper's errors; how they
+// correlate follows from the three uncertainties of density, E and E/density.
 func (w Wood) timber() timber {
 	t := timber{density: w.Density, young: w.YoungsModulus, eg: usualEG, egAssumed: true}
 	if g := w.ShearModulus; g.Known() && g.X > 0 && w.YoungsModulus.Known() {
 		t.eg, t.egAssumed = w.YoungsModulus.X/g.X, false
 	}
+	if d, e := w.Density.Rel(), w.YoungsModulus.Rel(); w.SpecificModulus.Known() && d > 0 && e > 0 {
+		t.r = min(max((d*d+e*e-sq(w.SpecificModulus.Rel()))/(2*d*e), -1), 1)
+	}
 	return t
+}
+
+// uPitch is the relative uncertainty that the wood leaves in a bending mode, which goes as the
+// root of E/density.
+func (t timber) uPitch() float64 {
+	e, d := t.young.Rel(), t.density.Rel()
+	return math.Sqrt(max(0, e*e+d*d-2*t.r*e*d)) / 2
 }
 
 // Figures are what a stick is as a whole.
@@ -191,8 +203,7 @@ func (f form) notes(t timber, n int) (Notes, error) {
 	if !t.density.Known() || !t.young.Known() {
 		return out, nil
 	}
-	// f goes as the root of E/density.
-	ue := math.Sqrt(max(0, sq(t.young.Rel())+sq(t.density.Rel())-2*t.r*t.young.Rel()*t.density.Rel())) / 2
+	ue := t.uPitch()
 	for _, c := range []struct {
 		kind  bar.Kind
 		plane bar.Plane

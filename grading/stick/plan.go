@@ -304,7 +304,7 @@ func (p planner) make(x []float64) made {
 
 func (p planner) candidate(b Blank) Candidate {
 	c := Candidate{Blank: b.Name, ID: b.ID, Place: b.Place, Lot: b.Lot, State: b.State, Quality: b.Quality, Reasons: []string{}, Spares: []Spare{}}
-	t := b.timber(p.w.At12)
+	t := b.Timber(p.w.At12).timber()
 	no := func(why string) Candidate {
 		c.Reasons = append(c.Reasons, why)
 		u := measure.Unknown(why)

@@ -71,7 +71,7 @@ func TestAgainstSciPy(t *testing.T) {
 			for _, l := range c.Lumps {
 				m.Lumps = append(m.Lumps, Lump{"lump", l.AtMM / 1000, l.MassG / 1000})
 			}
-			m.Wood = Wood{measure.Of(c.Density, 0), measure.Of(c.Young, 0), measure.Of(c.Shear, 0)}
+			m.Wood = Wood{Density: measure.Of(c.Density, 0), YoungsModulus: measure.Of(c.Young, 0), ShearModulus: measure.Of(c.Shear, 0)}
 			load := Load{c.Load.From, c.Load.To, c.Load.At, c.Load.Grams}
 			f := newForm(m.Stick, load, Accuracy{})
 			got := f.figures(m.Wood.timber(), 1)

@@ -34,6 +34,8 @@ type Wood struct {
 	Density       measure.Value `json:"density_kg_m3"`
 	YoungsModulus measure.Value `json:"youngs_modulus_gpa"` // along the grain
 	ShearModulus  measure.Value `json:"shear_modulus_gpa"`
+	// SpecificModulus is E over density, MJ/kg, where it is known better than by division.
+	SpecificModulus measure.Value `json:"specific_modulus_mj_kg"`
 }
 
 // Load is how a stick is tested for its sag. No standard exists, so all of it goes with
