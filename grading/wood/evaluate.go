@@ -185,7 +185,7 @@ func (e *evaluation) nextBasic() string {
 		return "measure the length: with end taps it alone gives the sound speed"
 	case e.v.SpecificModulus.Known() && !e.readings.MassG.Known():
 		return "weigh it: the density is missing"
-	case e.v.SpecificModulus.Known():
+	case e.v.SpecificModulus.Known() && e.blank.lacksVolume() != "":
 		return "measure the " + e.blank.lacksVolume() + ": it gives the density"
 	case e.rings.end == nil && !e.blank.known(height):
 		return "record end taps, which with the length give the sound speed, or measure the height"

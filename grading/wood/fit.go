@@ -130,6 +130,9 @@ func priors(planes float64) []datum {
 	return append(data, unit(unknowns-1, calliperName, 0, 1))
 }
 
+// likeHeight is the prior of the width plane in a blank that was not heard in the height plane.
+var likeHeight = datum{name: "equal planes", a: [unknowns]float64{widthShift: 1}, sd: alike}
+
 // fit is a solved adjustment.
 type fit struct {
 	data  []datum
@@ -149,6 +152,10 @@ const (
 
 func (m model) fit(notes []note, planes, scatter float64) fit {
 	f := fit{data: priors(planes)}
+	if count(notes, bar.BendingHeight) == 0 {
+		// Then nothing but likeness ties the width plane to what the end taps say.
+		f.data[widthShift] = likeHeight
+	}
 	for _, n := range notes {
 		f.data = append(f.data, m.equation(n, scatter))
 	}

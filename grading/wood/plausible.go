@@ -61,7 +61,7 @@ func (m model) contradictions(f fit, notes []note) []capture.Warning {
 		}
 		text += ": "
 	}
-	return []capture.Warning{{Code: Implausible, Text: text + m.evidence(f) + ": measure again, and check which face was tapped for which recording"}}
+	return []capture.Warning{{Code: Implausible, Text: text + m.evidence(f, notes) + ": measure again, and check which face was tapped for which recording"}}
 }
 
 // swapHelps tells whether the notes would agree if height and width changed places.
@@ -87,17 +87,22 @@ func (m model) swapHelps(f fit, notes []note) bool {
 }
 
 // evidence says in numbers what contradicts what.
-func (m model) evidence(f fit) string {
+func (m model) evidence(f fit, notes []note) string {
 	speed := func(shift float64) string {
 		return fmt.Sprintf("%.0f m/s", math.Exp((f.x[lnModulus]+shift)/2))
 	}
-	parts := []string{"the side taps say " + speed(0)}
-	u := func(i int) bool { return f.cov.At(i, i) < 0.5 }
-	if u(widthShift) {
-		parts = append(parts, "those on the other face "+speed(f.x[widthShift]))
-	}
-	if u(lengthwise) {
-		parts = append(parts, "the end taps "+speed(f.x[lengthwise]))
+	var parts []string
+	for _, c := range []struct {
+		taps  string
+		kind  bar.Kind
+		shift float64
+	}{
+		{"the side taps", bar.BendingHeight, 0}, {"those on the other face", bar.BendingWidth, f.x[widthShift]},
+		{"the end taps", bar.Longitudinal, f.x[lengthwise]},
+	} {
+		if count(notes, c.kind) > 0 {
+			parts = append(parts, c.taps+" say "+speed(c.shift))
+		}
 	}
 	if f.extra > ragged {
 		parts = append(parts, fmt.Sprintf("the modes scatter by %.1f %% in pitch", 100*f.extra))
