@@ -106,6 +106,16 @@ type Candidate struct {
 	Quality measure.Value `json:"quality"` // score of its ring
 	Front   bool          `json:"front"`   // no other that fits is both nearer to the wish and of better ring
 	Reasons []string      `json:"reasons"`
+
+	wood *outline // nil: not known
+}
+
+// Wood is the section of the blank where the stick has its place atMM, measured from the stick's butt.
+func (c Candidate) Wood(atMM float64) (Section, bool) {
+	if c.wood == nil {
+		return Section{}, false
+	}
+	return c.wood.at((atMM + c.ShiftMM) / 1000)
 }
 
 func (m ModelSheet) MarshalJSON() ([]byte, error) { return measure.Marshal(m) }
@@ -349,6 +359,7 @@ func (p planner) candidate(b Blank) Candidate {
 		p.sameTaper(&c, t, nil)
 		return c
 	}
+	c.wood = &o
 	p.fit(&c, o)
 	p.sameTaper(&c, t, &o)
 	return c

@@ -99,6 +99,9 @@ func (m Model) Strung(h Hair, l Load) (Strung, error) {
 // curve is a camber between its points: a cubic spline, for a chord of 100 mm across a camber's
 // curvature would miss it by 0.3 mm; flat slopes are not forced on its ends.
 func curve(points []Point) func(x float64) float64 {
+	if len(points) < 2 {
+		return func(float64) float64 { return math.NaN() }
+	}
 	x, y := make([]float64, len(points)), make([]float64, len(points))
 	for i, p := range points {
 		x[i], y[i] = p.X, p.Y
@@ -195,3 +198,7 @@ func (c column) buckling() float64 {
 	}
 	return thrust
 }
+
+// CamberAt is the camber x metres from the butt, m, between its first and last reading; NaN
+// without two readings.
+func (m Model) CamberAt(x float64) float64 { return curve(m.Camber)(x) }

@@ -1,0 +1,396 @@
+// Package sheet draws plans, comparisons, work in hand and cards of sticks, each as one HTML
+// file that needs nothing else and prints on A4, sections and side view at full size. It
+// computes nothing about wood.
+package sheet
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"strings"
+
+	"ringstock/grading/stick"
+	"ringstock/spectrum/measure"
+)
+
+//go:embed sheet.css
+var style string
+
+//go:embed sheet.html
+var pages string
+
+var templates = template.Must(template.New("sheet").Parse(pages))
+
+// page is what every sheet has.
+type page struct {
+	Title            string
+	Style            template.CSS
+	Policy           string
+	Questions, Notes []string
+}
+
+func newPage(title string, questions, notes []string) page {
+	sum := sha256.Sum256([]byte(style))
+	return page{
+		Title: title, Style: template.CSS(style), Questions: questions, Notes: notes,
+		Policy: "default-src 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'; base-uri 'none'; form-action 'none'",
+	}
+}
+
+func write(w io.Writer, name string, data any) error {
+	var out bytes.Buffer
+	if err := templates.ExecuteTemplate(&out, name, data); err != nil {
+		return fmt.Errorf("sheet: %w", err)
+	}
+	_, err := w.Write(out.Bytes())
+	return err
+}
+
+// row is a line of a table, already in words.
+type row struct {
+	At, Shape, Height, Width, Wood, Spare, Mass string
+	Name, Rank, Ranks, Scale, Off, Balance      string
+	Stiffness, Margin, Add, Ring, Why           string
+	Strip                                       *drawing
+	Least, Under, Flag                          bool
+}
+
+// figure is a large number.
+type figure struct{ Name, Value, Unit, Under string }
+
+func large(name string, v measure.Value, unit, under string) figure {
+	if !v.Known() {
+		return figure{name, "–", "", v.Text("")}
+	}
+	x, u := v.Rounded()
+	if u != "" {
+		unit = "± " + u + " " + unit
+	}
+	return figure{name, x, unit, under}
+}
+
+// signed is a difference with its sign.
+func signed(v measure.Value) string {
+	if !v.Known() {
+		return "–"
+	}
+	x, u := v.Rounded()
+	if v.U == 0 {
+		x = fmt.Sprintf("%.2f", v.X)
+	}
+	if !strings.HasPrefix(x, "-") && strings.Trim(x, "0.") != "" {
+		x = "+" + x
+	}
+	x = strings.Replace(x, "-", "−", 1)
+	if u != "" {
+		x += " ± " + u
+	}
+	return x
+}
+
+func known(v measure.Value) string {
+	if !v.Known() {
+		return "–"
+	}
+	return v.Text("")
+}
+
+// facts are a stick's figures in words.
+type facts struct {
+	Length, Mass, Balance, Stiffness, Sag, Modes, Wood, Strung, Egg, Source string
+}
+
+func newFacts(m stick.ModelSheet) facts {
+	list := func(x, u []float64) string {
+		var out []string
+		for i := range x {
+			out = append(out, measure.Of(x[i], u[i]).Text(""))
+		}
+		if len(out) == 0 {
+			return "not known"
+		}
+		return strings.Join(out, ", ") + " Hz"
+	}
+	f := facts{
+		Length:    fmt.Sprintf("%.4g mm, %.4g cm³", m.LengthMM, m.VolumeCM3),
+		Mass:      m.MassG.Text("g"),
+		Balance:   m.CentreOfMassMM.Text("mm") + " from the butt",
+		Stiffness: m.StiffnessNM.Text("N/m") + "; sideways " + m.WidthStiffnessNM.Text("N/m"),
+		Sag:       m.SagMM.Text("mm") + " under " + loadText(m.Load),
+		Modes:     "height " + list(m.ModesHz, m.ModesU) + "; width " + list(m.WidthModesHz, m.WidthModesU) + "; twist " + list(m.TorsionHz, m.TorsionU),
+		Wood:      "density " + m.Wood.Density.Text("kg/m³") + ", Young’s modulus " + m.Wood.YoungsModulus.Text("GPa"),
+		Source:    m.Source,
+	}
+	if m.CentroidMM < -5e-4 {
+		f.Egg = fmt.Sprintf("centre of area %.2f mm under the middle, on average", -m.CentroidMM)
+	}
+	if s := m.Strung; s != nil {
+		f.Strung = fmt.Sprintf("at %.4g N of hair tension: stiffness %s, gap to the hair %s at %.0f mm", s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM)
+	}
+	return f
+}
+
+func loadText(l stick.Load) string {
+	return fmt.Sprintf("%.4g g at %.4g mm, supports at %.4g and %.4g mm (span %.4g mm)", l.Grams, l.AtMM, l.FromMM, l.ToMM, l.SpanMM())
+}
+
+// bench is a page for the bench.
+type bench struct {
+	Name, Says, Where, Allowance string
+	Spares                       *drawing
+	Side, Sections, Rule         *drawing
+	HasWood                      bool
+	Rows                         []row
+}
+
+// Plan writes a plan, with bench sheets for the best that fit.
+func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
+	view := struct {
+		page
+		Model         stick.ModelSheet
+		Headline, Aim string
+		OffName       template.HTML
+		Facts         facts
+		Front         *drawing
+		Fits, Out     []row
+		Count         int
+		Bench         []bench
+	}{page: newPage("Stick plan – "+p.Model.Name, p.Questions, p.Notes), Model: p.Model, Facts: newFacts(p.Model), Front: front(p), Count: len(p.Candidates)}
+	match := p.Target.Match
+	view.Aim, view.OffName = "Every diameter times the scale makes the stick as stiff as wanted, "+p.Target.StiffnessNM.Text("N/m")+".", "Off in mass<br>g"
+	if match == stick.MatchMass {
+		view.Aim, view.OffName = "Every diameter times the scale makes the stick as heavy as wanted, "+p.Target.MassG.Text("g")+".", "Off in stiffness<br>%"
+	}
+	fit := p.Fitting()
+	view.Headline = fmt.Sprintf("None of %d blanks fits.", len(p.Candidates))
+	most := 0.0
+	if fit > 0 {
+		c := p.Candidates[0]
+		view.Headline = fmt.Sprintf("%d of %d blanks fit. Nearest to the wish is %s: a stick of %s, %s.",
+			fit, len(p.Candidates), c.Blank, c.MassG.Text("g"), c.StiffnessNM.Text("N/m"))
+		for _, c := range p.Candidates[:fit] {
+			if off := c.Off(match); off.Known() {
+				most = math.Max(most, math.Abs(off.X)+2*off.U)
+			}
+		}
+	}
+	for i, c := range p.Candidates {
+		r := row{Name: c.Blank, Rank: fmt.Sprint(c.Rank), Scale: known(c.Scale), Mass: known(c.MassG), Off: signed(c.Off(match)), Balance: known(c.CentreOfMassMM),
+			Stiffness: known(c.StiffnessNM), Margin: signed(c.MarginMM), At: known(c.MarginAtMM), Add: signed(c.AddMM), Ring: known(c.Quality), Why: strings.Join(c.Reasons, "; ")}
+		if i >= fit {
+			view.Out = append(view.Out, r)
+			continue
+		}
+		if c.RankLow != c.RankHigh {
+			r.Ranks = fmt.Sprintf("(%d–%d)", c.RankLow, c.RankHigh)
+		}
+		r.Strip = offStrip(c, match, most)
+		view.Fits = append(view.Fits, r)
+		if i < best {
+			view.Bench = append(view.Bench, newBench(model, p, c))
+		}
+	}
+	return write(w, "plan", view)
+}
+
+func newBench(model stick.Model, p stick.Plan, c stick.Candidate) bench {
+	s := model.Scaled(c.Scale.X)
+	b := bench{
+		Name: c.Blank, Spares: spares(c), Sections: sections(s.Stations), Rule: rule(),
+		Says: fmt.Sprintf("after %s, diameters × %s: %s, balance %s from the butt, %s; sag %s under %s", p.Model.Name, c.Scale.Text(""), c.MassG.Text("g"), c.CentreOfMassMM.Text("mm"),
+			c.StiffnessNM.Text("N/m"), c.SagMM.Text("mm"), loadText(p.Model.Load)),
+		Allowance: fmt.Sprintf("blank less planned diameter less the allowance of %.4g mm", p.Target.AllowanceMM),
+	}
+	where := []string{fmt.Sprintf("Lay the butt %.4g mm from the blank’s butt end.", c.ShiftMM)}
+	if c.Place != "" {
+		where = append(where, "Place: "+c.Place+".")
+	}
+	if c.Lot != "" {
+		where = append(where, "Lot "+c.Lot+".")
+	}
+	where = append(where, strings.Join(c.Reasons, "; ")+".")
+	b.Where = strings.Join(where, " ")
+	b.Side = sideView(s, func(at float64) (float64, bool) {
+		wood, ok := c.Wood(at - 1000*s.Stations[0].X)
+		return 1000 * wood.Height, ok
+	})
+	for i, at := range s.Stations {
+		r := stationRow(at)
+		if wood, ok := c.Wood(1000 * (at.X - s.Stations[0].X)); ok {
+			b.HasWood = true
+			r.Wood = fmt.Sprintf("%.2f × %.2f", 1000*wood.Height, 1000*wood.Width)
+		}
+		if i < len(c.Spares) {
+			r.Spare = fmt.Sprintf("%.2f", c.Spares[i].MM)
+			r.Least = c.Spares[i].AtMM == c.MarginAtMM.X
+		}
+		b.Rows = append(b.Rows, r)
+	}
+	return b
+}
+
+func stationRow(at stick.Station) row {
+	return row{At: fmt.Sprintf("%.4g", 1000*at.X), Shape: string(at.Shape), Height: fmt.Sprintf("%.2f", 1000*at.Height), Width: fmt.Sprintf("%.2f", 1000*at.Width)}
+}
+
+// Compare writes how a copy differs from its model.
+func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
+	view := struct {
+		page
+		Model, Copy, Headline, CamberSays, BandSays, USays string
+		Lead                                               []figure
+		Heights, Widths, Camber, Deviations                *drawing
+		Outside                                            []string
+		Rows                                               []row
+		ModelFacts, CopyFacts                              facts
+	}{
+		page:  newPage(c.Copy.Name+" against "+c.Model.Name, c.Questions, c.Notes),
+		Model: c.Model.Name, Copy: c.Copy.Name, Outside: c.Outside, ModelFacts: newFacts(c.Model), CopyFacts: newFacts(c.Copy),
+		Heights:    overlay(model.Stick, copy.Stick, "height", func(s stick.Section) float64 { return s.Height }),
+		Widths:     overlay(model.Stick, copy.Stick, "width", func(s stick.Section) float64 { return s.Width }),
+		Deviations: deviations(c),
+		USays:      fmt.Sprintf("Diameters ± %.2g mm.", math.Hypot(model.Accuracy.CalliperMM, copy.Accuracy.CalliperMM)),
+	}
+	view.Headline = fmt.Sprintf("Against %s: diameters differ by %.2f mm rms, most in the %s at %.4g mm.", c.Model.Name, c.RMSmm, c.LargestSide, c.LargestAtMM)
+	if c.RMSmm == 0 {
+		view.Headline = fmt.Sprintf("Against %s: no diameter differs.", c.Model.Name)
+	}
+	view.Lead = []figure{
+		{"largest in diameter", signed(c.LargestMM), "mm", fmt.Sprintf("%s at %.4g mm", c.LargestSide, c.LargestAtMM)},
+		{"mass", signed(c.MassOffG), "g", ""},
+		{"balance", signed(c.BalanceOff), "mm", "towards the head is +"},
+		{"stiffness", signed(c.StiffOffPct), "%", ""},
+	}
+	if f := c.Camber; f != nil {
+		view.Lead = append(view.Lead, figure{"camber, largest", signed(measure.Of(f.LargestMM, 0)), "mm", fmt.Sprintf("rms %.2f mm, band %.2f mm", f.RMSmm, f.BandMM)})
+		view.Camber = camber(*f, c.ToleranceMM)
+		view.CamberSays = fmt.Sprintf("The copy was shifted by %+.2f mm and tilted by %+.2f mm per metre as a whole (least squares). Left over: %+.2f mm at most, at %.4g mm; %.2f mm rms. The narrowest band about the model’s curve that holds the copy is %.2f mm high.",
+			f.ShiftMM, f.TiltMMPerM, f.LargestMM, f.LargestAtMM, f.RMSmm, f.BandMM)
+	}
+	if c.ToleranceMM > 0 {
+		view.BandSays = fmt.Sprintf("Shaded: ± %.4g mm, the tolerance.", c.ToleranceMM)
+	}
+	for _, d := range c.At {
+		r := row{At: fmt.Sprintf("%.4g", d.AtMM), Shape: string(d.Shapes[0]), Height: plain(d.HeightMM), Width: plain(d.WidthMM), Wood: plain(d.CamberMM), Mass: tenth(d.MassPct), Spare: tenth(d.FlexPct)}
+		if d.Shapes[0] != d.Shapes[1] {
+			r.Shape += " → " + string(d.Shapes[1])
+		}
+		view.Rows = append(view.Rows, r)
+	}
+	return write(w, "compare", view)
+}
+
+// plain is a difference in hundredths, tenth one in tenths, without its uncertainty, which is
+// told once for all.
+func plain(v measure.Value) string { return fixed(v, 2) }
+func tenth(v measure.Value) string { return fixed(v, 1) }
+
+func fixed(v measure.Value, digits int) string {
+	if !v.Known() {
+		return "–"
+	}
+	s := fmt.Sprintf("%+.*f", digits, v.X)
+	if strings.Trim(s, "+-0.") == "" {
+		s = s[1:]
+	}
+	return strings.Replace(s, "-", "−", 1)
+}
+
+// Work writes a stick in the making against its plan.
+func Work(w io.Writer, now, plan stick.Stick, name string, x stick.Work) error {
+	view := struct {
+		page
+		Name, Stage, Headline string
+		Lead                  []figure
+		Checks                []row
+		Side, Sections, Rule  *drawing
+		Rows                  []row
+	}{page: newPage("Working down – "+name, x.Questions, x.Notes), Name: name, Stage: x.Stage, Sections: sections(plan.Stations), Rule: rule()}
+	view.Headline = fmt.Sprintf("After %s, diameters × %.3f.", x.Model, x.Scale)
+	for _, c := range x.Checks {
+		if c.Surprise {
+			view.Headline += " A reading at this stage is not what was foretold: look below."
+		}
+		view.Checks = append(view.Checks, row{Name: c.Name, Mass: c.Foretold.Text(c.Unit), Off: c.Found.Text(c.Unit), Why: c.Says, Flag: c.Surprise})
+	}
+	under := 0
+	for _, t := range x.ToGo {
+		if t.UnderHeight || t.UnderWidth {
+			under++
+		}
+		view.Rows = append(view.Rows, row{At: fmt.Sprintf("%.4g", t.AtMM), Height: fmt.Sprintf("%.2f", t.NowHeight), Wood: fmt.Sprintf("%.2f", t.PlanHeight), Spare: plain(t.HeightToGo), Under: t.UnderHeight,
+			Width: fmt.Sprintf("%.2f", t.NowWidth), Mass: fmt.Sprintf("%.2f", t.PlanWidth), Shape: plain(t.WidthToGo), Least: t.UnderWidth})
+	}
+	if under > 0 {
+		view.Headline += fmt.Sprintf(" %d of %d stations are already under the plan.", under, len(x.ToGo))
+	}
+	view.Lead = []figure{
+		{"still to come off", fmt.Sprintf("%.1f", x.OffG), "g", ""},
+		large("mass if finished so", x.Planned.MassG, "g", ""),
+		large("balance then", x.Planned.CentreOfMassMM, "mm", "from the butt"),
+		large("stiffness then", x.Planned.StiffnessNM, "N/m", "sag "+x.Planned.SagMM.Text("mm")),
+	}
+	view.Side = sideView(plan, func(at float64) (float64, bool) {
+		first, last := now.Stations[0].X, now.Stations[len(now.Stations)-1].X
+		if at/1000 < first-1e-9 || at/1000 > last+1e-9 {
+			return 0, false
+		}
+		return 1000 * now.Section(at/1000).Height, true
+	})
+	return write(w, "work", view)
+}
+
+// Fact is a line about where a stick comes from.
+type Fact struct{ Name, Value string }
+
+// Card writes the card of a finished stick. Origin is what the stock knows of its wood and papers.
+func Card(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, day string, origin []Fact) error {
+	view := struct {
+		page
+		Name, About, Day     string
+		Lead                 []figure
+		Facts                facts
+		Origin               []Fact
+		Camber               *drawing
+		Side, Sections, Rule *drawing
+		Rows                 []row
+	}{
+		page: newPage("Card – "+m.Name, m.Questions, notes), Name: m.Name, About: m.About, Day: day, Facts: newFacts(s), Origin: origin,
+		Side: sideView(m.Stick, func(float64) (float64, bool) { return 0, false }), Sections: sections(m.Stations), Rule: rule(),
+	}
+	mass, balance := s.MassG, s.CentreOfMassMM
+	from, about := "by stations and wood", "from the butt, by stations and wood"
+	if m.Bare.MassG.Known() {
+		mass, from = m.Bare.MassG, "weighed, bare stick"
+	}
+	if m.Bare.BalanceMM.Known() {
+		balance, about = m.Bare.BalanceMM, "from the butt, measured"
+	}
+	view.Lead = []figure{
+		large("mass", mass, "g", from), large("balance", balance, "mm", about),
+		large("sag", s.SagMM, "mm", fmt.Sprintf("%.4g g, span %.4g mm, at %.4g mm", s.Grams, s.SpanMM, s.AtMM)),
+		large("stiffness", s.StiffnessNM, "N/m", ""),
+	}
+	if len(s.ModesHz) > 0 {
+		view.Lead = append(view.Lead, large("lowest note, free", measure.Of(s.ModesHz[0], s.ModesU[0]), "Hz", ""))
+	}
+	if len(m.Camber) > 2 {
+		view.Camber = camberOf(m)
+	}
+	for _, at := range m.Stations {
+		r := stationRow(at)
+		r.Wood = "–"
+		for _, p := range m.Camber {
+			if math.Abs(p.X-at.X) < 5e-4 {
+				r.Wood = fmt.Sprintf("%.1f", 1000*p.Y)
+			}
+		}
+		view.Rows = append(view.Rows, r)
+	}
+	return write(w, "card", view)
+}
