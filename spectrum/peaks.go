@@ -246,7 +246,11 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 		if len(best.Lines) > 0 {
 			alpha = best.Lines[0].Alpha
 		}
-		m.Lines = append(slices.Clone(best.Lines), damped.Line{Hz: at, Alpha: max(alpha, 1)})
+		line := damped.Line{Hz: at, Alpha: max(alpha, 1)}
+		if best.Gain(recs, h.rate(), line) < 0 {
+			break
+		}
+		m.Lines = append(slices.Clone(best.Lines), line)
 		m.Undamped = best.Undamped
 		next, err := damped.Solve(recs, h.rate(), m)
 		if err != nil || !next.Converged || !sensible(next) || best.BIC-next.BIC < bicDrop {

@@ -19,6 +19,7 @@ import (
 	"errors"
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
@@ -90,9 +91,39 @@ type solver struct {
 	amp    [][]complex128   // [record] amplitudes in the original (not orthonormal) columns
 	resid  [][]complex128
 	jac    [][][]complex128 // [record][theta]
-	tri    [][]complex128   // scratch for the triangular factor
-	coef   []complex128
+	tri    [][][]complex128 // [record] triangular factor of the columns in the basis
+	coef   [][]complex128   // [record] data in the basis
+	left   [][]complex128   // [record] data minus the fixed columns
 	rss    []float64
+}
+
+// The first fixed columns of every basis, steady lines and background, are the same for all
+// parameters: they are made orthonormal once.
+func (s *solver) fixed() int { return len(s.steady) + s.bg }
+
+// Gain is by how much the Bayesian information criterion would fall if the line were
+// added to the fit as it stands, frequency and decay not yet adjusted. It costs one
+// elimination; a full fit mostly gains a little more.
+func (f *Fit) Gain(recs []Record, rate float64, l Line) float64 {
+	m := f.Model
+	m.Lines = append(slices.Clone(m.Lines), l)
+	for _, r := range recs {
+		if len(r.Bins) <= len(m.Lines)+len(m.Undamped)+len(m.Steady)+m.Background {
+			return math.Inf(-1)
+		}
+	}
+	s := newSolver(recs, rate, m)
+	s.evaluate(packTheta(m), false)
+	gain, data, unknown := 0.0, 0, 2
+	for i, r := range recs {
+		k := 2 * len(r.Bins)
+		gain += float64(k) * math.Log(max(power(f.Residual[i]), 1e-300)/max(s.rss[i], 1e-300))
+		data += k
+		if !r.Silent {
+			unknown += 2
+		}
+	}
+	return gain - float64(unknown)*math.Log(float64(data))
 }
 
 // Solve fits the model. It fails only if there is less data than unknowns; a fit
@@ -186,9 +217,28 @@ func newSolver(recs []Record, rate float64, m Model) *solver {
 		s.resid = append(s.resid, make([]complex128, k))
 		s.weight = append(s.weight, 1)
 		s.rss = append(s.rss, 0)
+		s.tri = append(s.tri, grid(maxCol, maxCol))
+		s.coef = append(s.coef, make([]complex128, maxCol))
+		s.left = append(s.left, make([]complex128, k))
 	}
-	s.tri = grid(maxCol, maxCol)
-	s.coef = make([]complex128, maxCol)
+	for i, r := range recs {
+		q := s.basis[i]
+		for j, f := range s.steady {
+			s.column(q[j], r, f, 0)
+		}
+		for d := range s.bg {
+			mid := float64(len(r.Bins)-1) / 2
+			for b := range r.Bins {
+				x := 1.0
+				for range d {
+					x *= (float64(b) - mid) / max(mid, 1)
+				}
+				q[len(s.steady)+d][b] = complex(x, 0)
+			}
+		}
+		copy(s.left[i], r.Bins)
+		s.eliminate(i, 0, s.fixed(), s.left[i])
+	}
 	return s
 }
 
@@ -244,7 +294,7 @@ func (s *solver) outside(theta []float64) bool {
 func (s *solver) evaluate(theta []float64, jac bool) float64 {
 	for i, r := range s.recs {
 		q := s.basis[i]
-		n := 0
+		n := s.fixed()
 		if !r.Silent {
 			for m := range s.nLines {
 				s.column(q[n], r, theta[2*m], theta[2*m+1])
@@ -255,22 +305,9 @@ func (s *solver) evaluate(theta []float64, jac bool) float64 {
 			s.column(q[n], r, f, 0)
 			n++
 		}
-		for _, f := range s.steady {
-			s.column(q[n], r, f, 0)
-			n++
-		}
-		for d := range s.bg {
-			k := float64(len(r.Bins)-1) / 2
-			for b := range r.Bins {
-				x := 1.0
-				for range d {
-					x *= (float64(b) - k) / max(k, 1)
-				}
-				q[n][b] = complex(x, 0)
-			}
-			n++
-		}
-		s.eliminate(i, n)
+		copy(s.resid[i], s.left[i])
+		s.eliminate(i, s.fixed(), n, s.resid[i])
+		s.amplitudes(i, n)
 	}
 	if jac {
 		s.jacobian(theta)
@@ -323,46 +360,58 @@ func (s *solver) slope(dst []complex128, r Record, f, alpha float64) {
 	}
 }
 
-// eliminate turns the first n columns of record i's basis into an orthonormal one
-// (modified Gram-Schmidt, twice for safety), and leaves amplitudes and residual.
-func (s *solver) eliminate(i, n int) {
-	q, y, res := s.basis[i], s.recs[i].Bins, s.resid[i]
-	copy(res, y)
-	for a := range n {
-		s.tri[a][a] = 0
+// eliminate makes the columns from..to of record i's basis orthonormal to each other and
+// to those before (modified Gram-Schmidt), and takes their part out of the data.
+func (s *solver) eliminate(i, from, to int, data []complex128) {
+	q, tri := s.basis[i], s.tri[i]
+	for a := from; a < to; a++ {
 		for b := range a {
-			s.tri[b][a] = 0
+			tri[b][a] = 0
 		}
-		for range 2 {
+		before := math.Sqrt(power(q[a]))
+		norm := before
+		for {
 			for b := range a {
 				d := dot(q[b], q[a])
-				s.tri[b][a] += d
+				tri[b][a] += d
 				axpy(q[a], -d, q[b])
 			}
-		}
-		norm := math.Sqrt(power(q[a]))
-		s.tri[a][a] = complex(norm, 0)
-		if norm > 0 {
-			scale := complex(1/norm, 0)
-			for k := range q[a] {
-				q[a][k] *= scale
+			was := norm
+			norm = math.Sqrt(power(q[a]))
+			if norm > 0.3*was || norm <= 1e-12*before { // otherwise cancellation has cost figures: once more
+				break
 			}
 		}
-		s.coef[a] = dot(q[a], res)
-		axpy(res, -s.coef[a], q[a])
-	}
-	for a := n - 1; a >= 0; a-- {
-		v := s.coef[a]
-		for b := a + 1; b < n; b++ {
-			v -= s.tri[a][b] * s.amp[i][b]
+		tri[a][a] = complex(norm, 0)
+		s.coef[i][a] = 0
+		if norm <= 1e-12*before {
+			tri[a][a] = 0
+			clear(q[a])
+			continue
 		}
-		if s.tri[a][a] == 0 {
+		scale := complex(1/norm, 0)
+		for k := range q[a] {
+			q[a][k] *= scale
+		}
+		s.coef[i][a] = dot(q[a], data)
+		axpy(data, -s.coef[i][a], q[a])
+	}
+}
+
+// amplitudes solves the triangular system for the amplitudes of the n columns.
+func (s *solver) amplitudes(i, n int) {
+	for a := n - 1; a >= 0; a-- {
+		v := s.coef[i][a]
+		for b := a + 1; b < n; b++ {
+			v -= s.tri[i][a][b] * s.amp[i][b]
+		}
+		if s.tri[i][a][a] == 0 {
 			s.amp[i][a] = 0
 		} else {
-			s.amp[i][a] = v / s.tri[a][a]
+			s.amp[i][a] = v / s.tri[i][a][a]
 		}
 	}
-	s.rss[i] = power(res)
+	s.rss[i] = power(s.resid[i])
 }
 
 // jacobian forms d(residual)/d(theta) = -P (d column/d theta) amplitude, P the
@@ -370,7 +419,7 @@ func (s *solver) eliminate(i, n int) {
 func (s *solver) jacobian(theta []float64) {
 	nUndamped := len(theta) - 2*s.nLines
 	for i, r := range s.recs {
-		col := 0
+		col := s.fixed()
 		used := s.columns(r)
 		project := func(v []complex128) {
 			for b := range used {
@@ -494,8 +543,9 @@ func (s *solver) finish(fit *Fit, theta []float64) {
 			n = s.nLines
 		}
 		c = s.columns(r)
-		fit.Amp = append(fit.Amp, append([]complex128(nil), s.amp[i][:n]...))
-		fit.Undam = append(fit.Undam, append([]complex128(nil), s.amp[i][n:c-s.bg]...))
+		at := s.fixed()
+		fit.Amp = append(fit.Amp, slices.Clone(s.amp[i][at:at+n]))
+		fit.Undam = append(fit.Undam, append(slices.Clone(s.amp[i][at+n:c]), s.amp[i][:len(s.steady)]...))
 		fit.Residual = append(fit.Residual, append([]complex128(nil), s.resid[i]...))
 		v := s.noise(i, p)
 		fit.NoisePow = append(fit.NoisePow, 2*v)
