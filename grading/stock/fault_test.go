@@ -28,7 +28,9 @@ var slow = os.Getenv("RINGSTOCK_SLOW") != ""
 func TestMain(m *testing.M) {
 	part, ok := os.LookupEnv("RINGSTOCK_TEST_PART")
 	if !ok {
-		os.Exit(m.Run())
+		code := m.Run()
+		removeLifetime()
+		os.Exit(code)
 	}
 	args := strings.Split(part, "\n")
 	if err := parts[args[0]](args[1:]); err != nil {
