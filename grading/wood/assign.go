@@ -2,6 +2,7 @@ package wood
 
 import (
 	"math"
+	"slices"
 
 	"ringstock/grading/bar"
 	"ringstock/spectrum"
@@ -26,6 +27,24 @@ func (r rings) fundamentals(b blank) (notes []note) {
 	return notes
 }
 
+// octave puts the note of the end taps an octave or a twelfth up if bending says so: the lowest
+// longitudinal mode can be too weak to be heard. It drops the note if it fits no mode even roughly.
+func (m model) octave(notes []note) []note {
+	i := slices.IndexFunc(notes, func(n note) bool { return n.kind == bar.Longitudinal })
+	if i < 0 || len(notes) == 1 {
+		return notes
+	}
+	f := m.fit(slices.Delete(slices.Clone(notes), i, i+1), alike, 0)
+	ln, _ := f.predict(m, bar.Longitudinal, 1)
+	nearest := math.Round(notes[i].Hz.X / math.Exp(ln))
+	place := int(max(1, nearest))
+	if !m.has(bar.Longitudinal, place) || math.Abs(math.Log(notes[i].Hz.X/float64(place))-ln) > farOff {
+		return slices.Delete(notes, i, i+1)
+	}
+	notes[i].place = place
+	return notes
+}
+
 const (
 	highestBending = 6
 	// slack is how far from its prediction, beyond the uncertainty, a partial is still taken for a
@@ -33,6 +52,9 @@ const (
 	// shift modes by percents.
 	slack       = 0.008
 	slackHinted = 0.025
+	// farOff, in ln f, is what neither a slip of ten percent in length nor one in height makes of
+	// the note of the end taps against bending.
+	farOff = 0.38
 )
 
 // wanted says how many modes of each kind can occur among the partials.
@@ -55,14 +77,14 @@ func (r rings) wanted(b blank) (want [4]int) {
 	}
 	count(r.side, bar.BendingHeight)
 	count(r.width, bar.BendingWidth)
-	if r.side != nil && r.width == nil && b.known(width) {
-		count(r.side, bar.BendingWidth)
+	if r.side != nil && r.width == nil && b.lacks(bar.BendingWidth) == "" {
+		want[bar.BendingWidth] = 1 // for otherFace
 	}
 	if want[bar.BendingHeight]+want[bar.BendingWidth] > 0 && b.lacks(bar.Torsion) == "" {
 		want[bar.Torsion] = 1
 	}
 	if b.lacks(bar.Longitudinal) == "" {
-		want[bar.Longitudinal] = 1
+		want[bar.Longitudinal] = 3
 	}
 	return want
 }
@@ -73,7 +95,7 @@ func freeBarRatio(n int) float64 { return math.Pow(float64(2*n+1)/3.0113, 2) }
 // assign takes partials for modes one by one, each where the notes before it foretell the mode. What
 // the ring's own analysis took a partial for is a hint that breaks ties.
 func (m model) assign(r rings) []note {
-	notes := r.fundamentals(m.blank)
+	notes := m.octave(r.fundamentals(m.blank))
 	taken := map[float64]bool{}
 	for _, n := range notes {
 		taken[n.Hz.X] = true
@@ -108,30 +130,18 @@ func (m model) assign(r rings) []note {
 			notes = append(notes, note{name, k, order, ring.Partials[best]})
 		}
 	}
-	bends := func(order, plane int) func(spectrum.Partial) bool {
+	// The second plane that a tap on one face lets sound is left alone: other things ring near it.
+	bends := func(order int) func(spectrum.Partial) bool {
 		return func(p spectrum.Partial) bool {
-			return p.Family == spectrum.Bending && p.Order == order && (p.Plane == plane || p.Plane == 0)
+			return p.Family == spectrum.Bending && p.Order == order && p.Plane != 2
 		}
 	}
 	is := func(f spectrum.Family) func(spectrum.Partial) bool {
 		return func(p spectrum.Partial) bool { return p.Family == f }
 	}
 	for order := 2; order <= highestBending; order++ {
-		try("side", r.side, bar.BendingHeight, order, bends(order, 1), false)
-		try("width", r.width, bar.BendingWidth, order, bends(order, 1), false)
-	}
-	if r.width == nil {
-		// A tap on one face moves the other plane too, a little. A series of two is taken
-		// wherever it lies, a lone partial only where the dimensions put it.
-		if p, ok := otherPlane(r.side); ok && m.has(bar.BendingWidth, 1) {
-			notes = append(notes, note{"side", bar.BendingWidth, 1, p})
-			taken[p.Hz.X] = true
-		} else {
-			try("side", r.side, bar.BendingWidth, 1, bends(1, 2), true)
-		}
-		for order := 2; order <= highestBending && hasNote(notes, bar.BendingWidth, 1); order++ {
-			try("side", r.side, bar.BendingWidth, order, bends(order, 2), true)
-		}
+		try("side", r.side, bar.BendingHeight, order, bends(order), false)
+		try("width", r.width, bar.BendingWidth, order, bends(order), false)
 	}
 	// Anything may lie where the usual G puts the torsion; the two lowest bending modes must vouch for it.
 	for _, c := range []struct {
@@ -146,22 +156,21 @@ func (m model) assign(r rings) []note {
 	return notes
 }
 
-// otherPlane is the fundamental of the second plane in a ring, if a second partial bears it out.
+// otherPlane is the fundamental of the second plane in a ring, if two overtones bear it out.
 func otherPlane(ring *spectrum.Ring) (first spectrum.Partial, ok bool) {
 	if ring == nil {
 		return first, false
 	}
+	var heard [4]bool
 	for _, p := range ring.Partials {
-		if p.Family == spectrum.Bending && p.Plane == 2 && audible(p) {
-			switch p.Order {
-			case 1:
+		if p.Family == spectrum.Bending && p.Plane == 2 && audible(p) && p.Order >= 1 && p.Order <= 3 {
+			heard[p.Order] = true
+			if p.Order == 1 {
 				first = p
-			case 2:
-				ok = true
 			}
 		}
 	}
-	return first, ok && first.Hz.Known()
+	return first, heard[1] && heard[2] && heard[3]
 }
 
 // audible tells whether a partial has a frequency that means anything.

@@ -104,6 +104,8 @@ func (e *evaluation) elastic() {
 		v.MeasureNext = e.nextBasic()
 	}
 	e.warnings = append(e.warnings, m.contradictions(f, notes)...)
+	e.warnings = append(e.warnings, m.strayEnd(f, notes, e.rings)...)
+	e.warnings = append(e.warnings, m.otherFace(f, notes, e.rings)...)
 	e.warnings = append(e.warnings, m.overtones(f, notes, e.rings)...)
 	if f.extra > localScatter && f.extra < ragged {
 		e.warnings = append(e.warnings, capture.Warning{Code: Local, Text: fmt.Sprintf(
@@ -203,6 +205,8 @@ func (e *evaluation) shear(f fit, notes []note, rho quantity) {
 	switch torsion := count(notes, bar.Torsion) > 0; {
 	case bending < 3 && !torsion:
 		e.v.ShearModulus = measure.Unknown("no shear modulus: it takes the three lowest bending notes, or two and the torsion")
+	case f.extra > localScatter:
+		e.v.ShearModulus = measure.Unknown("no shear modulus: the modes do not agree")
 	case g.rel() > 0.12:
 		e.v.ShearModulus = measure.Unknown("no shear modulus: the notes leave it too uncertain")
 	case !e.v.Density.Known():

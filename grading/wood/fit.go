@@ -53,9 +53,9 @@ var theorySd = [4]float64{bar.BendingHeight: 5e-4, bar.BendingWidth: 5e-4, bar.T
 // its half-width 1/2Q. Constants from our own simulation of rooms with RT60 0.2 to 0.5 s.
 const (
 	roomS    = 0.03 // the note's tau at which the pull would be the whole half-width
-	roomMost = 0.7
+	roomMost = 0.8
 	usualQ   = 150 // for notes whose decay is not known
-	mostQ    = 300 // what rings on beyond that at a high pitch is the room itself
+	mostQ    = 200 // what seems to ring on beyond that at a high pitch is mostly the room
 )
 
 // roomSd is the standard deviation of ln f that the room adds.
@@ -130,9 +130,6 @@ func priors(planes float64) []datum {
 	return append(data, unit(unknowns-1, calliperName, 0, 1))
 }
 
-// likeHeight is the prior of the width plane in a blank that was not heard in the height plane.
-var likeHeight = datum{name: "equal planes", a: [unknowns]float64{widthShift: 1}, sd: alike}
-
 // fit is a solved adjustment.
 type fit struct {
 	data  []datum
@@ -154,7 +151,7 @@ func (m model) fit(notes []note, planes, scatter float64) fit {
 	f := fit{data: priors(planes)}
 	if count(notes, bar.BendingHeight) == 0 {
 		// Then nothing but likeness ties the width plane to what the end taps say.
-		f.data[widthShift] = likeHeight
+		f.data[widthShift].sd, f.data[widthShift].vague = alike, false
 	}
 	for _, n := range notes {
 		f.data = append(f.data, m.equation(n, scatter))

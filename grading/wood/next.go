@@ -31,7 +31,7 @@ func (m model) next(notes []note, f fit, mass measure.Value) string {
 			}
 		}
 	}
-	if !hasNote(notes, bar.Longitudinal, 1) && m.has(bar.Longitudinal, 1) {
+	if count(notes, bar.Longitudinal) == 0 && m.has(bar.Longitudinal, 1) {
 		ln, _ := f.predict(m, bar.Longitudinal, 1)
 		heard := notes[0].Partial // wood loses about as much lengthwise
 		heard.Hz = measure.Of(math.Exp(ln), 0)

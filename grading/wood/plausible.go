@@ -155,6 +155,31 @@ func mm(metres float64) string {
 	return fmt.Sprintf("%.1f", 1000*metres)
 }
 
+// otherFace checks the width by the second plane that side taps may let sound, where no taps on
+// the other face are there to do so.
+func (m model) otherFace(f fit, notes []note, r rings) []capture.Warning {
+	p, ok := otherPlane(r.side)
+	if !ok || r.width != nil || !m.has(bar.BendingWidth, 1) {
+		return nil
+	}
+	ln, u := m.fit(notes, alike, f.extra).predict(m, bar.BendingWidth, 1)
+	if math.Abs(math.Log(p.Hz.X)-ln) < 3*u+slackHinted {
+		return nil
+	}
+	return []capture.Warning{{Code: Implausible, Text: fmt.Sprintf(
+		"height or width looks wrong: the blank also rings at %.1f Hz, in the other plane it should be %.1f Hz: measure again, or tap the other face", p.Hz.X, math.Exp(ln))}}
+}
+
+// strayEnd tells that the note of the end taps could not be any longitudinal mode.
+func (m model) strayEnd(f fit, notes []note, r rings) []capture.Warning {
+	if r.end == nil || !audible(r.end.Fundamental) || !m.has(bar.Longitudinal, 1) || count(notes, bar.Longitudinal) > 0 {
+		return nil
+	}
+	ln, _ := f.predict(m, bar.Longitudinal, 1)
+	return []capture.Warning{{Code: Implausible, Text: fmt.Sprintf(
+		"the end taps ring at %.0f Hz, by the side taps the blank should ring lengthwise at about %.0f Hz; they were not used: record them again, or measure length and height again", r.end.Fundamental.Hz.X, math.Exp(ln))}}
+}
+
 // overtones checks the second partial against the form: a head block or taper that was not
 // entered shows there.
 func (m model) overtones(f fit, notes []note, r rings) (list []capture.Warning) {
