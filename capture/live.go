@@ -79,7 +79,7 @@ type Listener struct {
 
 	// The stream thinned out, and its short-time spectra as FindTaps sees them.
 	every   int // samples per thinned one
-	smooth  [2]biquad
+	smooth  [3]biquad
 	thin    []float64 // the latest frame of thinned samples
 	thinned int
 	hop     int // thinned samples from one spectrum to the next
@@ -128,10 +128,13 @@ type meter struct {
 func NewListener(rate float64, source string) *Listener {
 	l := &Listener{rate: rate, source: source, every: max(int(rate/earRate), 1)}
 	low := rate / float64(l.every)
-	edge := 0.4 * low
-	l.smooth = [2]biquad{lowpass(edge, rate), lowpass(edge, rate)}
-	l.hop = max(int(hopS*low), 1)
-	l.frame = frameHops * l.hop
+	edge := 0.45 * low
+	l.smooth = [3]biquad{lowSection(edge, rate, 0.5176), lowSection(edge, rate, math.Sqrt2/2), lowSection(edge, rate, 1.9319)} // as in Thin
+	l.frame = 8
+	for float64(l.frame) < 0.75*frameS*low {
+		l.frame *= 2
+	}
+	l.hop = l.frame / frameHops
 	l.first = int(math.Ceil(60 * float64(l.frame) / low))
 	l.fft = fourier.NewFFT(l.frame)
 	l.window = make([]float64, l.frame)
@@ -169,7 +172,7 @@ func (l *Listener) End() {
 
 func (l *Listener) sample(x float64) {
 	l.buf = append(l.buf, x)
-	y := l.smooth[1].next(l.smooth[0].next(x))
+	y := l.smooth[2].next(l.smooth[1].next(l.smooth[0].next(x)))
 	if (l.base+len(l.buf)-1)%l.every == 0 {
 		l.thin = append(l.thin, y)
 		l.thinned++
@@ -236,7 +239,7 @@ func (l *Listener) look(s []float32) {
 		case at-r.onset <= 6*l.hop*l.every:
 			r.rise = max(r.rise, rise)
 		case at-r.onset <= l.samples(deadS):
-			if rise > strikeDB && r.rise < strikeDB { // the first was no strike, but this is
+			if rise > max(strikeDB, r.rise) { // the greater one counts
 				r.again(at, rise, l.buf[r.onset-l.base:at-l.base], l.samples(mostS))
 			}
 		case struck:
@@ -285,12 +288,7 @@ func (l *Listener) rise(s []float32) (rise float64) {
 
 // learn takes the noise floor from the spectra so far.
 func (l *Listener) learn() {
-	step := max(len(l.spectra)/150, 1)
-	var some [][]float32
-	for i := 0; i < len(l.spectra); i += step {
-		some = append(some, l.spectra[i])
-	}
-	floor, _ := usual(some)
+	floor, _ := usual(l.spectra)
 	for k, p := range floor {
 		l.floor[k] = max(usualToMean*p, 1e-12)
 	}
