@@ -29,7 +29,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		DurationS: float64(len(take.Samples)) / take.Rate,
 		Warnings:  slices.Clone(take.Warnings), Taps: []TapResult{},
 	}
-	a := &analysis{plans: newPlans(), take: thin(take), strike: strike}
+	a := &analysis{plans: newPlans(), take: thin(take, workRate), strike: strike}
 	taps := a.take.Taps
 	var joint *reading
 	for range 3 { // a refused tap can have misled the joint fit: once more without it
@@ -76,9 +76,15 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 // above 10 kHz, and a transform of half the length costs half.
 const workRate = 22000
 
-// thin brings a take down to its work rate.
-func thin(take capture.Take) capture.Take {
-	samples, rate := capture.Thin(take.Samples, take.Rate, workRate)
+// blankRate is enough for the fits where a fundamental below blankHz is heard: it holds six bending modes.
+const (
+	blankRate = 8000
+	blankHz   = 300
+)
+
+// thin brings a take down to at least the wanted rate.
+func thin(take capture.Take, want float64) capture.Take {
+	samples, rate := capture.Thin(take.Samples, take.Rate, want)
 	scale := rate / take.Rate
 	out := take
 	out.Samples, out.Rate, out.Taps, out.Quiet = samples, rate, nil, nil
@@ -123,8 +129,14 @@ func (a *analysis) use(taps []capture.Tap) {
 	if len(taps) == 0 {
 		return
 	}
-	a.rings, a.quiet = cut(a.plans, a.take, taps)
 	a.view = look(a.plans, a.take, taps)
+	body := a.take
+	body.Taps = taps
+	if a.strike == SideTap && a.view.soundsLow() {
+		body = thin(body, blankRate)
+		a.view.top = 0.35 * body.Rate
+	}
+	a.rings, a.quiet = cut(a.plans, body, body.Taps)
 }
 
 // reading is what was read of one tap or of several together: components, which of

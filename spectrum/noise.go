@@ -38,7 +38,7 @@ func (d density) mean(lo, hi float64) float64 {
 // of noise that was averaged over runs periodograms: lines drop out, the noise under them stays.
 func (d density) background(half float64, runs int) density {
 	w := max(int(half/d.perBin), 2)
-	step := max(w/4, 1)
+	step := max(w/2, 1)
 	out := density{d.perBin, make([]float64, len(d.p))}
 	// The median of a chi-square variate with 2 runs degrees of freedom over its mean
 	// (Wilson & Hilferty 1931).
@@ -116,6 +116,7 @@ type view struct {
 	noise density // background without lines
 	quiet density // noise with its lines; empty if nothing was quiet
 	hum   []float64
+	top   float64 // Hz, nothing is sought above
 }
 
 // look forms the view of a take through the look window.
@@ -133,7 +134,7 @@ func look(p *plans, take capture.Take, taps []capture.Tap) view {
 		each = append(each, d)
 		gain = append(gain, max(d.mean(50, 8000), 1e-300))
 	}
-	v := view{ring: density{take.Rate / float64(n), make([]float64, n/2+1)}}
+	v := view{ring: density{take.Rate / float64(n), make([]float64, n/2+1)}, top: min(highestHz, 0.45*take.Rate)}
 	typical := median(gain)
 	row := make([]float64, len(each))
 	for k := range v.ring.p {

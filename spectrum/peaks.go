@@ -76,7 +76,7 @@ func (v view) peaks() []float64 {
 	var found []peak
 	s, per := v.ring.p, v.ring.perBin
 	near := v.ring.background(60, 1)
-	for k := max(int(lowestHz/per), 2); k < min(len(s)-2, int(highestHz/per)); k++ {
+	for k := max(int(lowestHz/per), 2); k < min(len(s)-2, int(v.top/per)); k++ {
 		if s[k] < s[k-1] || s[k] <= s[k+1] || s[k] < overNoise*v.noise.p[k] || s[k] < overNear*near.p[k] {
 			continue
 		}
@@ -106,6 +106,22 @@ func (v view) peaks() []float64 {
 	}
 	slices.Sort(out)
 	return out
+}
+
+// soundsLow tells whether a good part of the ring, hum aside, lies where a blank's fundamental does.
+func (v view) soundsLow() bool {
+	strongest, low := 0.0, 0.0
+	for k := int(lowestHz / v.ring.perBin); k < len(v.ring.p); k++ {
+		hz := float64(k) * v.ring.perBin
+		if v.isHum(hz) {
+			continue
+		}
+		strongest = max(strongest, v.ring.p[k])
+		if hz < blankHz && v.ring.p[k] > 4*overNoise*v.noise.p[k] {
+			low = max(low, v.ring.p[k])
+		}
+	}
+	return low > 1e-3*strongest
 }
 
 func (v view) isHum(hz float64) bool {

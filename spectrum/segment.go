@@ -11,7 +11,7 @@ import (
 
 const (
 	leadS     = 0.08 // of sound before the strike kept in a segment
-	maxRingS  = 4.0  // of ring looked at; no blank rings on for longer to any use
+	maxRingS  = 3.0  // of ring looked at; no blank rings on for longer to any use
 	flatHz    = 30.0 // half width of a band's flat part, about its centre
 	skirtHz   = 80.0 // half width of the whole band
 	edgeS     = 0.03 // a band's filter smears the segment's ends by this much
