@@ -77,6 +77,10 @@ func writeLife(t *tx, r *rand.Rand, i int) error {
 		p.TauS, p.T60S, p.LossTangent = measure.Of(0.5, 0.01), measure.Of(3.4, 0.07), measure.Of(0.005, 0.0001)
 		b.Ring.Partials = append(b.Ring.Partials, p)
 	}
+	raw, err := json.Marshal(b)
+	if err != nil {
+		return err
+	}
 	var h History
 	id := idOf("bench", fmt.Sprint(i))
 	day := func(n int) Date { return DateOf(time.Date(2026, 3, 2+n, 0, 0, 0, 0, time.UTC)) }
@@ -102,10 +106,6 @@ func writeLife(t *tx, r *rand.Rand, i int) error {
 		test.take(b)
 		test.ID = test.contentID(b.Row)
 		h.Tests = append(h.Tests, test)
-		raw, err := json.Marshal(b)
-		if err != nil {
-			return err
-		}
 		if _, err := t.insertTest(test, raw); err != nil {
 			return err
 		}
@@ -134,12 +134,16 @@ func lifetime(b *testing.B) *Store {
 		b.Fatal(err)
 	}
 	b.Cleanup(func() { s.Close() })
-	info, err := os.Stat(filepath.Join(dir, databaseName))
+	return s
+}
+
+// BenchmarkFileSize measures no time, only the size of the database.
+func BenchmarkFileSize(b *testing.B) {
+	info, err := os.Stat(filepath.Join(lifetime(b).Dir(), databaseName))
 	if err != nil {
 		b.Fatal(err)
 	}
 	b.ReportMetric(float64(info.Size())/1e6, "MB")
-	return s
 }
 
 func BenchmarkOpen(b *testing.B) {

@@ -25,44 +25,68 @@ type Health struct {
 }
 
 // Check looks at the database (pages, keys, the guards of the facts, the derived rows,
-// the balance of pieces) and, with hashes, at the content of every kept file. It
-// changes nothing.
-func (s *Store) Check(ctx context.Context, hashes bool) (h Health, err error) {
-	h = Health{Problems: []string{}, Notes: []string{}}
-	problem := func(format string, args ...any) { h.Problems = append(h.Problems, fmt.Sprintf(format, args...)) }
-	err = s.read(ctx, func(q querier) error {
-		const restore = "copy the folder to a safe place and put back the latest backup"
-		for _, pragma := range []string{`PRAGMA integrity_check`, `PRAGMA foreign_key_check`} {
-			err := each(ctx, q, firstText, func(line string) error {
-				if line != "ok" {
-					problem("the database is damaged (%s): %s", line, restore)
-				}
-				return nil
-			}, pragma)
-			if err != nil {
-				return err
-			}
-		}
-		var guards int
-		if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND (name LIKE '%\_keep' ESCAPE '\' OR name LIKE '%\_stay' ESCAPE '\')`).Scan(&guards); err != nil {
-			return err
-		}
-		if want := strings.Count(strings.Join(s.opt.steps, ""), "CREATE TRIGGER"); guards != want {
-			problem("%d of the %d guards that keep facts from being changed are gone: another program altered this database; %s", want-guards, want, restore)
-		}
-		if err := s.checkSticks(ctx, q, &h); err != nil {
-			return err
-		}
-		return s.checkFiles(ctx, q, hashes, &h)
-	})
-	if err != nil {
-		problem("%v", err)
-		if ctx.Err() != nil {
-			return h, err
-		}
+// the balance of pieces). Thoroughly, it also compares every index with its table and
+// reads every kept file. It changes nothing.
+func (s *Store) Check(ctx context.Context, thoroughly bool) (Health, error) {
+	var pages, sticks, files Health
+	err := s.readAtOnce(ctx,
+		func(q querier) error { return pages.found(s.checkPages(ctx, q, thoroughly, &pages)) },
+		func(q querier) error { return sticks.found(s.explain(s.checkSticks(ctx, q, &sticks))) },
+		func(q querier) error { return files.found(s.explain(s.checkFiles(ctx, q, thoroughly, &files))) },
+	)
+	h := Health{
+		Problems: slices.Concat([]string{}, pages.Problems, sticks.Problems, files.Problems),
+		Notes:    slices.Concat([]string{}, sticks.Notes, files.Notes),
+		Blanks:   sticks.Blanks, Events: sticks.Events, Files: files.Files,
 	}
+	if ctx.Err() != nil {
+		return h, ctx.Err()
+	}
+	h.problem(s.explain(err))
+	slices.Sort(h.Problems)
+	h.Problems = slices.Compact(h.Problems) // one damaged page is met more than once
 	h.OK = len(h.Problems) == 0
 	return h, nil
+}
+
+// found notes an error that ended one part of a check, so that the others go on.
+func (h *Health) found(err error) error {
+	h.problem(err)
+	return nil
+}
+
+func (h *Health) problem(err error) {
+	if err != nil {
+		h.Problems = append(h.Problems, err.Error())
+	}
+}
+
+const restore = "copy the folder to a safe place and put back the latest backup"
+
+func (s *Store) checkPages(ctx context.Context, q querier, thoroughly bool, h *Health) error {
+	pages := `PRAGMA quick_check`
+	if thoroughly {
+		pages = `PRAGMA integrity_check`
+	}
+	for _, pragma := range []string{pages, `PRAGMA foreign_key_check`} {
+		err := each(ctx, q, firstText, func(line string) error {
+			if line != "ok" {
+				h.problem(fmt.Errorf("the database is damaged (%s): %s", line, restore))
+			}
+			return nil
+		}, pragma)
+		if err != nil {
+			return s.explain(err)
+		}
+	}
+	var guards int
+	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND (name LIKE '%\_keep' ESCAPE '\' OR name LIKE '%\_stay' ESCAPE '\')`).Scan(&guards); err != nil {
+		return s.explain(err)
+	}
+	if want := strings.Count(strings.Join(s.opt.steps, ""), "CREATE TRIGGER"); guards != want {
+		h.problem(fmt.Errorf("%d of the %d guards that keep facts from being changed are gone: another program altered this database; %s", want-guards, want, restore))
+	}
+	return nil
 }
 
 func firstText(row scanner) (string, error) {
@@ -140,7 +164,7 @@ func (s *Store) checkSticks(ctx context.Context, q querier, h *Health) error {
 func sameBlank(a, b Blank) bool {
 	x, y := blankRow(a), blankRow(b)
 	for i := range x {
-		if fmt.Sprint(deref(x[i])) != fmt.Sprint(deref(y[i])) {
+		if deref(x[i]) != deref(y[i]) {
 			return false
 		}
 	}
@@ -148,7 +172,10 @@ func sameBlank(a, b Blank) bool {
 }
 
 func deref(v any) any {
-	if p, ok := v.(*float64); ok && p != nil {
+	if p, ok := v.(*float64); ok {
+		if p == nil {
+			return nil
+		}
 		return *p
 	}
 	return v

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sync/errgroup"
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
@@ -79,7 +80,7 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 	}
 
 	db, err := sql.Open("sqlite", dsn(path, "_txlock=immediate",
-		"_pragma=busy_timeout(60000)", "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)", "_pragma=foreign_keys(1)"))
+		"_pragma=busy_timeout(60000)", "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)", "_pragma=foreign_keys(1)", "_pragma=cache_size(-32000)"))
 	if err != nil {
 		return nil, explain(path, err)
 	}
@@ -177,19 +178,57 @@ type querier interface {
 
 // read runs do on one state of the stock, whatever others write meanwhile.
 func (s *Store) read(ctx context.Context, do func(q querier) error) error {
-	conn, err := s.db.Conn(ctx)
+	return s.readAtOnce(ctx, do)
+}
+
+// readAtOnce runs several readers at the same time, all on one state of the stock.
+func (s *Store) readAtOnce(ctx context.Context, readers ...func(q querier) error) (err error) {
+	var conns []*sql.Conn
+	defer func() {
+		for _, c := range conns {
+			_, e := c.ExecContext(context.WithoutCancel(ctx), `ROLLBACK`)
+			err = errors.Join(err, e, c.Close())
+		}
+		err = s.explain(err)
+	}()
+	begin := func(how string) (*sql.Conn, error) {
+		c, err := s.db.Conn(ctx)
+		if err != nil {
+			return nil, err
+		}
+		if _, err := c.ExecContext(ctx, how); err != nil {
+			return nil, errors.Join(err, c.Close())
+		}
+		return c, nil
+	}
+	var door *sql.Conn // held shut against writers until every reader has its state
+	if len(readers) > 1 {
+		if door, err = begin(`BEGIN IMMEDIATE`); err != nil {
+			return err
+		}
+	}
+	for range readers {
+		var c *sql.Conn
+		if c, err = begin(`BEGIN`); err != nil {
+			break
+		}
+		conns = append(conns, c)
+		if _, err = lastEvent(ctx, c); err != nil { // the state is taken at the first look
+			break
+		}
+	}
+	if door != nil {
+		_, e := door.ExecContext(context.WithoutCancel(ctx), `ROLLBACK`)
+		err = errors.Join(err, e, door.Close())
+	}
 	if err != nil {
-		return s.explain(err)
+		return err
 	}
-	defer conn.Close()
-	if _, err := conn.ExecContext(ctx, `BEGIN`); err != nil {
-		return s.explain(err)
+	g := new(errgroup.Group)
+	for i, do := range readers {
+		g.Go(func() error { return do(conns[i]) })
 	}
-	err = do(conn)
-	if _, e := conn.ExecContext(context.WithoutCancel(ctx), `ROLLBACK`); err == nil {
-		err = e
-	}
-	return s.explain(err)
+	return g.Wait()
 }
 
 func (s *Store) explain(err error) error {
