@@ -1,10 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -48,7 +48,6 @@ type stockTestOptions struct {
 	width   []string
 	end     []string
 	values  map[string]*float64
-	u       *float64
 	temp    float64
 	humid   float64
 	on      day
@@ -133,17 +132,15 @@ func runStockTest(ctx context.Context, cmd *cobra.Command, s *stock.Store, stick
 	if err != nil {
 		return err
 	}
-	if o.profile == "" {
-		o.profile = "violin"
-		for _, name := range grading.Profiles() {
-			if b.Profile == name {
-				o.profile = name
-			}
+	tapped := len(o.side)+len(o.width)+len(o.end) > 0
+	var judge stock.Judge
+	if tapped {
+		profile := cmp.Or(o.profile, b.Profile, "violin")
+		if judge, err = todaysJudge(profile); err != nil && o.profile == "" {
+			return fmt.Errorf("stick %s was judged by a profile %q that is not built in: name its file with --profile", b.Blank, b.Profile)
+		} else if err != nil {
+			return err
 		}
-	}
-	judge, err := todaysJudge(o.profile)
-	if err != nil {
-		return err
 	}
 	o.in.Blank, o.in.Date = id, o.on.date
 	o.in.Recording = map[string][]string{"side": o.side, "width": o.width, "end": o.end}
@@ -159,7 +156,7 @@ func runStockTest(ctx context.Context, cmd *cobra.Command, s *stock.Store, stick
 	}
 	var out strings.Builder
 	fmt.Fprintf(&out, "stick %s: mass %s", b.Blank, life.Mass.Text("g"))
-	if len(o.side)+len(o.width)+len(o.end) > 0 {
+	if tapped {
 		fmt.Fprintf(&out, ", note %s, Q %s, score %s", life.Hz.Text("Hz"), life.Q.Text(""), life.Score.Text(""))
 	}
 	fmt.Fprintf(&out, "\n%s\n", life.Settled.Verdict)
@@ -167,127 +164,4 @@ func runStockTest(ctx context.Context, cmd *cobra.Command, s *stock.Store, stick
 		wrap(&out, "  ", r)
 	}
 	return say(cmd.OutOrStdout(), &out)
-}
-
-func newStockReanalyse(place *stockPlace) *cobra.Command {
-	var asJSON bool
-	profile := "violin"
-	cmd := &cobra.Command{
-		Use:   "reanalyse",
-		Short: "Judge all stored recordings by today's method; the old results stay beside the new",
-		Long: `Analyses the recordings of every test again that today's method and the profile have not judged
-yet. Old results are kept; figures that differ by more than twice their joint uncertainty are
-listed.
-
-Exit status: 0 done, 1 failed, 2 wrong usage, 3 done but some recordings could not be used (they
-are listed), 130 interrupted.`,
-		Args: takes(cobra.NoArgs),
-		RunE: func(cmd *cobra.Command, _ []string) error {
-			judge, err := todaysJudge(profile)
-			if err != nil {
-				return err
-			}
-			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
-				p := newProgress(cmd)
-				changes, err := s.Reanalyse(ctx, judge, func(_, of int) { p.step(of) })
-				p.clear()
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					if changes == nil {
-						changes = []stock.Change{}
-					}
-					err = writeJSON(cmd.OutOrStdout(), map[string]any{"method": judge.Method, "profile": judge.Profile, "changes": changes})
-				} else {
-					err = printChanges(cmd, judge, changes)
-				}
-				failed := 0
-				for _, c := range changes {
-					if c.Error != "" {
-						failed++
-					}
-				}
-				if err == nil && failed > 0 {
-					err = partlyDone{failed}
-				}
-				return err
-			})
-		},
-	}
-	cmd.Flags().StringVar(&profile, "profile", profile, "judge by this profile: "+strings.Join(grading.Profiles(), ", ")+", or a `FILE` of your own")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
-	return cmd
-}
-
-func printChanges(cmd *cobra.Command, judge stock.Judge, changes []stock.Change) error {
-	var out strings.Builder
-	same := 0
-	for _, c := range changes {
-		switch {
-		case c.Error != "":
-			wrap(&out, "", fmt.Sprintf("stick %s, test of %s: can't be judged: %s", c.Blank, c.Date, c.Error))
-		case len(c.Moved) > 0:
-			wrap(&out, "", fmt.Sprintf("stick %s, test of %s (%s): %s", c.Blank, c.Date, c.Old.Method, strings.Join(c.Moved, "; ")))
-		default:
-			same++
-		}
-	}
-	fmt.Fprintf(&out, "%s judged by %s, profile %s; %d the same within uncertainty\n", plural(len(changes), "test"), judge.Method, judge.Profile, same)
-	return say(cmd.OutOrStdout(), &out)
-}
-
-func newStockLabels(place *stockPlace) *cobra.Command {
-	o := stockListOptions{}
-	sheet := stock.A4Labels
-	out := "labels.html"
-	cmd := &cobra.Command{
-		Use:   "labels [STICK...]",
-		Short: "Make a sheet of labels to print: number, key figures, QR code of the id",
-		Long: `Writes a page to print on A4 labels, 24 of 70 x 37 mm if you say nothing else, for the sticks you
-name or for all that fit the conditions. The QR code holds the stick's id.
-` + stockExitHelp,
-		Example: `  ringstock stock labels --lot L7 --out labels.html`,
-	}
-	f := cmd.Flags()
-	f.StringArrayVar(&o.where, "where", nil, "a `CONDITION`, as for list")
-	f.StringVar(&o.state, "state", "", "only this state")
-	f.StringVar(&o.lot, "lot", "", "only this lot")
-	f.StringVar(&out, "out", out, "`FILE` to write")
-	f.IntVar(&sheet.Columns, "columns", sheet.Columns, "labels side by side")
-	f.IntVar(&sheet.Rows, "rows", sheet.Rows, "labels below each other")
-	f.IntVar(&sheet.Skip, "skip", 0, "labels already gone from the first sheet")
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		filters, err := o.filters()
-		if err != nil {
-			return err
-		}
-		return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
-			var blanks []stock.Blank
-			if len(args) > 0 {
-				ids, err := find(ctx, s, args)
-				if err != nil {
-					return err
-				}
-				for _, id := range ids {
-					b, err := s.Blank(ctx, id)
-					if err != nil {
-						return err
-					}
-					blanks = append(blanks, b)
-				}
-			} else if blanks, err = s.List(ctx, filters, nil); err != nil {
-				return err
-			}
-			if len(blanks) == 0 {
-				return errors.New("no stick fits, so there is nothing to print")
-			}
-			if err := writeFile(out, labelWriter(blanks, sheet)); err != nil {
-				return err
-			}
-			_, err := fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("%s in %s: print it at 100 %%, without margins", plural(len(blanks), "label"), filepath.Clean(out))))
-			return err
-		})
-	}
-	return cmd
 }

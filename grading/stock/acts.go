@@ -280,12 +280,15 @@ type Change struct {
 }
 
 // Reanalyse judges the recordings of every test by today's method, where it has not
-// done so yet. The old tests stay beside the new ones. A test that fails is listed and
-// the others go on. Report, if not nil, is called before each test.
-func (s *Store) Reanalyse(ctx context.Context, judge Judge, report func(done, of int)) (changes []Change, err error) {
+// done so yet; judgeFor gives the judge for tests that a profile judged. The old tests
+// stay beside the new ones. A test that fails is listed and the others go on. Report,
+// if not nil, is called before each test.
+func (s *Store) Reanalyse(ctx context.Context, judgeFor func(profile string) (Judge, error), report func(done, of int)) (changes []Change, err error) {
 	type job struct {
 		blank string
 		test  Test
+		judge Judge
+		err   error
 	}
 	var jobs []job
 	err = s.read(ctx, func(q querier) error {
@@ -298,16 +301,18 @@ func (s *Store) Reanalyse(ctx context.Context, judge Judge, report func(done, of
 			if err != nil {
 				return err
 			}
-			void, done := h.Void(), map[string]bool{}
-			for _, t := range h.Tests {
-				if t.Method == judge.Method && t.Profile == judge.Profile {
-					done[t.ID], done[t.Redoes] = true, true
-				}
-			}
+			void := h.Void()
 			b, _ := h.On("")
 			for _, t := range h.Tests {
-				if t.Redoes == "" && !done[t.ID] && !void[t.ID] {
-					jobs = append(jobs, job{b.Blank, t})
+				if t.Redoes != "" || void[t.ID] {
+					continue
+				}
+				judge, err := judgeFor(t.Profile)
+				done := slices.ContainsFunc(h.Tests, func(other Test) bool {
+					return (other.ID == t.ID || other.Redoes == t.ID) && other.Method == judge.Method && other.Profile == judge.Profile
+				})
+				if err != nil || !done {
+					jobs = append(jobs, job{b.Blank, t, judge, err})
 				}
 			}
 		}
@@ -321,7 +326,10 @@ func (s *Store) Reanalyse(ctx context.Context, judge Judge, report func(done, of
 			report(i, len(jobs))
 		}
 		c := Change{ID: j.test.Blank, Blank: j.blank, Date: j.test.Date, Old: j.test}
-		if c.New, err = s.redo(ctx, j.test, judge); err != nil {
+		if err = j.err; err == nil {
+			c.New, err = s.redo(ctx, j.test, j.judge)
+		}
+		if err != nil {
 			if ctx.Err() != nil {
 				return changes, err
 			}

@@ -69,7 +69,13 @@ func TestReanalyseKeepsTheOldBesideTheNew(t *testing.T) {
 		t.Fatal(err)
 	}
 	add(t, s, d)
-	changes, err := s.Reanalyse(t.Context(), fakeJudge(t, "m/2", 10), nil)
+	judgeFor := func(profile string) (Judge, error) {
+		if profile != "violin" {
+			t.Errorf("asked for %q", profile)
+		}
+		return fakeJudge(t, "m/2", 10), nil
+	}
+	changes, err := s.Reanalyse(t.Context(), judgeFor, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -79,7 +85,7 @@ func TestReanalyseKeepsTheOldBesideTheNew(t *testing.T) {
 	if c := changes[0]; c.New.Q.X != 340 || !strings.Contains(strings.Join(c.Moved, "; "), "Q 340.00 ± 0.10, was ") {
 		t.Errorf("%q", c.Moved)
 	}
-	again, err := s.Reanalyse(t.Context(), fakeJudge(t, "m/2", 10), nil)
+	again, err := s.Reanalyse(t.Context(), judgeFor, nil)
 	if err != nil || len(again) != 1 {
 		t.Fatalf("the second time %d tests are judged anew, want the one that failed: %v", len(again), err)
 	}

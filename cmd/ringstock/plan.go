@@ -1,0 +1,470 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/grading/stick"
+	"ringstock/grading/stick/sheet"
+	"ringstock/grading/stock"
+	"ringstock/spectrum/measure"
+)
+
+type planOptions struct {
+	model    modelOptions
+	wish     stick.Wish
+	match    string
+	load     loadOptions
+	delivery string
+	profile  string
+	blanks   []string
+	only     []string
+	best     int
+	reserve  string
+	html     string
+	json     bool
+}
+
+func newPlan() *cobra.Command {
+	var o planOptions
+	var place stockPlace
+	cmd := &cobra.Command{
+		Use:   "plan --model FILE",
+		Short: "Find the blank for a stick: how thick it gets, how heavy, and whether there is wood enough",
+		Long: `Scales the stick of a model so that, made of each blank in stock or of a delivery, it is as stiff
+as the model (or as heavy), and says what it would weigh, where it would balance, and how much wood
+each station would leave. The blanks that fit come first, the nearest to the wish leading: matched
+in stiffness, by mass; matched in mass, by stiffness. That none fits is an answer.
+
+Stiffness is load over deflection of the straight stick on two supports at the ends of the span,
+in the plane of its height, the load in the middle of the span. The margin is the blank's diameter
+less the stick's and the allowance, at the station where that is least.
+
+` + modelHelp + exitHelp,
+		Example: `  ringstock plan --model demo-violin --shaft-only
+  ringstock plan --model old-one.csv --model-density 1060 --model-modulus 23.5 --delivery spring --html plan.html
+  ringstock plan --model old-one.toml --match mass --allowance-mm 0.5 --reserve "order 31"`,
+		Args: takes(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error { return runPlan(cmd, &place, o) },
+	}
+	f := cmd.Flags()
+	o.model.addFlags(cmd)
+	o.load.addFlags(cmd)
+	f.StringVar(&o.match, "match", "stiffness", "what the stick has in common with the model: stiffness or mass")
+	f.Float64Var(&o.wish.MassG, "mass-g", 0, "wanted mass in `GRAMS` (default the model's)")
+	f.Float64Var(&o.wish.SagMM, "sag-mm", 0, "wanted sag under the load in `MM` (default the model's)")
+	f.Float64Var(&o.wish.Allowance, "allowance-mm", 0, "wood to leave on every diameter, in `MM`")
+	f.BoolVar(&o.wish.ShaftOnly, "shaft-only", false, "don't ask for a head block")
+	f.BoolVar(&o.wish.At12, "at-12", false, "wood at 12 % moisture instead of as measured")
+	f.StringVar(&o.delivery, "delivery", "", "look among the blanks of this delivery `FOLDER` instead of the stock")
+	f.StringVar(&o.profile, "profile", "violin", "judge the ring of a delivery by this profile")
+	f.StringSliceVar(&o.blanks, "blank", nil, "look among these `BLANKS` only")
+	f.StringArrayVar(&o.only, "where", nil, "look among sticks in stock that meet a `CONDITION`, like density>1050")
+	f.IntVar(&o.best, "best", 6, "how many the short-list has")
+	f.StringVar(&o.reserve, "reserve", "", "reserve the short-list in the stock `FOR` an order")
+	f.StringVar(&o.html, "html", "", "write the plan with bench sheets to this `FILE`")
+	f.BoolVar(&o.json, "json", false, "print one JSON document")
+	place.addFlag(cmd)
+	return cmd
+}
+
+func runPlan(cmd *cobra.Command, place *stockPlace, o planOptions) error {
+	switch {
+	case o.reserve != "" && o.delivery != "":
+		return usageError{errors.New("--reserve is for sticks in stock: enter the delivery first, by ringstock stock add")}
+	case len(o.only) > 0 && o.delivery != "":
+		return usageError{errors.New("--where is for sticks in stock")}
+	case o.best < 0 || o.wish.Allowance < 0 || o.wish.MassG < 0 || o.wish.SagMM < 0:
+		return usageError{errors.New("--best, --allowance-mm, --mass-g and --sag-mm can't be below 0")}
+	}
+	o.wish.Match = stick.Match(o.match)
+	if o.wish.Match != stick.MatchStiffness && o.wish.Match != stick.MatchMass {
+		return usageError{fmt.Errorf("--match %s: choose stiffness or mass", o.match)}
+	}
+	model, err := o.model.read(cmd.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	o.wish.Load = o.load.on(model.Stick)
+	blanks, err := o.candidates(cmd, place)
+	if err != nil {
+		return err
+	}
+	plan, err := stick.Lay(model, blanks, o.wish)
+	if err != nil {
+		return usageError{err}
+	}
+	if o.json {
+		err = writeJSON(cmd.OutOrStdout(), plan)
+	} else {
+		err = printPlan(cmd.OutOrStdout(), plan, o.best)
+	}
+	if err != nil {
+		return err
+	}
+	if o.html != "" {
+		err := writeFile(o.html, func(w io.Writer) error { return sheet.Plan(w, model, plan, o.best) })
+		if err != nil {
+			return err
+		}
+		fmt.Fprintln(cmd.ErrOrStderr(), printable("the plan with its bench sheets is in "+o.html))
+	}
+	if o.reserve != "" {
+		return reserve(cmd, place, plan, o)
+	}
+	return nil
+}
+
+// candidates are the blanks of a delivery or of the stock.
+func (o planOptions) candidates(cmd *cobra.Command, place *stockPlace) (list []stick.Blank, err error) {
+	if o.delivery != "" {
+		list, err = o.ofDelivery(cmd)
+	} else {
+		list, err = o.ofStock(cmd, place)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(list) == 0 {
+		return nil, errors.New("there is no blank to choose from")
+	}
+	return list, nil
+}
+
+func (o planOptions) ofDelivery(cmd *cobra.Command) (list []stick.Blank, err error) {
+	profile, err := loadProfile(o.profile)
+	if err != nil {
+		return nil, err
+	}
+	page, err := gradeFolder(cmd.Context(), o.delivery, profile, false, newProgress(cmd))
+	if err != nil {
+		return nil, err
+	}
+	found := map[string]bool{}
+	for _, b := range page.Grading.Blanks {
+		found[b.Blank] = true
+		if len(o.blanks) == 0 || slices.Contains(o.blanks, b.Blank) {
+			list = append(list, stick.Blank{Name: b.Blank, Lot: b.Row.Lot, Species: b.Row.Species, Readings: b.Row.Readings, Wood: b.Wood, Quality: b.Score})
+		}
+	}
+	for _, name := range o.blanks {
+		if !found[name] {
+			return nil, fmt.Errorf("there is no blank %q in %s", name, o.delivery)
+		}
+	}
+	return list, nil
+}
+
+func (o planOptions) ofStock(cmd *cobra.Command, place *stockPlace) (list []stick.Blank, err error) {
+	var filters []stock.Filter
+	for _, c := range o.only {
+		f, err := stock.ParseFilter(c)
+		if err != nil {
+			return nil, usageError{err}
+		}
+		filters = append(filters, f)
+	}
+	err = place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+		ids, err := find(ctx, s, o.blanks)
+		if err != nil {
+			return err
+		}
+		sticks, err := s.List(ctx, filters, nil)
+		if err != nil {
+			return err
+		}
+		for _, b := range sticks {
+			// A stick that is reserved or started is looked at only when it is asked for.
+			if len(ids) > 0 && !slices.Contains(ids, b.ID) || len(ids) == 0 && b.State != stock.InStock {
+				continue
+			}
+			blank, err := ofStick(ctx, s, b)
+			if err != nil {
+				return err
+			}
+			list = append(list, blank)
+		}
+		return nil
+	})
+	return list, err
+}
+
+// ofStick is a stick in stock with its newest readings and the newest test that tells of
+// its wood.
+func ofStick(ctx context.Context, s *stock.Store, b stock.Blank) (stick.Blank, error) {
+	out := stick.Blank{Name: b.Blank, ID: b.ID, Place: b.Place, Lot: b.Lot, Species: b.Species, State: string(b.State), Quality: b.Score}
+	life, err := s.Show(ctx, b.ID)
+	if err != nil {
+		return out, err
+	}
+	if out.Readings, err = s.Readings(ctx, b.ID); err != nil {
+		return out, err
+	}
+	out.Wood.Density = measure.Unknown("it was not tested yet")
+	for _, t := range slices.Backward(life.TestList) {
+		if t.Void || t.Wood == nil {
+			continue
+		}
+		if known := t.Wood.Density.Known() && t.Wood.YoungsModulus.Known(); known || out.Wood.Density.Why == "it was not tested yet" {
+			out.Wood = *t.Wood
+			if known {
+				break
+			}
+		}
+	}
+	return out, nil
+}
+
+// reserve reserves the short-list.
+func reserve(cmd *cobra.Command, place *stockPlace, plan stick.Plan, o planOptions) error {
+	var events []stock.Event
+	var names []string
+	for _, c := range plan.Candidates[:min(plan.Fitting(), o.best)] {
+		if c.State != string(stock.InStock) {
+			continue // a reserved stick is not taken from another order
+		}
+		reason := fmt.Sprintf("planned after %s, scale %.3f", plan.Model.Name, c.Scale.X)
+		events = append(events, stock.Event{Kind: stock.Reserved, Blank: c.ID, Party: o.reserve, Reason: reason})
+		names = append(names, c.Blank)
+	}
+	if len(events) == 0 {
+		return errors.New("nothing was reserved: no blank that fits is free")
+	}
+	err := place.with(cmd, false, func(ctx context.Context, s *stock.Store) error { return s.Record(ctx, events...) })
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(cmd.ErrOrStderr(), printable(fmt.Sprintf("reserved for %s: %s", o.reserve, strings.Join(names, ", "))))
+	return nil
+}
+
+func printPlan(w io.Writer, p stick.Plan, best int) error {
+	var out strings.Builder
+	m := p.Model
+	fmt.Fprintf(&out, "model %s", m.Name)
+	if m.Source != "" {
+		fmt.Fprintf(&out, " (%s)", m.Source)
+	}
+	out.WriteString("\n")
+	printModel(&out, m)
+	wish := "as stiff as wanted, " + p.Target.StiffnessNM.Text("N/m")
+	if p.Target.Match == stick.MatchMass {
+		wish = "as heavy as wanted, " + p.Target.MassG.Text("g")
+	}
+	fmt.Fprintf(&out, "\nEvery diameter times scale makes a stick %s.\n", wish)
+	out.WriteString("± is one standard uncertainty; ranks in brackets are a 95 % interval\n\n")
+	// What is matched is the same for all, so the table leaves it out.
+	what, unit, off := "mass", "g", "g"
+	if p.Target.Match == stick.MatchMass {
+		what, unit, off = "stiffness", "N/m", "%"
+	}
+	t := textTable{left: 2, head: [][]string{
+		{"rank", "blank", "scale", what, "off", "balance", "to spare", "at", "same taper", "ring"},
+		{"", "", "", unit, off, "mm", "mm", "mm", "mm more", "0-100"},
+	}}
+	for _, c := range p.Candidates {
+		rank := "-"
+		if c.Fits {
+			rank = fmt.Sprint(c.Rank)
+			if c.RankLow != c.RankHigh {
+				rank += fmt.Sprintf(" (%d-%d)", c.RankLow, c.RankHigh)
+			}
+		}
+		name := shorten(c.Blank, 12)
+		if c.Front {
+			name += " *"
+		}
+		figure := c.MassG
+		if p.Target.Match == stick.MatchMass {
+			figure = c.StiffnessNM
+		}
+		t.add(rank, name, compact(c.Scale), compact(figure), compact(c.Off(p.Target.Match)), digits(c.CentreOfMassMM, 0),
+			digits(c.MarginMM, 2), compact(c.MarginAtMM), digits(c.AddMM, 2), digits(c.Quality, 0))
+		if !c.Fits {
+			t.explain(strings.Join(c.Reasons, "; "))
+		}
+	}
+	t.write(&out, "")
+	n := p.Fitting()
+	out.WriteString("\n")
+	if n == 0 {
+		fmt.Fprintf(&out, "none of %d blanks fits\n", len(p.Candidates))
+	} else {
+		fmt.Fprintf(&out, "%d of %d blanks fit; * no other is both nearer to the wish and of better ring\n", n, len(p.Candidates))
+		var list []string
+		for _, c := range p.Candidates[:min(n, best)] {
+			where := ""
+			if c.Place != "" {
+				where = " (" + c.Place + ")"
+			}
+			list = append(list, c.Blank+where)
+		}
+		if len(list) > 0 {
+			wrap(&out, "", "short-list: "+strings.Join(list, ", "))
+		}
+	}
+	for _, note := range p.Notes {
+		wrap(&out, "", "note: "+note)
+	}
+	return say(w, &out)
+}
+
+// printModel tells a stick's figures; the sag goes with span, load and place.
+func printModel(out *strings.Builder, m stick.ModelSheet) {
+	for _, l := range []struct{ name, text string }{
+		{"shaft", fmt.Sprintf("%.4g mm long, %.4g cm³", m.LengthMM, m.VolumeCM3)},
+		{"mass", m.MassG.Text("g")},
+		{"balance", m.CentreOfMassMM.Text("mm") + " from the butt"},
+		{"stiffness", m.StiffnessNM.Text("N/m") + "; sideways " + m.WidthStiffnessNM.Text("N/m")},
+		{"sag", m.SagMM.Text("mm") + fmt.Sprintf(" under %.4g g at %.4g mm, supports at %.4g and %.4g mm", m.Grams, m.AtMM, m.FromMM, m.ToMM)},
+		{"notes, free", notesText(m.ModesHz, m.ModesU) + "; sideways " + notesText(m.WidthModesHz, m.WidthModesU) + "; twist " + notesText(m.TorsionHz, m.TorsionU)},
+	} {
+		fmt.Fprintf(out, "  %-12s %s\n", l.name, l.text)
+	}
+	if low := m.CentroidMM; low < -5e-4 {
+		fmt.Fprintf(out, "  %-12s the centre of the sections lies %.2f mm under the middle on average\n", "egg", -low)
+	}
+	if s := m.Strung; s != nil {
+		fmt.Fprintf(out, "  %-12s %.4g N of hair tension: stiffness %s, gap %s at %.0f mm, gives way at %s\n", "strung",
+			s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM, s.BucklingN.Text("N"))
+	}
+}
+
+func notesText(x, u []float64) string {
+	if len(x) == 0 {
+		return "not known"
+	}
+	var list []string
+	for i := range x {
+		list = append(list, compact(measure.Of(x[i], u[i])))
+	}
+	return strings.Join(list, ", ") + " Hz"
+}
+
+// modelOptions say which model, and of what wood.
+type modelOptions struct {
+	name                         string
+	density, modulus             float64
+	densityU, modulusU, tensionN float64
+}
+
+var modelHelp = `A model is a table (CSV) with a row per station:
+
+  at_mm                 distance from the butt (needed)
+  height_mm, width_mm   of the section; one alone means both
+  shape                 round, oval (if empty), octagonal (across flats), egg (narrower side up)
+                        or rectangular
+  widest_mm             of an egg: height of the widest line over the underside
+  d45_mm, d135_mm, ...  diameters at other angles from the height: the section is fitted
+  camber_mm             how much nearer to the hair than a straight line through the ends
+
+or a card (TOML) with that and wood, lumps, head and hair; "ringstock card demo-violin --text" prints one to
+start from. Built in: ` + strings.Join(stick.Cards(), ", ") + ".\n"
+
+func (o *modelOptions) addFlags(cmd *cobra.Command) {
+	cmd.Flags().StringVar(&o.name, "model", "", "the model: a `FILE`, or the name of a built-in one")
+	o.addWoodFlags(cmd)
+}
+
+func (o *modelOptions) addWoodFlags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.Float64Var(&o.density, "model-density", 0, "density of the model's wood in `KG/M3`")
+	f.Float64Var(&o.modulus, "model-modulus", 0, "Young's modulus of the model's wood in `GPA`")
+	f.Float64Var(&o.densityU, "model-density-u", 0, "standard uncertainty of the density")
+	f.Float64Var(&o.modulusU, "model-modulus-u", 0, "standard uncertainty of the modulus")
+	f.Float64Var(&o.tensionN, "hair-tension", 0, "hair tension in `NEWTON` for the strung stick (default the card's)")
+}
+
+// read reads the model and asks back what looks wrong in it.
+func (o modelOptions) read(stderr io.Writer) (stick.Model, error) {
+	if o.name == "" {
+		return stick.Model{}, usageError{fmt.Errorf("give --model FILE, or one of %s", strings.Join(stick.Cards(), ", "))}
+	}
+	m, err := readModel(o.name)
+	if err != nil {
+		return m, err
+	}
+	for _, v := range []struct {
+		flag     string
+		x, u     float64
+		to       *measure.Value
+		min, max float64
+	}{{"--model-density", o.density, o.densityU, &m.Wood.Density, 50, 3000}, {"--model-modulus", o.modulus, o.modulusU, &m.Wood.YoungsModulus, 0.1, 1000}} {
+		if v.x == 0 && v.u == 0 {
+			continue
+		}
+		if !(v.x >= v.min && v.x <= v.max) || !(v.u >= 0 && v.u < v.x) {
+			return m, usageError{fmt.Errorf("%s %g ± %g: give a number from %g to %g", v.flag, v.x, v.u, v.min, v.max)}
+		}
+		*v.to = measure.Of(v.x, v.u)
+		m.Wood.SpecificModulus = measure.Unknown("given apart")
+	}
+	if o.tensionN < 0 {
+		return m, usageError{errors.New("--hair-tension can't be below 0")}
+	}
+	if o.tensionN > 0 {
+		m.Hair.TensionN = o.tensionN
+	}
+	askBack(stderr, m)
+	return m, nil
+}
+
+func askBack(stderr io.Writer, m stick.Model) {
+	for _, q := range m.Questions {
+		fmt.Fprintln(stderr, printable(m.Name+": "+q))
+	}
+}
+
+// readModel reads a model by its file, else by the name of a built-in one.
+func readModel(name string) (stick.Model, error) {
+	f, err := os.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		if text, ok := stick.CardText(name); ok {
+			return stick.ReadModel(name+".toml", strings.NewReader(string(text)))
+		}
+		return stick.Model{}, fmt.Errorf("there is no model %s: neither a file nor one of %s", name, strings.Join(stick.Cards(), ", "))
+	}
+	if err != nil {
+		return stick.Model{}, fmt.Errorf("model: %w", err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err == nil && !info.Mode().IsRegular() {
+		return stick.Model{}, fmt.Errorf("model %s: this is not a file", name)
+	}
+	m, err := stick.ReadModel(name, f)
+	if err != nil {
+		return m, fmt.Errorf("model %s: %w", name, err)
+	}
+	return m, nil
+}
+
+// loadOptions say how the sag is taken.
+type loadOptions struct{ span, from, at, grams float64 }
+
+func (o *loadOptions) addFlags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.Float64Var(&o.span, "span-mm", 0, "distance of the supports in `MM` (default the whole length)")
+	f.Float64Var(&o.from, "support-at-mm", -1, "place of the first support from the butt in `MM` (default: the span lies in the middle)")
+	f.Float64Var(&o.at, "load-at-mm", 0, "place of the load from the butt in `MM` (default the middle of the span)")
+	f.Float64Var(&o.grams, "load-g", 500, "load in `GRAMS`")
+}
+
+func (o loadOptions) on(s stick.Stick) stick.Load {
+	l := s.MidSpan(o.span, o.grams)
+	if o.from >= 0 {
+		l.FromMM, l.ToMM = o.from, o.from+l.SpanMM()
+		l.AtMM = (l.FromMM + l.ToMM) / 2
+	}
+	if o.at > 0 {
+		l.AtMM = o.at
+	}
+	return l
+}

@@ -1,0 +1,414 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/grading/stick"
+	"ringstock/grading/stick/sheet"
+	"ringstock/grading/stock"
+	"ringstock/spectrum/measure"
+)
+
+func newCompare() *cobra.Command {
+	var wood modelOptions
+	var load loadOptions
+	var tolerance float64
+	var html string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "compare MODEL COPY",
+		Short: "Compare two sticks: diameters, sections, camber, mass and stiffness",
+		Long: `Compares a copy with its model, both measured from the butt: diameters and shapes at the stations
+of either, mass, balance and stiffness, and the camber after the copy was shifted and tilted as a
+whole to lie best on the model (least squares). Every difference is copy less model.
+
+` + modelHelp + `
+The wood given by --model-density and --model-modulus is the model's; the copy's comes from its card.
+` + stockExitHelp,
+		Example: `  ringstock compare old-one.toml new-one.toml --tolerance-mm 0.1 --html compare.html`,
+		Args:    takes(cobra.ExactArgs(2)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if tolerance < 0 {
+				return usageError{fmt.Errorf("--tolerance-mm can't be below 0")}
+			}
+			wood.name = args[0]
+			model, err := wood.read(cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			copy, err := readModel(args[1])
+			if err != nil {
+				return err
+			}
+			askBack(cmd.ErrOrStderr(), copy)
+			c, err := stick.Compare(model, copy, load.on(model.Stick), tolerance)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = writeJSON(cmd.OutOrStdout(), c)
+			} else {
+				err = printComparison(cmd.OutOrStdout(), c)
+			}
+			if err != nil || html == "" {
+				return err
+			}
+			return writeSheet(cmd, html, func(w io.Writer) error { return sheet.Compare(w, model, copy, c) })
+		},
+	}
+	wood.addWoodFlags(cmd)
+	load.addFlags(cmd)
+	cmd.Flags().Float64Var(&tolerance, "tolerance-mm", 0, "name every diameter and camber off by more than so many `MM`")
+	sheetFlags(cmd, &html, &asJSON)
+	return cmd
+}
+
+func newWork() *cobra.Command {
+	var model modelOptions
+	var load loadOptions
+	var place stockPlace
+	var scale, mass, hz, density, modulus, densityU, modulusU float64
+	var blank, stage, html string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "work READINGS --model FILE --scale S",
+		Short: "Hold a stick in the making against its plan: what is still to come off",
+		Long: `Compares readings on a stick in the making, at any stage (squared, octagonal, round, bent), with
+the model times the scale of the plan: what is still to come off at each station, and what the
+stick would weigh and how stiff it would be if it were finished so. With the piece's mass or its
+lowest free note the wood is judged anew, and a difference from what was foretold, beyond the
+uncertainty, asks for a look for a fault. READINGS is a table or card like a model's.
+` + stockExitHelp,
+		Example: `  ringstock work round.csv --model demo-violin --scale 1.012 --blank 17 --mass-g 52.4 --hz 84.2 --stage round`,
+		Args:    takes(cobra.ExactArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			m, err := model.read(cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			now, err := readModel(args[0])
+			if err != nil {
+				return err
+			}
+			askBack(cmd.ErrOrStderr(), now)
+			for _, v := range []struct {
+				flag string
+				x, u float64
+				to   *measure.Value
+			}{{"--mass-g", mass, 0.1, &now.Bare.MassG}, {"--hz", hz, 0.1, &now.Bare.Hz}} {
+				if v.x < 0 {
+					return usageError{fmt.Errorf("%s %g: give what was measured", v.flag, v.x)}
+				}
+				if v.x > 0 {
+					*v.to = measure.Of(v.x, v.u)
+				}
+			}
+			wood, name := stick.Wood{
+				Density: measure.Unknown("give --blank or --density"), YoungsModulus: measure.Unknown("give --blank or --modulus"),
+			}, now.Name
+			if density > 0 {
+				wood.Density = measure.Of(density, densityU)
+			}
+			if modulus > 0 {
+				wood.YoungsModulus = measure.Of(modulus, modulusU)
+			}
+			if blank != "" {
+				err := place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+					b, err := stickOf(ctx, s, blank)
+					wood, name = b.Timber(false), b.Name
+					return err
+				})
+				if err != nil {
+					return err
+				}
+			}
+			plan := m.Scaled(scale)
+			w, err := stick.WorkDown(m, scale, now, wood, load.on(plan), stage)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = writeJSON(cmd.OutOrStdout(), w)
+			} else {
+				err = printWork(cmd.OutOrStdout(), w)
+			}
+			if err != nil || html == "" {
+				return err
+			}
+			return writeSheet(cmd, html, func(out io.Writer) error { return sheet.Work(out, now.Stick, plan, name, w) })
+		},
+	}
+	model.addFlags(cmd)
+	load.addFlags(cmd)
+	f := cmd.Flags()
+	f.Float64Var(&scale, "scale", 1, "scale of the diameters, from the plan")
+	f.StringVar(&stage, "stage", "", "name of the stage: squared, octagonal, round, bent")
+	f.Float64Var(&mass, "mass-g", 0, "mass of the piece now, in `GRAMS` (± 0.1)")
+	f.Float64Var(&hz, "hz", 0, "its lowest free bending note in the plane of the height, in `HZ` (± 0.1)")
+	f.StringVar(&blank, "blank", "", "the `STICK` in stock that it is made of")
+	f.Float64Var(&density, "density", 0, "density of its wood in `KG/M3`, if it is not in stock")
+	f.Float64Var(&modulus, "modulus", 0, "Young's modulus of its wood in `GPA`")
+	f.Float64Var(&densityU, "density-u", 0, "standard uncertainty of the density")
+	f.Float64Var(&modulusU, "modulus-u", 0, "standard uncertainty of the modulus")
+	place.addFlag(cmd)
+	sheetFlags(cmd, &html, &asJSON)
+	return cmd
+}
+
+func newCard() *cobra.Command {
+	var model modelOptions
+	var load loadOptions
+	var place stockPlace
+	var blank, html string
+	var asJSON, text bool
+	var on day
+	cmd := &cobra.Command{
+		Use:   "card MODEL",
+		Short: "Print the card of a stick: graduation, camber, mass, balance, sag, notes, wood and papers",
+		Long: `Prints the card of a finished stick from its readings, with --blank also the lot and papers of its
+wood from the stock. With --text it prints the text of a built-in model, to start your own from.
+
+` + modelHelp + stockExitHelp,
+		Example: `  ringstock card demo-violin --text > mine.toml
+  ringstock card mine.toml --blank 17 --html card.html`,
+		Args: takes(cobra.ExactArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if text {
+				content, ok := stick.CardText(args[0])
+				if !ok {
+					return usageError{fmt.Errorf("--text: %s is none of the built-in models: %s", args[0], strings.Join(stick.Cards(), ", "))}
+				}
+				_, err := cmd.OutOrStdout().Write(content)
+				return err
+			}
+			model.name = args[0]
+			m, err := model.read(cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			var origin []sheet.Fact
+			if blank != "" {
+				err := place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+					b, err := stickOf(ctx, s, blank)
+					if err != nil {
+						return err
+					}
+					if !m.Wood.Density.Known() || !m.Wood.YoungsModulus.Known() {
+						m.Wood = b.Timber(false)
+					}
+					origin, err = originOf(ctx, s, b.ID)
+					return err
+				})
+				if err != nil {
+					return err
+				}
+			}
+			figures, notes, err := m.Sheet(load.on(m.Stick))
+			if err != nil {
+				return usageError{err}
+			}
+			if asJSON {
+				err = writeJSON(cmd.OutOrStdout(), figures)
+			} else {
+				err = printCard(cmd.OutOrStdout(), m, figures, notes, origin)
+			}
+			if err != nil || html == "" {
+				return err
+			}
+			return writeSheet(cmd, html, func(w io.Writer) error { return sheet.Card(w, m, figures, notes, string(on.date), origin) })
+		},
+	}
+	model.addWoodFlags(cmd)
+	load.addFlags(cmd)
+	f := cmd.Flags()
+	f.StringVar(&blank, "blank", "", "the `STICK` in stock that it was made of")
+	f.BoolVar(&text, "text", false, "print the text of a built-in model")
+	dayFlag(cmd, &on, "date", "`DAY` to put on the card")
+	place.addFlag(cmd)
+	sheetFlags(cmd, &html, &asJSON)
+	return cmd
+}
+
+func sheetFlags(cmd *cobra.Command, html *string, asJSON *bool) {
+	cmd.Flags().StringVar(html, "html", "", "write it as a sheet to read and print to this `FILE`")
+	cmd.Flags().BoolVar(asJSON, "json", false, "print one JSON document")
+}
+
+func writeSheet(cmd *cobra.Command, path string, write func(io.Writer) error) error {
+	if err := writeFile(path, write); err != nil {
+		return err
+	}
+	fmt.Fprintln(cmd.ErrOrStderr(), printable("the sheet is in "+path))
+	return nil
+}
+
+// stickOf is a stick of the stock by what a person calls it.
+func stickOf(ctx context.Context, s *stock.Store, name string) (stick.Blank, error) {
+	id, err := s.Find(ctx, name)
+	if err != nil {
+		return stick.Blank{}, err
+	}
+	b, err := s.Blank(ctx, id)
+	if err != nil {
+		return stick.Blank{}, err
+	}
+	return ofStick(ctx, s, b)
+}
+
+// originOf is what the stock knows of where a stick comes from.
+func originOf(ctx context.Context, s *stock.Store, id string) (list []sheet.Fact, err error) {
+	l, err := s.Show(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	add := func(name, value string) {
+		if value != "" {
+			list = append(list, sheet.Fact{Name: name, Value: value})
+		}
+	}
+	add("Blank", l.Blank.Blank+" (id "+l.ID+")")
+	add("Bow", l.Reference)
+	add("State", string(l.State))
+	add("Species", l.Species)
+	add("Lot", l.Lot)
+	if r := l.LotRecord; r != nil {
+		add("Sold as", r.SoldAs)
+		add("Botanical name", r.BotanicalName)
+		add("Identified", strings.Trim(r.IdentifiedBy+", "+r.IdentifiedHow, ", "))
+		add("Legal status", r.LegalStatus)
+		add("Harvested in", strings.Trim(r.HarvestRegion+", "+r.HarvestCountry, ", "))
+		add("Felled", r.FelledOn)
+		add("Acquired", string(r.AcquiredOn))
+		add("Supplier", r.Supplier)
+		add("Invoice", strings.TrimSpace(r.InvoiceNumber+" "+string(r.InvoiceDate)))
+		add("Registered as", r.StockRegistration)
+	}
+	for _, d := range l.Documents {
+		add(d.Kind, strings.Trim(strings.Join([]string{d.Number, d.Issuer, string(d.IssuedOn)}, ", "), ", "))
+	}
+	return list, nil
+}
+
+func printCard(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, origin []sheet.Fact) error {
+	var out strings.Builder
+	out.WriteString(m.Name + "\n")
+	if m.Source != "" {
+		wrap(&out, "  ", "source: "+m.Source)
+	}
+	printModel(&out, s)
+	fmt.Fprintf(&out, "  %-12s density %s, Young's modulus %s\n\n", "wood", s.Wood.Density.Text("kg/m³"), s.Wood.YoungsModulus.Text("GPa"))
+	t := textTable{left: 0, head: [][]string{{"at", "height", "width", "camber", "section"}, {"mm", "mm", "mm", "mm", ""}}}
+	for _, at := range m.Stations {
+		camber := "-"
+		for _, p := range m.Camber {
+			if p.X == at.X {
+				camber = fmt.Sprintf("%.1f", 1000*p.Y)
+			}
+		}
+		t.add(fmt.Sprintf("%.4g", 1000*at.X), fmt.Sprintf("%.2f", 1000*at.Height), fmt.Sprintf("%.2f", 1000*at.Width), camber, string(at.Shape))
+	}
+	t.write(&out, "  ")
+	for _, f := range origin {
+		wrap(&out, "  ", f.Name+": "+f.Value)
+	}
+	for _, note := range notes {
+		wrap(&out, "", "note: "+note)
+	}
+	return say(w, &out)
+}
+
+func printComparison(w io.Writer, c stick.Comparison) error {
+	var out strings.Builder
+	fmt.Fprintf(&out, "%s against %s: copy less model\n", c.Copy.Name, c.Model.Name)
+	for _, l := range []struct{ name, text string }{
+		{"diameters", fmt.Sprintf("%.2f mm rms; most %s in the %s at %.4g mm", c.RMSmm, c.LargestMM.Text("mm"), c.LargestSide, c.LargestAtMM)},
+		{"mass", c.MassOffG.Text("g")},
+		{"balance", c.BalanceOff.Text("mm")},
+		{"stiffness", c.StiffOffPct.Text("%")},
+	} {
+		fmt.Fprintf(&out, "  %-10s %s\n", l.name, l.text)
+	}
+	if f := c.Camber; f != nil {
+		wrap(&out, "  ", fmt.Sprintf("camber     after a shift of %+.2f mm and a tilt of %+.2f mm/m: %+.2f mm at most, at %.4g mm; %.2f mm rms; in a band of %.2f mm",
+			f.ShiftMM, f.TiltMMPerM, f.LargestMM, f.LargestAtMM, f.RMSmm, f.BandMM))
+	}
+	out.WriteString("\n")
+	t := textTable{left: 0, head: [][]string{{"at", "height", "width", "camber", "mass/length", "stiffness", "section"}, {"mm", "mm", "mm", "mm", "%", "%", ""}}}
+	for _, d := range c.At {
+		shape := string(d.Shapes[0])
+		if d.Shapes[0] != d.Shapes[1] {
+			shape += " -> " + string(d.Shapes[1])
+		}
+		t.add(fmt.Sprintf("%.4g", d.AtMM), compact(d.HeightMM), compact(d.WidthMM), digits(d.CamberMM, 2), digits(d.MassPct, 1), digits(d.FlexPct, 1), shape)
+	}
+	t.write(&out, "  ")
+	switch {
+	case c.ToleranceMM == 0:
+	case len(c.Outside) == 0:
+		fmt.Fprintf(&out, "\nall within ±%.4g mm\n", c.ToleranceMM)
+	default:
+		fmt.Fprintf(&out, "\noutside ±%.4g mm:\n", c.ToleranceMM)
+		for _, o := range c.Outside {
+			out.WriteString("  " + o + "\n")
+		}
+	}
+	for _, note := range c.Notes {
+		wrap(&out, "", "note: "+note)
+	}
+	return say(w, &out)
+}
+
+// digits is a number whose uncertainty is told elsewhere.
+func digits(v measure.Value, n int) string {
+	if !v.Known() {
+		return "-"
+	}
+	if s := fmt.Sprintf("%.*f", n, v.X); strings.Trim(s, "-0.") != "" {
+		return s
+	}
+	return fmt.Sprintf("%.*f", n, 0.0)
+}
+
+func printWork(w io.Writer, x stick.Work) error {
+	var out strings.Builder
+	fmt.Fprintf(&out, "after %s, diameters times %.4g", x.Model, x.Scale)
+	if x.Stage != "" {
+		out.WriteString(", stage: " + x.Stage)
+	}
+	out.WriteString("\n\n")
+	t := textTable{left: 0, head: [][]string{
+		{"at", "height", "planned", "to come off", "width", "planned", "to come off", ""}, {"mm", "mm", "mm", "mm", "mm", "mm", "mm", ""},
+	}}
+	for _, s := range x.ToGo {
+		flag := ""
+		if s.UnderHeight || s.UnderWidth {
+			flag = "under the plan"
+		}
+		mm := func(v float64) string { return fmt.Sprintf("%.2f", v) }
+		t.add(fmt.Sprintf("%.4g", s.AtMM), mm(s.NowHeight), mm(s.PlanHeight), compact(s.HeightToGo), mm(s.NowWidth), mm(s.PlanWidth), compact(s.WidthToGo), flag)
+	}
+	t.write(&out, "  ")
+	out.WriteString("\nif finished as planned:\n")
+	p := x.Planned
+	for _, l := range []struct{ name, text string }{
+		{"mass", p.MassG.Text("g")}, {"balance", p.CentreOfMassMM.Text("mm") + " from the butt"},
+		{"stiffness", p.StiffnessNM.Text("N/m")}, {"sag", p.SagMM.Text("mm")},
+	} {
+		fmt.Fprintf(&out, "  %-10s %s\n", l.name, l.text)
+	}
+	if x.Wood.Density.Known() {
+		fmt.Fprintf(&out, "  %-10s %.1f g\n", "to come off", x.OffG)
+	}
+	for _, c := range x.Checks {
+		wrap(&out, "", fmt.Sprintf("%s: %s, foretold %s: %s", c.Name, c.Found.Text(c.Unit), c.Foretold.Text(c.Unit), c.Says))
+	}
+	for _, note := range x.Notes {
+		wrap(&out, "", "note: "+note)
+	}
+	return say(w, &out)
+}
