@@ -286,7 +286,7 @@ func parseCard(text []byte) (Model, error) {
 		return Model{}, errors.New(strings.TrimPrefix(err.Error(), "toml: "))
 	}
 	if unknown := md.Undecoded(); len(unknown) > 0 {
-		return Model{}, fmt.Errorf("%s is not a key of a model: is it misspelt? `ringstock card` prints a card with all of them", unknown[0])
+		return Model{}, fmt.Errorf("%s is not a key of a model: is it misspelt? `ringstock card demo-violin --text` prints a card with all of them", unknown[0])
 	}
 	m := Model{
 		Name: c.Name, About: c.About, Source: c.Source, Instrument: c.Instrument,

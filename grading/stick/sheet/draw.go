@@ -49,6 +49,42 @@ func num(x float64) string { return strconv.FormatFloat(round(x), 'f', -1, 64) }
 
 type point struct{ x, y float64 }
 
+// labels keeps names from lying over each other: each takes the first free place about its dot.
+type labels struct{ taken []box }
+
+type box struct{ x, y, x2, y2 float64 }
+
+func (b box) meets(c box) bool { return b.x < c.x2 && c.x < b.x2 && b.y < c.y2 && c.y < b.y2 }
+
+func (l *labels) take(b box) bool {
+	for _, t := range l.taken {
+		if t.meets(b) {
+			return false
+		}
+	}
+	l.taken = append(l.taken, b)
+	return true
+}
+
+// place is where a text of so many letters can stand beside a dot; false = nowhere.
+func (l *labels) place(x, y float64, letters int) (at point, anchor string, ok bool) {
+	w := 7.2 * float64(letters)
+	for _, c := range []struct {
+		dx, dy float64
+		anchor string
+	}{{9, -5, "start"}, {9, 12, "start"}, {-9, -5, "end"}, {-9, 12, "end"}, {0, -10, "middle"}, {0, 19, "middle"}} {
+		px, py := x+c.dx, y+c.dy
+		left := px - w*map[string]float64{"start": 0, "middle": 0.5, "end": 1}[c.anchor]
+		if left < 54 || left+w > 612 {
+			continue
+		}
+		if l.take(box{left, py - 10, left + w, py + 2}) {
+			return point{px, py}, c.anchor, true
+		}
+	}
+	return point{}, "", false
+}
+
 // run is the data of a path through points.
 func run(points []point) string {
 	var b strings.Builder
@@ -68,6 +104,9 @@ func (a axis) at(v float64) float64 {
 
 // ticks are round values on an axis, about n of them.
 func (a axis) ticks(n int) (list []float64) {
+	if a.low > a.high {
+		a.low, a.high = a.high, a.low
+	}
 	step := math.Pow10(int(math.Floor(math.Log10((a.high - a.low) / float64(n)))))
 	for _, k := range []float64{1, 2, 5, 10} {
 		if (a.high-a.low)/(k*step) <= float64(n)+0.5 {
@@ -76,12 +115,14 @@ func (a axis) ticks(n int) (list []float64) {
 		}
 	}
 	for v := math.Ceil(a.low/step-1e-9) * step; v <= a.high+1e-9*step; v += step {
-		list = append(list, math.Round(v/step)*step)
+		list = append(list, math.Round(v/step)*step+0) // no -0
 	}
 	return list
 }
 
-func tick(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
+func tick(v float64) string {
+	return strings.Replace(strconv.FormatFloat(v, 'g', 6, 64), "-", "−", 1)
+}
 
 // outline is a section seen from the butt, its middle at x, y, in mm; up is up.
 func outline(s stick.Section, x, y float64) string {

@@ -67,25 +67,36 @@ func front(p stick.Plan) *drawing {
 		line = append(line, point{x.to, stairs[len(stairs)-1].y})
 		d.path("stairs", "%s", run(line))
 	}
-	for i := len(all) - 1; i >= 0; i-- {
-		s := all[i]
-		class := "out"
-		if s.c.Fits {
-			class = "in"
-			if s.c.Front {
-				class = "best"
+	var names labels
+	for _, s := range all {
+		names.take(box{s.x - 6, s.y - 6, s.x + 6, s.y + 6})
+	}
+	for _, best := range []bool{false, true} { // the front lies over the others
+		for _, s := range all {
+			if s.c.Front != best {
+				continue
 			}
-			off, q := s.c.Off(p.Target.Match), s.c.Quality
-			d.line("whisker", x.at(max(0, math.Abs(off.X)-off.U)), s.y, x.at(math.Abs(off.X)+off.U), s.y)
-			d.line("whisker", s.x, y.at(max(0, q.X-q.U)), s.x, y.at(min(100, q.X+q.U)))
+			class := "out"
+			if s.c.Fits {
+				class = "in"
+				if best {
+					class = "best"
+				}
+				off, q := s.c.Off(p.Target.Match), s.c.Quality
+				d.line("whisker", x.at(max(0, math.Abs(off.X)-off.U)), s.y, x.at(math.Abs(off.X)+off.U), s.y)
+				d.line("whisker", s.x, y.at(max(0, q.X-q.U)), s.x, y.at(min(100, q.X+q.U)))
+			}
+			d.dot(class, s.x, s.y, 5)
 		}
-		d.dot(class, s.x, s.y, 5)
-		if s.c.Fits {
-			anchor, dx := "start", 9.0
-			if s.x > 540 {
-				anchor, dx = "end", -9
+	}
+	for _, best := range []bool{true, false} {
+		for _, s := range all {
+			if s.c.Front != best || !s.c.Fits {
+				continue
 			}
-			d.text("name "+class, s.x+dx, s.y-7, anchor, "%s", s.c.Blank)
+			if at, anchor, ok := names.place(s.x, s.y, len([]rune(s.c.Blank))); ok {
+				d.text(map[bool]string{true: "name best", false: "name"}[best], at.x, at.y, anchor, "%s", s.c.Blank)
+			}
 		}
 	}
 	return d
@@ -97,12 +108,12 @@ func offStrip(c stick.Candidate, m stick.Match, most float64) *drawing {
 	if !off.Known() {
 		return nil
 	}
-	d := &drawing{Class: "strip", W: 150, H: 16, Title: "off by " + off.Text("")}
-	x := axis{-most, most, 4, 146}
+	d := &drawing{Class: "strip", W: 190, H: 16, Title: "off by " + off.Text("")}
+	x := axis{-most, most, 4, 186}
 	d.line("zero", x.at(0), 0, x.at(0), 16)
 	lo, hi := max(-most, off.X-1.96*off.U), min(most, off.X+1.96*off.U)
-	d.path("span", "M%s 5H%sV11H%sz", num(x.at(lo)), num(x.at(hi)), num(x.at(lo)))
-	d.dot("at", x.at(min(max(off.X, -most), most)), 8, 3.5)
+	d.path("span", "M%s 3H%sV13H%sz", num(x.at(lo)), num(x.at(hi)), num(x.at(lo)))
+	d.dot("at", x.at(min(max(off.X, -most), most)), 8, 2.6)
 	return d
 }
 

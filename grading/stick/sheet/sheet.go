@@ -12,6 +12,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"ringstock/grading/stick"
@@ -55,7 +56,7 @@ func write(w io.Writer, name string, data any) error {
 type row struct {
 	At, Shape, Height, Width, Wood, Spare, Mass string
 	Name, Rank, Ranks, Scale, Off, Balance      string
-	Stiffness, Margin, Add, Ring, Why           string
+	What, Margin, Add, Ring, Why                string
 	Strip                                       *drawing
 	Least, Under, Flag                          bool
 }
@@ -154,6 +155,7 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 		page
 		Model         stick.ModelSheet
 		Headline, Aim string
+		WhatName      template.HTML
 		OffName       template.HTML
 		Facts         facts
 		Front         *drawing
@@ -162,8 +164,10 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 		Bench         []bench
 	}{page: newPage("Stick plan – "+p.Model.Name, p.Questions, p.Notes), Model: p.Model, Facts: newFacts(p.Model), Front: front(p), Count: len(p.Candidates)}
 	match := p.Target.Match
+	view.WhatName = "Mass<br>g"
 	view.Aim, view.OffName = "Every diameter times the scale makes the stick as stiff as wanted, "+p.Target.StiffnessNM.Text("N/m")+".", "Off in mass<br>g"
 	if match == stick.MatchMass {
+		view.WhatName = "Stiffness<br>N/m"
 		view.Aim, view.OffName = "Every diameter times the scale makes the stick as heavy as wanted, "+p.Target.MassG.Text("g")+".", "Off in stiffness<br>%"
 	}
 	fit := p.Fitting()
@@ -180,8 +184,11 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 		}
 	}
 	for i, c := range p.Candidates {
-		r := row{Name: c.Blank, Rank: fmt.Sprint(c.Rank), Scale: known(c.Scale), Mass: known(c.MassG), Off: signed(c.Off(match)), Balance: known(c.CentreOfMassMM),
-			Stiffness: known(c.StiffnessNM), Margin: signed(c.MarginMM), At: known(c.MarginAtMM), Add: signed(c.AddMM), Ring: known(c.Quality), Why: strings.Join(c.Reasons, "; ")}
+		r := row{Name: c.Blank, Rank: fmt.Sprint(c.Rank), Scale: known(c.Scale), Mass: known(c.MassG), What: known(c.MassG), Off: signed(c.Off(match)), Balance: fixed0(c.CentreOfMassMM),
+			Margin: signed(c.MarginMM), At: known(c.MarginAtMM), Add: signed(c.AddMM), Ring: known(c.Quality), Why: strings.Join(c.Reasons, "; ")}
+		if match == stick.MatchMass {
+			r.What = known(c.StiffnessNM)
+		}
 		if i >= fit {
 			view.Out = append(view.Out, r)
 			continue
@@ -213,7 +220,9 @@ func newBench(model stick.Model, p stick.Plan, c stick.Candidate) bench {
 	if c.Lot != "" {
 		where = append(where, "Lot "+c.Lot+".")
 	}
-	where = append(where, strings.Join(c.Reasons, "; ")+".")
+	if why := strings.Join(c.Reasons, "; "); why != "" {
+		where = append(where, strings.ToUpper(why[:1])+why[1:]+".")
+	}
 	b.Where = strings.Join(where, " ")
 	b.Side = sideView(s, func(at float64) (float64, bool) {
 		wood, ok := c.Wood(at - 1000*s.Stations[0].X)
@@ -269,8 +278,8 @@ func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
 	if f := c.Camber; f != nil {
 		view.Lead = append(view.Lead, figure{"camber, largest", signed(measure.Of(f.LargestMM, 0)), "mm", fmt.Sprintf("rms %.2f mm, band %.2f mm", f.RMSmm, f.BandMM)})
 		view.Camber = camber(*f, c.ToleranceMM)
-		view.CamberSays = fmt.Sprintf("The copy was shifted by %+.2f mm and tilted by %+.2f mm per metre as a whole (least squares). Left over: %+.2f mm at most, at %.4g mm; %.2f mm rms. The narrowest band about the model’s curve that holds the copy is %.2f mm high.",
-			f.ShiftMM, f.TiltMMPerM, f.LargestMM, f.LargestAtMM, f.RMSmm, f.BandMM)
+		view.CamberSays = fmt.Sprintf("The copy was shifted by %s mm and tilted by %s mm per metre as a whole (least squares). Left over: %s mm at most, at %.4g mm; %.2f mm rms. The narrowest band about the model’s curve that holds the copy is %.2f mm high.",
+			plain(measure.Of(f.ShiftMM, 0)), plain(measure.Of(f.TiltMMPerM, 0)), plain(measure.Of(f.LargestMM, 0)), f.LargestAtMM, f.RMSmm, f.BandMM)
 	}
 	if c.ToleranceMM > 0 {
 		view.BandSays = fmt.Sprintf("Shaded: ± %.4g mm, the tolerance.", c.ToleranceMM)
@@ -287,8 +296,9 @@ func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
 
 // plain is a difference in hundredths, tenth one in tenths, without its uncertainty, which is
 // told once for all.
-func plain(v measure.Value) string { return fixed(v, 2) }
-func tenth(v measure.Value) string { return fixed(v, 1) }
+func fixed0(v measure.Value) string { return strings.TrimPrefix(fixed(v, 0), "+") }
+func plain(v measure.Value) string  { return fixed(v, 2) }
+func tenth(v measure.Value) string  { return fixed(v, 1) }
 
 func fixed(v measure.Value, digits int) string {
 	if !v.Known() {
@@ -312,10 +322,10 @@ func Work(w io.Writer, now, plan stick.Stick, name string, x stick.Work) error {
 		Rows                  []row
 	}{page: newPage("Working down – "+name, x.Questions, x.Notes), Name: name, Stage: x.Stage, Sections: sections(plan.Stations), Rule: rule()}
 	view.Headline = fmt.Sprintf("After %s, diameters × %.3f.", x.Model, x.Scale)
+	if slices.ContainsFunc(x.Checks, func(c stick.Check) bool { return c.Surprise }) {
+		view.Headline += " A reading at this stage is not what was foretold: look below."
+	}
 	for _, c := range x.Checks {
-		if c.Surprise {
-			view.Headline += " A reading at this stage is not what was foretold: look below."
-		}
 		view.Checks = append(view.Checks, row{Name: c.Name, Mass: c.Foretold.Text(c.Unit), Off: c.Found.Text(c.Unit), Why: c.Says, Flag: c.Surprise})
 	}
 	under := 0
