@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -103,31 +104,34 @@ func listen(x []float64, rate float64) hearing {
 	frame, hop := earFrame(lowRate)
 	h.hop = float64(hop) / lowRate
 	from, to := int(math.Ceil(60*float64(frame)/lowRate)), frame/2
-	fft := fourier.NewFFT(frame)
 	window := make([]float64, frame)
 	for i := range window {
 		window[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(frame))) / 2
 	}
 	n := max((len(low)-frame)/hop, 0)
 	spectra := make([][]float32, n)
-	buf, coef := make([]float64, frame), make([]complex128, frame/2+1)
 	flat := make([]float32, n*(to-from))
-	loudest := 0.0
 	for i := range spectra {
-		for j := range buf {
-			buf[j] = low[i*hop+j] * window[j]
+		spectra[i] = flat[i*(to-from) : (i+1)*(to-from)]
+	}
+	// Two frames go through one transform, as real and imaginary part.
+	buf := make([]complex128, frame)
+	loudest := 0.0
+	for i := 0; i < n; i += 2 {
+		second := min(i+1, n-1)
+		for j, w := range window {
+			buf[j] = complex(low[i*hop+j]*w, low[second*hop+j]*w)
 		}
-		fft.Coefficients(coef, buf)
-		s := flat[i*(to-from) : (i+1)*(to-from)]
-		sum := 0.0
-		for k := range s {
-			c := coef[from+k]
-			p := real(c)*real(c) + imag(c)*imag(c)
-			s[k] = float32(p)
-			sum += p
+		fourier.CoefficientsRadix2(buf)
+		var sums [2]float64
+		for k := from; k < to; k++ {
+			z, m := buf[k], cmplx.Conj(buf[frame-k])
+			p, q := power(z+m)/4, power(z-m)/4
+			spectra[i][k-from], spectra[second][k-from] = float32(p), float32(q)
+			sums[0] += p
+			sums[1] += q
 		}
-		loudest = max(loudest, sum)
-		spectra[i] = s
+		loudest = max(loudest, sums[0], sums[1])
 	}
 	h.rise = make([]float64, n)
 	if n == 0 || loudest == 0 {
@@ -137,18 +141,22 @@ func listen(x []float64, rate float64) hearing {
 	h.snr = 10 * math.Log10(loudest/max(total, 1e-9*loudest))
 	// Exact silence before or after a strike must not make the floor zero.
 	least := float32(1e-7 * loudest / float64(to-from))
-	before := make([]float32, to-from)
+	before := make([]float64, to-from)
 	long, gap := int(math.Round(beforeS/h.hop)), frameHops
 	for i, s := range spectra {
-		clear(before)
 		a, b := max(0, i-long), max(0, i-gap)
-		for _, o := range spectra[a:b] {
-			for k, p := range o {
-				before[k] += p / float32(b-a)
+		if b > 0 { // the sum slides on by one spectrum
+			for k, p := range spectra[b-1] {
+				before[k] += float64(p)
+			}
+		}
+		if a > 0 {
+			for k, p := range spectra[a-1] {
+				before[k] -= float64(p)
 			}
 		}
 		for k, p := range s {
-			was := max(before[k], usualToMean*floor[k], least)
+			was := max(float32(before[k]/float64(max(b-a, 1))), usualToMean*floor[k], least)
 			if p > 4*was {
 				h.rise[i] += 10*math.Log10(float64(p/was)) - countDB
 			}
@@ -165,6 +173,8 @@ func earFrame(rate float64) (frame, hop int) {
 	}
 	return frame, frame / frameHops
 }
+
+func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
 // usual is the 20th percentile of each frequency over time, and of their sum.
 func usual(spectra [][]float32) (floor []float32, total float64) {
@@ -197,9 +207,18 @@ func Thin(x []float64, rate, want float64) ([]float64, float64) {
 	a, b, c := lowSection(edge, rate, 0.5176), lowSection(edge, rate, math.Sqrt2/2), lowSection(edge, rate, 1.9319)
 	next := 0
 	for i, v := range x {
-		y := c.next(b.next(a.next(v)))
+		// The three sections' next(v), written out: this loop is a good part of all the time there is.
+		y := a.b0*v + a.s1
+		a.s1 = a.b1*v - a.a1*y + a.s2
+		a.s2 = a.b2*v - a.a2*y
+		z := b.b0*y + b.s1
+		b.s1 = b.b1*y - b.a1*z + b.s2
+		b.s2 = b.b2*y - b.a2*z
+		w := c.b0*z + c.s1
+		c.s1 = c.b1*z - c.a1*w + c.s2
+		c.s2 = c.b2*z - c.a2*w
 		if i == next {
-			out = append(out, y)
+			out = append(out, w)
 			next += m
 		}
 	}
