@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"ringstock/grading"
 	"ringstock/grading/stick"
 	"ringstock/grading/stick/sheet"
 	"ringstock/grading/stock"
@@ -94,7 +95,7 @@ func runPlan(cmd *cobra.Command, place *stockPlace, o planOptions) error {
 		return err
 	}
 	o.wish.Load = o.load.on(model.Stick)
-	blanks, err := o.candidates(cmd, place)
+	blanks, unused, err := o.candidates(cmd, place)
 	if err != nil {
 		return err
 	}
@@ -118,35 +119,44 @@ func runPlan(cmd *cobra.Command, place *stockPlace, o planOptions) error {
 		fmt.Fprintln(cmd.ErrOrStderr(), printable("the plan with its bench sheets is in "+o.html))
 	}
 	if o.reserve != "" {
-		return reserve(cmd, place, plan, o)
+		if err := reserve(cmd, place, plan, o); err != nil {
+			return err
+		}
+	}
+	for _, u := range unused {
+		fmt.Fprintln(cmd.ErrOrStderr(), printable(u.File+": "+u.Reason))
+	}
+	switch {
+	case !slices.ContainsFunc(plan.Candidates, func(c stick.Candidate) bool { return c.Scale.Known() }):
+		return errors.New("of no blank are density and Young's modulus known; each is listed with its reason")
+	case len(unused) > 0:
+		return partlyDone{len(unused)}
 	}
 	return nil
 }
 
-// candidates are the blanks of a delivery or of the stock.
-func (o planOptions) candidates(cmd *cobra.Command, place *stockPlace) (list []stick.Blank, err error) {
+// candidates are the blanks of a delivery or of the stock, and what could not be used of a
+// delivery.
+func (o planOptions) candidates(cmd *cobra.Command, place *stockPlace) (list []stick.Blank, unused []grading.Unused, err error) {
 	if o.delivery != "" {
-		list, err = o.ofDelivery(cmd)
+		list, unused, err = o.ofDelivery(cmd)
 	} else {
 		list, err = o.ofStock(cmd, place)
 	}
-	if err != nil {
-		return nil, err
+	if err == nil && len(list) == 0 {
+		err = errors.New("there is no blank to choose from")
 	}
-	if len(list) == 0 {
-		return nil, errors.New("there is no blank to choose from")
-	}
-	return list, nil
+	return list, unused, err
 }
 
-func (o planOptions) ofDelivery(cmd *cobra.Command) (list []stick.Blank, err error) {
+func (o planOptions) ofDelivery(cmd *cobra.Command) (list []stick.Blank, unused []grading.Unused, err error) {
 	profile, err := loadProfile(o.profile)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	page, err := gradeFolder(cmd.Context(), o.delivery, profile, false, newProgress(cmd))
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	found := map[string]bool{}
 	for _, b := range page.Grading.Blanks {
@@ -157,10 +167,10 @@ func (o planOptions) ofDelivery(cmd *cobra.Command) (list []stick.Blank, err err
 	}
 	for _, name := range o.blanks {
 		if !found[name] {
-			return nil, fmt.Errorf("there is no blank %q in %s", name, o.delivery)
+			return nil, nil, fmt.Errorf("there is no blank %q in %s", name, o.delivery)
 		}
 	}
-	return list, nil
+	return list, page.Grading.Unused, nil
 }
 
 func (o planOptions) ofStock(cmd *cobra.Command, place *stockPlace) (list []stick.Blank, err error) {
