@@ -84,6 +84,14 @@ func (a *Amended) AddFile(blank, column, name string) {
 	*c += name
 }
 
+// Files are the recordings that the rows of a blank name in a column.
+func (a *Amended) Files(blank, column string) (names []string) {
+	for _, r := range a.rowsOf(blank) {
+		names = append(names, a.files(r, column)...)
+	}
+	return names
+}
+
 // RemoveFile takes the name of a recording away.
 func (a *Amended) RemoveFile(blank, column, name string) {
 	for _, r := range a.rowsOf(blank) {

@@ -1,0 +1,21 @@
+//go:build !portaudio || !cgo
+
+package mic
+
+import "ringstock/capture"
+
+// Microphone is an open device.
+type Microphone struct {
+	capture.Source
+	Device
+}
+
+// Devices lists the input devices anew.
+func Devices() ([]Device, error) { return nil, ErrNotBuilt }
+
+// Open opens an input device.
+func Open(Options) (*Microphone, error) { return nil, ErrNotBuilt }
+
+// Hush keeps what the sound system's libraries print off the terminal, and returns the file that
+// has it instead; see the live version.
+func Hush() (log string, err error) { return "", nil }

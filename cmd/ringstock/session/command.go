@@ -1,0 +1,128 @@
+package session
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"ringstock/grading"
+)
+
+// Command is what the person asks for.
+type Command struct {
+	Do   Do
+	Text string // of SetMeasures, AddNote and GoTo
+}
+
+// Do is a kind of command.
+type Do int
+
+// The commands.
+const (
+	NextBlank   Do = iota // the next number
+	DropTap               // take the last good tap back
+	Again                 // take all good taps of this side back
+	OtherFace             // tap the width face, or the side again
+	EndGrain              // tap the end grain, or the side again
+	SetMeasures           // "length 745.5 mass 189.2"
+	AddNote
+	GoTo // a blank by its number
+	Quit
+)
+
+// measures are the words for columns of the table.
+var measures = map[string]string{
+	"length": "length_mm", "height": "height_mm", "width": "width_mm", "mass": "mass_g", "moisture": "moisture_pct",
+	"temperature": "temperature_c", "humidity": "humidity_pct", "price": "price",
+}
+
+func (s *Session) obey(c Command) {
+	var err error
+	switch c.Do {
+	case NextBlank:
+		s.choose(s.next())
+	case GoTo:
+		if blank := strings.TrimSpace(c.Text); blank != "" {
+			s.choose(blank)
+		}
+	case DropTap:
+		if len(s.tap[s.blank][s.side]) == 0 {
+			s.tell(Notice{"there is no tap to drop"})
+			return
+		}
+		err = s.drop()
+		s.announceBlank()
+	case Again:
+		for err == nil && len(s.tap[s.blank][s.side]) > 0 {
+			err = s.drop()
+		}
+		s.announceBlank()
+	case OtherFace:
+		s.turn(Width)
+	case EndGrain:
+		s.turn(End)
+	case SetMeasures:
+		err = s.setMeasures(c.Text)
+	case AddNote:
+		note := strings.TrimSpace(c.Text)
+		if note != "" {
+			if old := s.row(s.blank).Note; old != "" {
+				note = old + "; " + note
+			}
+			err = s.change(func(a *grading.Amended) { a.Set(s.blank, "note", note) })
+			s.tell(Notice{"noted"})
+		}
+	case Quit:
+		s.over = true
+	}
+	if err != nil {
+		s.failed = err
+	}
+}
+
+func (s *Session) turn(to Side) {
+	if s.side == to {
+		to = Face
+	}
+	s.side, s.odd = to, nil
+	s.announceBlank()
+}
+
+// setMeasures reads pairs of a word and a number.
+func (s *Session) setMeasures(text string) error {
+	fields := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '=' || r == ';' })
+	if len(fields) == 0 {
+		return nil
+	}
+	set := map[string]float64{}
+	for i := 0; i < len(fields); i += 2 {
+		column := ""
+		for word, c := range measures {
+			if strings.HasPrefix(word, strings.ToLower(fields[i])) && (column == "" || c < column) {
+				column = c
+			}
+		}
+		if column == "" || i+1 == len(fields) {
+			s.tell(Notice{fmt.Sprintf("%q was not understood; type for example: length 745.5 height 14.1 width 14 mass 189.2", text)})
+			return nil
+		}
+		x, err := strconv.ParseFloat(strings.Replace(fields[i+1], ",", ".", 1), 64)
+		if err != nil || x <= 0 {
+			s.tell(Notice{fmt.Sprintf("%q is no number above 0", fields[i+1])})
+			return nil
+		}
+		set[column] = x
+	}
+	err := s.change(func(a *grading.Amended) {
+		for column, x := range set {
+			a.SetNumber(s.blank, column, x)
+		}
+	})
+	if err == nil {
+		if len(s.tap[s.blank]) > 0 {
+			s.judge(s.blank)
+		}
+		s.tell(Notice{"entered for blank " + s.blank + ": " + strings.Join(fields, " ")})
+	}
+	return err
+}

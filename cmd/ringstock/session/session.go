@@ -1,0 +1,429 @@
+// Package session turns listening into a delivery folder: each good tap becomes a recording with
+// its circumstances beside it, each blank a row of delivery.csv. At every moment the folder
+// can be graded, and a session that was broken off goes on where it stopped.
+//
+// A tap is on the disk, whole and named in the table, before anybody is told that it is good.
+package session
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"time"
+
+	"ringstock/capture"
+	"ringstock/grading"
+	"ringstock/spectrum"
+)
+
+// Settings say how a session is to run.
+type Settings struct {
+	Folder    string
+	Blank     string  // to begin with; empty: where the folder leaves off
+	Side      Side    // tapped first
+	Taps      int     // good taps that make a blank
+	Blanks    int     // stop after so many blanks; 0 = no limit
+	Seconds   float64 // stop after so much sound; 0 = no limit
+	HandsFree bool    // go on to the next blank by itself
+	Profile   grading.Profile
+	Device    Device
+	Air       Air
+	Striker   string
+	Live      bool // the sound comes from a microphone, which is never exactly silent
+	Curves    bool // draw the decay of each tap
+	Now       func() time.Time
+}
+
+// Device is where the sound comes from.
+type Device struct {
+	Name    string `json:"device"`
+	HostAPI string `json:"host_api"`
+}
+
+// Air is that of the room; nil if nobody measured it.
+type Air struct {
+	TemperatureC *float64 `json:"temperature_c"`
+	HumidityPct  *float64 `json:"humidity_pct"`
+}
+
+// Side is where a blank is tapped.
+type Side string
+
+// The sides.
+const (
+	Face  Side = "side"  // bending in the height plane
+	Width Side = "width" // the other face
+	End   Side = "end"   // the end grain
+)
+
+// column is where delivery.csv names the recordings of a side.
+func (s Side) column() string {
+	switch s {
+	case Width:
+		return "width_file"
+	case End:
+		return "end_file"
+	}
+	return "file"
+}
+
+func (s Side) strike() spectrum.Strike {
+	if s == End {
+		return spectrum.EndTap
+	}
+	return spectrum.SideTap
+}
+
+// Event is what a session tells while it runs: RoomHeard, LevelHeard, TapHeard, BlankChosen,
+// BlankDone or Notice.
+type Event any
+
+// RoomHeard comes once, after the first quiet second.
+type RoomHeard struct {
+	capture.Room
+	HumHz []float64
+}
+
+// LevelHeard comes 20 times per second.
+type LevelHeard struct{ capture.Level }
+
+// TapHeard tells of every strike.
+type TapHeard struct {
+	Blank  string
+	Side   Side
+	Good   bool
+	Why    string              // what was wrong, and what to do
+	File   string              // of a good tap
+	Ring   *spectrum.Ring      // of this tap
+	Curves [2][]spectrum.Point // level of the fundamental in dB over s after the strike, and the fit
+	Count  int                 // good taps of this side so far
+	Of     int
+	Judged grading.Blank // of the blank so far
+}
+
+// BlankChosen tells which blank is to be tapped now.
+type BlankChosen struct {
+	Blank string
+	Side  Side
+	Count int // good taps it has already
+	Of    int
+}
+
+// BlankDone tells that a blank has all its taps.
+type BlankDone struct{ Judged grading.Blank }
+
+// Notice is anything else worth telling.
+type Notice struct{ Text string }
+
+// Session is a session at a folder.
+type Session struct {
+	Settings
+	table    *grading.Amended
+	tap      map[string]map[Side][]tapped // of each blank, that were heard or found
+	order    []string                     // blanks tapped in this session
+	refused  map[string]int
+	odd      *tapped // a good tap of another note than the one tap before it
+	blank    string
+	side     Side
+	began    time.Time
+	rate     float64
+	noiseDB  float64
+	finished int
+	over     bool
+	failed   error
+	tell     func(Event)
+	judged   map[string]grading.Blank
+}
+
+// tapped is a good tap.
+type tapped struct {
+	file   string
+	take   capture.Take
+	heard  spectrum.Analysis
+	record record
+}
+
+// Open makes the folder if need be, takes up what a broken-off session left in it, and
+// chooses the blank to begin with.
+func Open(set Settings) (*Session, error) {
+	s := &Session{Settings: set, tap: map[string]map[Side][]tapped{}, refused: map[string]int{}, judged: map[string]grading.Blank{},
+		side: set.Side, tell: func(Event) {}}
+	if s.side == "" {
+		s.side = Face
+	}
+	if err := os.MkdirAll(set.Folder, 0o777); err != nil {
+		return nil, fmt.Errorf("the folder can't be made: %w", err)
+	}
+	if err := s.takeUp(); err != nil {
+		return nil, err
+	}
+	s.began = set.Now()
+	return s, nil
+}
+
+// Run listens until the source ends, the work is done, or it is told to stop. Commands may come
+// at any time; nil is a channel that never brings any.
+func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan Command, tell func(Event)) error {
+	s.tell, s.rate = tell, src.Rate()
+	l := capture.NewListener(src.Rate(), s.Device.Name)
+	l.OnRoom = s.room
+	l.OnLevel = func(v capture.Level) { s.tell(LevelHeard{v}) }
+	l.OnCut = s.cut
+	s.announceBlank()
+	if s.complete() {
+		return s.failed
+	}
+	var b capture.Block
+	var heard int64
+	same, first := true, math.NaN()
+	for !s.over && s.failed == nil {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case c := <-commands:
+			s.obey(c)
+			continue
+		default:
+		}
+		err := src.Read(&b)
+		if errors.Is(err, io.EOF) {
+			l.End()
+			return s.failed
+		}
+		if err != nil {
+			l.End()
+			return errors.Join(s.failed, err)
+		}
+		l.Hear(b)
+		for _, x := range b.Samples {
+			if math.IsNaN(first) {
+				first = x
+			}
+			same = same && x == first
+		}
+		heard += int64(len(b.Samples))
+		if s.Live && same && float64(heard) > 3*s.rate {
+			return errors.New("the microphone gives exact digital silence: it is muted or not permitted; " +
+				"allow it for the terminal program in the system's privacy settings, or choose another with --device")
+		}
+		if s.Seconds > 0 && float64(heard) >= s.Seconds*s.rate {
+			l.End()
+			return s.failed
+		}
+	}
+	return s.failed
+}
+
+func (s *Session) room(r capture.Room) {
+	s.noiseDB = r.RMSDB
+	s.tell(RoomHeard{Room: r})
+}
+
+// cut judges what was cut out of the stream.
+func (s *Session) cut(c capture.Cut) {
+	if s.over || s.failed != nil {
+		return
+	}
+	t := TapHeard{Blank: s.blank, Side: s.side, Of: s.Taps}
+	defer func() {
+		t.Count = len(s.tap[s.blank][s.side])
+		if t.Why != "" || t.Good {
+			s.tell(t)
+		}
+		if t.Good {
+			s.complete()
+		}
+	}()
+	if !c.Whole() {
+		t.Why = fmt.Sprintf("again: sound was lost during the tap (%d samples); close other programs, or plug the laptop in", c.Lost)
+		if c.Lost == 0 {
+			t.Why = "again: the device lost sound during the tap; close other programs, or plug the laptop in"
+		}
+		s.refused[s.blank]++
+		return
+	}
+	take, heard, result := analyse(c, s.side.strike())
+	if result == nil {
+		return // a noise, but no tap
+	}
+	if !result.Accepted || heard.Ring == nil {
+		t.Why = advice(result.Reason)
+		s.refused[s.blank]++
+		return
+	}
+	good := tapped{take: take, heard: heard, record: s.record(c, heard)}
+	if why := s.otherNote(&good); why != "" {
+		t.Why = why
+		s.refused[s.blank]++
+		return
+	}
+	if err := s.keep(&good, take); err != nil {
+		s.failed = err
+		return
+	}
+	t.Good, t.File, t.Ring = true, good.file, heard.Ring
+	if s.Curves {
+		if p, ok := spectrum.Draw(take, heard); ok {
+			t.Curves = [2][]spectrum.Point{p.Decay, p.Fit}
+		}
+	}
+	t.Judged = s.judge(s.blank)
+}
+
+// analyse hears a cut as a file would be heard. It returns the tap for which it was cut out, or nil if there
+// is none. If a voice or another strike follows in it, the cut ends before.
+func analyse(c capture.Cut, strike spectrum.Strike) (capture.Take, spectrum.Analysis, *spectrum.TapResult) {
+	rec := quantised(c.Recording)
+	take := capture.FindTaps(rec)
+	for i, t := range take.Taps {
+		if math.Abs(float64(t.Onset-c.Onset)) > 0.4*rec.Rate {
+			if t.Onset < c.Onset {
+				continue
+			}
+			break
+		}
+		if i+1 < len(take.Taps) {
+			end := take.Taps[i+1].Onset - int(0.02*rec.Rate)
+			rec.Tracks = [][]float64{rec.Tracks[0][:end]}
+			take = capture.FindTaps(rec)
+		}
+		a := spectrum.Analyse(take, strike)
+		a.Channels = 1
+		if a.Warnings == nil {
+			a.Warnings = []capture.Warning{}
+		}
+		for j, r := range a.Taps {
+			if math.Abs(r.AtS*rec.Rate-float64(t.Onset)) < 0.05*rec.Rate {
+				return take, a, &a.Taps[j]
+			}
+		}
+		return take, a, nil
+	}
+	return take, spectrum.Analysis{}, nil
+}
+
+// quantised is the recording as its file will hold it, so that live and from the file the very same is heard.
+func quantised(rec capture.Recording) capture.Recording {
+	const full = 1 << 23
+	x := slices.Clone(rec.Tracks[0])
+	for i, v := range x {
+		x[i] = min(max(math.RoundToEven(v*full), -full), full-1) / full
+	}
+	rec.Tracks, rec.Bits = [][]float64{x}, 24
+	return rec
+}
+
+func advice(r capture.Reason) string {
+	switch r {
+	case capture.Clipped:
+		return "again: clipped; turn the input level down, tap more softly, or move the microphone away"
+	case capture.DoubleStrike:
+		return "again: double strike; let the mallet bounce off freely"
+	case capture.TooQuiet:
+		return "again: too quiet; tap harder, or bring the microphone to 5-15 cm"
+	case capture.CutShort:
+		return "again: cut short; let the ring die before the next tap"
+	case capture.Disturbed:
+		return "again: disturbed; wait until nobody speaks"
+	}
+	return "again: no ring stands out of the noise for long enough; hold the blank at its nodes, and bring the microphone to 5-15 cm"
+}
+
+// otherNote tells what to do about a tap whose note is not that of the taps before it. If there was
+// only one before, the next tap decides which of the two was wrong.
+func (s *Session) otherNote(t *tapped) string {
+	const same = 0.03
+	agree := func(a, b *tapped) bool {
+		x, y := a.heard.Ring.Fundamental.Hz, b.heard.Ring.Fundamental.Hz
+		return math.Abs(x.X/y.X-1) < same
+	}
+	list := s.tap[s.blank][s.side]
+	if len(list) == 0 || agree(t, &list[len(list)-1]) {
+		s.odd = nil
+		return ""
+	}
+	if len(list) == 1 && s.odd != nil && agree(t, s.odd) {
+		if err := s.drop(); err != nil {
+			s.failed = err
+			return ""
+		}
+		s.tell(Notice{"the first tap had another note than the two after it; it was taken out"})
+		s.odd = nil
+		return ""
+	}
+	s.odd = t
+	return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?",
+		t.heard.Ring.Fundamental.Hz.X, list[len(list)-1].heard.Ring.Fundamental.Hz.X)
+}
+
+// complete goes on when the blank has all its taps. It tells whether the session is over.
+func (s *Session) complete() bool {
+	if len(s.tap[s.blank][s.side]) < s.Taps || s.Taps == 0 {
+		return s.over
+	}
+	if _, now := s.judged[s.blank]; !now {
+		s.tell(Notice{fmt.Sprintf("blank %s already has its %d good taps; for more, give a higher --taps", s.blank, s.Taps)})
+		s.over = !s.HandsFree && s.Blanks > 0
+		return s.over
+	}
+	s.finished++
+	s.tell(BlankDone{s.judged[s.blank]})
+	switch {
+	case s.Blanks > 0 && s.finished >= s.Blanks:
+		s.over = true
+	case s.HandsFree:
+		s.choose(s.next())
+	}
+	return s.over
+}
+
+// choose turns to a blank.
+func (s *Session) choose(blank string) {
+	s.blank, s.odd = blank, nil
+	s.announceBlank()
+}
+
+func (s *Session) announceBlank() {
+	s.tell(BlankChosen{s.blank, s.side, len(s.tap[s.blank][s.side]), s.Taps})
+}
+
+// judge says what is known of a blank so far.
+func (s *Session) judge(blank string) grading.Blank {
+	row := s.row(blank)
+	list := func(side Side) (as []spectrum.Analysis) {
+		for _, t := range s.tap[blank][side] {
+			as = append(as, t.heard)
+		}
+		return as
+	}
+	b := grading.Judge(s.Profile, row, grading.Heard{Side: list(Face), Width: list(Width), End: list(End)})
+	s.judged[blank] = b
+	if !slices.Contains(s.order, blank) {
+		s.order = append(s.order, blank)
+	}
+	return b
+}
+
+// Summary is what came of a session.
+type Summary struct {
+	Blanks  []grading.Blank // tapped in this session, by rank
+	Refused map[string]int  // taps of each blank that could not be used
+	Short   []string        // blanks with fewer good taps than wanted
+}
+
+// Summary of the session so far.
+func (s *Session) Summary() Summary {
+	sum := Summary{Refused: s.refused}
+	for _, blank := range s.order {
+		sum.Blanks = append(sum.Blanks, s.judged[blank])
+		if len(s.tap[blank][s.Side]) < s.Taps {
+			sum.Short = append(sum.Short, blank)
+		}
+	}
+	grading.Rank(sum.Blanks)
+	return sum
+}
