@@ -129,14 +129,14 @@ func (a *analysis) use(taps []capture.Tap) {
 	if len(taps) == 0 {
 		return
 	}
-	a.view = look(a.plans, a.take, taps)
+	a.view = look(a.plans, a.take, taps, paces[a.strike])
 	body := a.take
 	body.Taps = taps
 	if a.strike == SideTap && a.view.soundsLow() {
 		body = thin(body, blankRate)
 		a.view.top = 0.35 * body.Rate
 	}
-	a.rings, a.quiet = cut(a.plans, body, body.Taps)
+	a.rings, a.quiet = cut(a.plans, body, body.Taps, paces[a.strike].wideHz)
 }
 
 // reading is what was read of one tap or of several together: components, which of
@@ -224,12 +224,12 @@ func (a *analysis) hearHum(cs []component) (any bool) {
 // lookFor asks whether a line hides in the noise within 4 % of where a series wants its fundamental.
 func (a *analysis) lookFor(hz float64) (component, bool) {
 	h := a.around(hz)
-	recs, which := h.records(firstSkipS, max(h.until, 1))
+	recs, which := h.records(h.skip(), max(h.until, 1))
 	f := h.resolve(recs, nil, 1)
 	if f == nil || len(f.Lines) == 0 {
 		return component{}, false
 	}
-	c := h.components(f, recs, which, firstSkipS)[0]
+	c := h.components(f, recs, which, h.skip())[0]
 	return c, math.Abs(c.hz/hz-1) < 0.04 && c.q() > 20 && c.alpha > 0.02
 }
 
@@ -300,17 +300,25 @@ func (a *analysis) settleFundamental(r *reading) {
 	var trials []trial
 	var start []damped.Line
 	for _, p := range r.parts {
-		if math.Abs(p.hz-h.centre()) < fitHz+5 {
+		if h.holds(p.hz) {
 			start = append(start, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
 		}
 	}
 	for _, skip := range skips {
 		// Waiting longer than the ring lasts costs more than the room does.
-		if len(trials) > 0 && (h.until-skip < 0.25 || skip > max(0.1, 0.7*trials[0].c.tau())) {
+		skip /= h.width()
+		if len(trials) > 0 && !paces[a.strike].waits {
+			break
+		}
+		if len(trials) > 0 && (h.until-skip < 0.25/h.width() || skip > max(0.1/h.width(), 0.7*trials[0].c.tau())) {
 			break
 		}
 		recs, which := h.records(skip, h.until)
-		f := h.resolve(recs, start, max(maxLines, len(start)))
+		most := len(start)
+		if paces[a.strike].waits {
+			most = max(maxLines, most)
+		}
+		f := h.resolve(recs, start, most)
 		if f == nil {
 			continue
 		}

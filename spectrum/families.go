@@ -101,8 +101,11 @@ func oneOf(parts []part, f Family, low, high, share, hz float64) {
 	}
 }
 
+// lowestEndHz is below the longitudinal note of any blank: sound at 3500 m/s on 0.95 m.
+const lowestEndHz = 1800
+
 // longitudinal chooses the lowest longitudinal mode among the components of an end
-// tap: the strongest line over 1 kHz, helped by its own octave and twelfth.
+// tap: the strongest line over lowestEndHz, helped by its own octave and twelfth.
 func longitudinal(cs []component) int {
 	best, score := 0, math.Inf(-1)
 	strongest := 0.0
@@ -114,7 +117,7 @@ func longitudinal(cs []component) int {
 			continue
 		}
 		s := weightOf(c.energy(nil), strongest)
-		if c.hz < 1000 {
+		if c.hz < lowestEndHz {
 			s -= 1
 		}
 		for n := 2.0; n <= 3; n++ {

@@ -139,7 +139,7 @@ func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	m := h.model(nil)
 	late.h = h
 	for i, p := range r.parts {
-		if math.Abs(p.hz-h.centre()) < fitHz+5 {
+		if h.holds(p.hz) {
 			if i == r.fundamental {
 				late.main = len(m.Lines)
 			}
@@ -148,7 +148,7 @@ func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	}
 	recs, which := h.records(evenFromS, h.until)
 	fit, err := damped.Solve(recs, h.rate(), m)
-	if err != nil || !sensible(fit) {
+	if err != nil || !h.sensible(fit) {
 		return late, false
 	}
 	late.recs, late.fit = recs, fit
@@ -394,20 +394,50 @@ func ampRatio(p, ref part) float64 {
 	return median(v)
 }
 
-// roomFloor is the least relative sd of a decay: the room's own answer biases it (own simulation).
-const roomFloor = 0.01
+// The room answers a ring with one of its own, which no fit tells apart from it for sure. The
+// share of it that is left in a fit moves the decay rate by that share, and the frequency by
+// that share of alpha/2 pi. It is roomLeast where the ring outlasts the room many times and
+// grows with the square of how much faster it dies (calibrated on synthetic rooms of RT60 0.2-0.5 s).
+const (
+	roomLeast = 0.01
+	roomShort = 0.05 // s: where the ring's tau is this, roomGrows is added
+	roomGrows = 0.07
+)
+
+// roomShare is the room's share in the uncertainty of a decay rate alpha.
+func roomShare(alpha float64) float64 {
+	return roomLeast + roomGrows*roomShort*alpha*roomShort*alpha
+}
+
+// uncertain gives the value its uncertainty and what it is made of.
+func uncertain(x, noise, sd, room float64) measure.Value {
+	spread := math.Sqrt(max(sd*sd-noise*noise, 0))
+	v := measure.Of(x, math.Hypot(sd, room))
+	for _, p := range []measure.Part{{Name: "noise", U: noise}, {Name: "taps differ", U: spread}, {Name: "room", U: room}} {
+		if p.U > 0 && v.Known() {
+			v.Budget = append(v.Budget, p)
+		}
+	}
+	slices.SortStableFunc(v.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
+	return v
+}
 
 // partial puts a part into the form that the world sees.
 func (r *reading) partial(p part, base float64) Partial {
 	f := r.parts[r.fundamental]
-	out := Partial{Hz: measure.Of(p.hz, p.sdHz), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
+	// A decay that the room has lengthened must not vouch for itself: no quicker than usual wood.
+	room := roomShare(max(p.alpha, startAlpha(p.hz)))
+	out := Partial{Hz: uncertain(p.hz, p.noiseHz, p.sdHz, room*max(p.alpha, startAlpha(p.hz))/(2*math.Pi)), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
 	for _, a := range p.amp {
 		if a > 0 {
 			out.Taps++
 		}
 	}
-	if rel := math.Hypot(p.sdAlpha/p.alpha, roomFloor); rel < 0.5 {
-		out.setDecay(measure.Of(p.q(), p.q()*rel))
+	q := p.q()
+	if v := uncertain(q, q*p.noiseAlpha/p.alpha, q*p.sdAlpha/p.alpha, q*room); v.Known() && v.U < 0.5*q {
+		out.setDecay(v)
+	} else if room > 0.3 {
+		out.setDecay(measure.Unknown("it dies as fast as the room's echo: its decay is not the wood's alone"))
 	} else {
 		out.setDecay(measure.Unknown("its decay is lost in the noise"))
 	}

@@ -58,17 +58,10 @@ func (d density) background(half float64, runs int) density {
 	return out
 }
 
-// The window under which rings are searched for partials: it opens 25 ms after
-// the strike, within 50 ms, and closes slowly, as a ring does.
-const (
-	lookFromS = 0.025
-	lookRiseS = 0.05
-	lookS     = 0.6
-)
-
-func lookWindow(n int, rate float64) []float64 {
+// lookWindow is the window under which rings are searched for partials.
+func lookWindow(n int, rate, riseS float64) []float64 {
 	w := make([]float64, n)
-	rise := min(int(lookRiseS*rate), n/4)
+	rise := min(int(riseS*rate), n/4)
 	for i := range w {
 		if i < rise {
 			w[i] = (1 - math.Cos(math.Pi*(float64(i)+0.5)/float64(rise))) / 2
@@ -120,17 +113,17 @@ type view struct {
 }
 
 // look forms the view of a take through the look window.
-func look(p *plans, take capture.Take, taps []capture.Tap) view {
-	n := smooth(int(lookS * take.Rate))
+func look(p *plans, take capture.Take, taps []capture.Tap, at pace) view {
+	n := smooth(int(at.lookS * take.Rate))
 	var each []density
 	gain := []float64{}
 	for _, t := range taps {
-		from := t.Onset + int(lookFromS*take.Rate)
+		from := t.Onset + int(at.lookFromS*take.Rate)
 		to := min(from+n, t.End)
 		if to-from < int(0.03*take.Rate) {
 			continue
 		}
-		d := periodogram(p, take.Samples[from:to], lookWindow(to-from, take.Rate), n, take.Rate)
+		d := periodogram(p, take.Samples[from:to], lookWindow(to-from, take.Rate, at.lookRiseS), n, take.Rate)
 		each = append(each, d)
 		gain = append(gain, max(d.mean(50, 8000), 1e-300))
 	}
@@ -159,7 +152,7 @@ func look(p *plans, take capture.Take, taps []capture.Tap) view {
 			// Lines as the rings are looked at; the noise between them under a window
 			// with low side lobes.
 			x := take.Samples[from : from+length]
-			v.quiet.add(periodogram(p, x, lookWindow(length, take.Rate), n, take.Rate))
+			v.quiet.add(periodogram(p, x, lookWindow(length, take.Rate, at.lookRiseS), n, take.Rate))
 			between.add(periodogram(p, x, hann(length), n, take.Rate))
 			runs++
 		}

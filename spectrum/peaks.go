@@ -23,8 +23,10 @@ const (
 
 // component is a decaying line found in a set of taps.
 type component struct {
-	hz, alpha     float64   // Hz, 1/s
-	sdHz, sdAlpha float64   // from the fit's noise
+	hz, alpha     float64 // Hz, 1/s
+	sdHz, sdAlpha float64 // from the fit's noise, widened by the scatter between taps
+	noiseHz       float64 // from the fit's noise alone
+	noiseAlpha    float64
 	amp           []float64 // per tap, amplitude extrapolated to the strike; 0 where not fitted
 	snr           []float64 // per tap: energy of the line in the fit over the noise density there
 	alone         []estimate
@@ -164,9 +166,9 @@ func (a *analysis) around(hz float64) neighbourhood {
 	centre := h.bands[0].centre
 	for _, f := range a.view.hum {
 		switch d := math.Abs(f - centre); {
-		case d < fitHz-2:
+		case d < fitHz*h.width()-2:
 			h.hum = append(h.hum, f-centre)
-		case d < flatHz+20:
+		case d < flatHz*h.width()+20:
 			h.far = append(h.far, f-centre)
 		}
 	}
@@ -187,10 +189,10 @@ func (h neighbourhood) centre() float64 { return h.bands[0].centre }
 // audible is the time after the strike at which the band has sunk into its noise, with some
 // of the noise after it, which tells the fit how much noise there is.
 func (h neighbourhood) audible() float64 {
-	const frame = 0.05
+	frame := 0.05 / h.width()
 	var level []float64
 	for i := 0; ; i++ {
-		from, to := firstSkipS+frame*float64(i), firstSkipS+frame*float64(i+1)
+		from, to := h.skip()+frame*float64(i), h.skip()+frame*float64(i+1)
 		if to > maxFitS {
 			break
 		}
@@ -218,7 +220,7 @@ func (h neighbourhood) audible() float64 {
 	}
 	for i, l := range level {
 		if l < 1.5*floor {
-			return max(firstSkipS+frame*float64(i)*1.3+0.1, 0.4)
+			return max(h.skip()+frame*float64(i)*1.3+0.1/h.width(), 0.4/h.width())
 		}
 	}
 	return maxFitS
@@ -236,6 +238,16 @@ func (h neighbourhood) records(skip, until float64) (recs []damped.Record, which
 		}
 	}
 	return recs, which
+}
+
+func (h neighbourhood) width() float64 { return h.bands[0].width }
+
+// skip is how long after the strike the first fit begins.
+func (h neighbourhood) skip() float64 { return firstSkipS / h.width() }
+
+// holds tells whether a line at hz belongs into the neighbourhood's model.
+func (h neighbourhood) holds(hz float64) bool {
+	return math.Abs(hz-h.centre()) < fitHz*h.width()+5
 }
 
 func (h neighbourhood) rate() float64 { return h.bands[0].rate }
@@ -269,7 +281,7 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 		m.Lines = append(slices.Clone(best.Lines), line)
 		m.Undamped = best.Undamped
 		next, err := damped.Solve(recs, h.rate(), m)
-		if err != nil || !next.Converged || !sensible(next) || best.BIC-next.BIC < bicDrop {
+		if err != nil || !next.Converged || !h.sensible(next) || best.BIC-next.BIC < bicDrop {
 			break
 		}
 		best = next
@@ -280,9 +292,9 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 func startAlpha(hz float64) float64 { return math.Pi * hz / startQ }
 
 // sensible refuses fits in which a line does not decay or two lines have become one.
-func sensible(f *damped.Fit) bool {
+func (h neighbourhood) sensible(f *damped.Fit) bool {
 	for i, l := range f.Lines {
-		if l.Alpha < 0.02 || math.Abs(l.Hz) > fitHz+5 {
+		if l.Alpha < 0.02 || !h.holds(h.centre()+l.Hz) {
 			return false
 		}
 		for _, o := range f.Lines[:i] {
@@ -337,6 +349,7 @@ func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []i
 		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), snr: make([]float64, h.taps),
 			alone: make([]estimate, h.taps), fromSkip: skip}
 		c.sdHz, c.sdAlpha = f.SD(m)
+		c.noiseHz, c.noiseAlpha = c.sdHz, c.sdAlpha
 		for i, t := range which {
 			if t < 0 {
 				continue
@@ -375,13 +388,17 @@ func (a *analysis) refine(peaks []float64) []component {
 	var out []component
 	for _, group := range clusters(peaks) {
 		h := a.around((group[0] + group[len(group)-1]) / 2)
-		recs, which := h.records(firstSkipS, h.until)
+		recs, which := h.records(h.skip(), h.until)
 		var start []damped.Line
 		for _, f := range group {
 			start = append(start, damped.Line{Hz: f - h.centre(), Alpha: startAlpha(f)})
 		}
-		if f := h.resolve(recs, start, len(start)+1); f != nil {
-			out = append(out, asSlow(h.components(f, recs, which, firstSkipS), len(start))...)
+		more := 0
+		if paces[a.strike].waits { // where the room outlasts the ring, a further line would be the room's
+			more = 1
+		}
+		if f := h.resolve(recs, start, len(start)+more); f != nil {
+			out = append(out, asSlow(h.components(f, recs, which, h.skip()), len(start))...)
 		}
 	}
 	for _, hum := range a.view.hum {
@@ -389,9 +406,9 @@ func (a *analysis) refine(peaks []float64) []component {
 			continue // the fit of that peak has this hum line in its model
 		}
 		h := a.around(hum)
-		recs, which := h.records(firstSkipS, h.until)
+		recs, which := h.records(h.skip(), h.until)
 		if f := h.resolve(recs, nil, 2); f != nil {
-			for _, c := range h.components(f, recs, which, firstSkipS) {
+			for _, c := range h.components(f, recs, which, h.skip()) {
 				if c.alpha < 1/roomTau {
 					out = append(out, c)
 				}

@@ -10,15 +10,32 @@ import (
 )
 
 const (
-	leadS     = 0.08 // of sound before the strike kept in a segment
-	maxRingS  = 3.0  // of ring looked at; no blank rings on for longer to any use
-	flatHz    = 30.0 // half width of a band's flat part, about its centre
-	skirtHz   = 80.0 // half width of the whole band
-	edgeS     = 0.03 // a band's filter smears the segment's ends by this much
-	fitHz     = 25.0 // half width of the bins that a fit looks at
-	maxFitS   = 3.0  // longest record that a fit looks at
-	minRecord = 12   // samples of a band: less can't be fitted
+	leadS    = 0.08 // of sound before the strike kept in a segment
+	maxRingS = 3.0  // of ring looked at; no blank rings on for longer to any use
+	flatHz   = 30.0 // half width of a band's flat part, about its centre
+	skirtHz  = 80.0 // half width of the whole band
+	edgeS    = 0.03 // a band's filter smears the segment's ends by this much
+	fitHz    = 25.0 // half width of the bins that a fit looks at
+	wideHz   = 1200 // above this frequency all widths grow, and all waits shrink, in proportion:
+	//                  the higher a note, the faster it dies and the broader is its line
+	maxFitS   = 3.0 // longest record that a fit looks at
+	minRecord = 12  // samples of a band: less can't be fitted
 )
+
+// pace is how a ring is listened to. The higher a note, the faster it dies and the broader
+// is its line: above wideHz all widths grow, and all waits shrink, in proportion.
+type pace struct {
+	wideHz           float64
+	lookFromS, lookS float64 // rings are searched for partials under a window that opens so long after the strike and lasts so long;
+	lookRiseS        float64 // it opens within this time, and closes slowly, as a ring does
+	waits            bool    // whether the room dies before the ring, so that waiting for it helps
+}
+
+// A longitudinal note at 3 kHz is gone before the room is: it has to be caught in its first hundredth of a second.
+var paces = map[Strike]pace{
+	SideTap: {wideHz: 1200, lookFromS: 0.025, lookS: 0.6, lookRiseS: 0.05, waits: true},
+	EndTap:  {wideHz: 500, lookFromS: 0.004, lookS: 0.2, lookRiseS: 0.004},
+}
 
 // segment is one tap's stretch of the recording as a spectrum.
 type segment struct {
@@ -27,6 +44,7 @@ type segment struct {
 	lead  float64      // s from the segment's start to the strike
 	ring  float64      // s from the strike to the end of the usable ring
 	coef  []complex128 // unnormalised DFT, bins 0..n/2
+	wide  float64      // Hz, the pace's
 	quiet bool         // true for a stretch without a ring
 }
 
@@ -38,6 +56,7 @@ type band struct {
 	centre float64 // Hz
 	lead   float64 // s from the first sample to the strike
 	ring   float64 // s from the strike to the last sample that may be used
+	width  float64 // all widths times this, all waits divided by it
 	quiet  bool
 }
 
@@ -82,7 +101,7 @@ func smooth(n int) int {
 }
 
 // cut transforms the rings of the given taps, and the quiet stretches, all to one length.
-func cut(p *plans, take capture.Take, taps []capture.Tap) (rings, quiet []segment) {
+func cut(p *plans, take capture.Take, taps []capture.Tap, wide float64) (rings, quiet []segment) {
 	type stretch struct{ from, strike, to int }
 	var all []stretch
 	lead := int(leadS * take.Rate)
@@ -103,7 +122,7 @@ func cut(p *plans, take capture.Take, taps []capture.Tap) (rings, quiet []segmen
 	for i, s := range all {
 		clear(x)
 		copy(x[max(-s.from, 0):], take.Samples[max(s.from, 0):s.to])
-		seg := segment{rate: take.Rate, n: n, lead: float64(s.strike-s.from) / take.Rate,
+		seg := segment{rate: take.Rate, n: n, wide: wide, lead: float64(s.strike-s.from) / take.Rate,
 			ring: float64(s.to-s.strike) / take.Rate, quiet: i >= len(taps)}
 		seg.coef = p.realFFT(n).Coefficients(nil, x)
 		if seg.quiet {
@@ -116,13 +135,15 @@ func cut(p *plans, take capture.Take, taps []capture.Tap) (rings, quiet []segmen
 }
 
 // zoom filters the neighbourhood of a frequency out of the segment: flat within
-// flatHz, a cosine's fall to skirtHz, then decimated to twice that.
+// flatHz, a cosine's fall to skirtHz (both times the band's width), then decimated to twice that.
 func (s segment) zoom(p *plans, hz float64) band {
 	perBin := s.rate / float64(s.n)
-	m := smooth(int(math.Ceil(2 * skirtHz / perBin)))
+	width := max(1, hz/s.wide)
+	flat, skirt := flatHz*width, skirtHz*width
+	m := smooth(int(math.Ceil(2 * skirt / perBin)))
 	k0 := int(math.Round(hz / perBin))
 	b := band{y: make([]complex128, m), rate: float64(m) * perBin, centre: float64(k0) * perBin,
-		lead: s.lead, ring: s.ring - edgeS, quiet: s.quiet}
+		lead: s.lead, ring: s.ring - edgeS/width, width: width, quiet: s.quiet}
 	scale := 2 / float64(s.n)
 	for i := -m / 2; i < m/2; i++ {
 		k := k0 + i
@@ -131,8 +152,8 @@ func (s segment) zoom(p *plans, hz float64) band {
 		}
 		d := math.Abs(float64(i)) * perBin
 		w := scale
-		if d > flatHz {
-			w *= (1 + math.Cos(math.Pi*min((d-flatHz)/(skirtHz-flatHz), 1))) / 2
+		if d > flat {
+			w *= (1 + math.Cos(math.Pi*min((d-flat)/(skirt-flat), 1))) / 2
 		}
 		b.y[(i+m)%m] = s.coef[k] * complex(w, 0)
 	}
@@ -144,7 +165,7 @@ func (s segment) zoom(p *plans, hz float64) band {
 // transforms it. ok is false if too little is left.
 func (b band) record(p *plans, skip, until float64) (r damped.Record, ok bool) {
 	if b.quiet {
-		skip, until = edgeS, b.ring
+		skip, until = edgeS/b.width, b.ring
 	}
 	from := int(math.Ceil((b.lead + skip) * b.rate))
 	n := int(math.Floor((b.lead+min(until, b.ring))*b.rate)) - from
@@ -158,7 +179,7 @@ func (b band) record(p *plans, skip, until float64) (r damped.Record, ok bool) {
 		}
 	}
 	all := p.cmplxFFT(n).Coefficients(nil, b.y[from:from+n])
-	half := int(fitHz * float64(n) / b.rate)
+	half := int(fitHz * b.width * float64(n) / b.rate)
 	r = damped.Record{First: -half, N: n, Silent: b.quiet, Lead: float64(from)/b.rate - b.lead}
 	for k := -half; k <= half; k++ {
 		r.Bins = append(r.Bins, all[(k+n)%n])
