@@ -169,10 +169,11 @@ func (s *Store) Test(ctx context.Context, in Testing, judge Judge) error {
 	}
 	test := Test{Blank: in.Blank, Date: in.Date, Method: judge.Method, Profile: judge.Profile, Device: in.Device, Place: in.Where}
 	var files []File
+	kept := keeper{dir: s.opt.Dir}
 	paths := map[string]string{}
 	for _, role := range []string{"side", "width", "end"} {
 		for _, path := range in.Recording[role] {
-			f, err := keepPath(s.opt.Dir, RecordingFile, path)
+			f, err := kept.keepPath(RecordingFile, path)
 			if err != nil {
 				return err
 			}
@@ -187,6 +188,9 @@ func (s *Store) Test(ctx context.Context, in Testing, judge Judge) error {
 	}
 	if len(files) == 0 {
 		_, err := s.Measure(ctx, in.Blank, in.Date, in.Readings)
+		return err
+	}
+	if err := kept.sync(); err != nil {
 		return err
 	}
 	nameFiles(&row, test.Recordings)

@@ -280,14 +280,15 @@ func (s *Store) Backup(ctx context.Context, dir string) (Health, error) {
 	defer copied.Close()
 	// Files only ever come in, and before the rows that name them: those the copied
 	// database names are all there.
+	kept := keeper{dir: dir}
 	err = each(ctx, copied.db, scanFile, func(f File) error {
-		_, err := keepPath(dir, f.Kind, filepath.Join(s.opt.Dir, f.name()))
+		_, err := kept.keepPath(f.Kind, filepath.Join(s.opt.Dir, f.name()))
 		if errors.Is(err, fs.ErrNotExist) {
 			err = nil // the check of the copy says so
 		}
 		return errors.Join(err, ctx.Err())
 	}, `SELECT sha256, kind, ending, bytes FROM files`)
-	if err != nil {
+	if err := errors.Join(err, kept.sync()); err != nil {
 		return Health{}, err
 	}
 	return copied.Check(ctx, true)

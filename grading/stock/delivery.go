@@ -105,12 +105,16 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 	if err != nil || len(entries) == 0 {
 		return out, err
 	}
+	kept := keeper{dir: s.opt.Dir}
 	for _, e := range entries {
 		for i, f := range e.files {
-			if err := s.keepIn(folder, e.recordings[i].Name, f.SHA256); err != nil {
+			if err := kept.keepIn(folder, e.recordings[i].Name, f.SHA256); err != nil {
 				return Added{}, err
 			}
 		}
+	}
+	if err := kept.sync(); err != nil {
+		return Added{}, err
 	}
 	var ids []string
 	err = s.write(ctx, func(t *tx) error {
@@ -271,13 +275,13 @@ func hashIn(folder *os.Root, name string) (File, error) {
 }
 
 // keepIn keeps a recording of a folder that was hashed before.
-func (s *Store) keepIn(folder *os.Root, name, sha256 string) error {
+func (k *keeper) keepIn(folder *os.Root, name, sha256 string) error {
 	src, err := folder.Open(name)
 	if err != nil {
 		return err
 	}
 	defer src.Close()
-	f, err := keep(s.opt.Dir, RecordingFile, src)
+	f, err := k.keep(RecordingFile, src)
 	if err == nil && f.SHA256 != sha256 {
 		err = fmt.Errorf("%s changed while it was entered: nothing was entered, do it again", src.Name())
 	}

@@ -237,7 +237,7 @@ func TestKillNineDuringUpgrade(t *testing.T) {
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(time.Duration(r.IntN(120)) * time.Millisecond)
+		time.Sleep(time.Duration(r.IntN(70)) * time.Millisecond)
 		_ = cmd.Process.Kill() // it may have ended
 		_ = cmd.Wait()
 		if complaint.Len() > 0 {

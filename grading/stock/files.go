@@ -79,21 +79,17 @@ func hashFile(kind FileKind, src *os.File) (File, error) {
 	return File{SHA256: hex.EncodeToString(h.Sum(nil)), Kind: kind, Ending: endingOf(src.Name()), Bytes: n}, nil
 }
 
-// keepPath keeps the file at a path.
-func keepPath(dir string, kind FileKind, path string) (File, error) {
-	src, err := os.Open(path)
-	if err != nil {
-		return File{}, err
-	}
-	defer src.Close()
-	return keep(dir, kind, src)
+// keeper copies files into the folder of a stock. Files come before the rows that name
+// them; a file without a row is harmless.
+type keeper struct {
+	dir     string
+	touched map[string]bool // folders whose new names are not yet known to be on the disk
 }
 
-// keep copies a file into the folder of the stock: to a temporary name, onto the disk,
-// then to its real name, so that no moment shows half a file. Files come before the
-// rows that name them; a file without a row is harmless.
-func keep(dir string, kind FileKind, src *os.File) (File, error) {
-	folder := filepath.Join(dir, fileFolders[kind])
+// keep copies an open file: to a temporary name, onto the disk, then to its real name,
+// so that no moment shows half a file. Its name lasts after sync.
+func (k *keeper) keep(kind FileKind, src *os.File) (File, error) {
+	folder := filepath.Join(k.dir, fileFolders[kind])
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return File{}, err
 	}
@@ -114,17 +110,37 @@ func keep(dir string, kind FileKind, src *os.File) (File, error) {
 		return File{}, fmt.Errorf("%s could not be copied to %s, where nothing was entered: %w; make space or mend the disk and do it again", src.Name(), folder, err)
 	}
 	f := File{SHA256: hex.EncodeToString(h.Sum(nil)), Kind: kind, Ending: endingOf(src.Name()), Bytes: n}
-	to := filepath.Join(dir, f.name())
+	to := filepath.Join(k.dir, f.name())
 	if have, err := os.Stat(to); err == nil && have.Size() == n {
 		return f, nil
 	}
 	if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
 		return File{}, err
 	}
-	if err := os.Rename(tmp.Name(), to); err != nil {
+	if k.touched == nil {
+		k.touched = map[string]bool{}
+	}
+	k.touched[filepath.Dir(to)], k.touched[folder], k.touched[k.dir] = true, true, true
+	return f, os.Rename(tmp.Name(), to)
+}
+
+func (k *keeper) keepPath(kind FileKind, path string) (File, error) {
+	src, err := os.Open(path)
+	if err != nil {
 		return File{}, err
 	}
-	return f, errors.Join(syncDir(filepath.Dir(to)), syncDir(folder), syncDir(dir))
+	defer src.Close()
+	return k.keep(kind, src)
+}
+
+// sync makes the names of kept files last through a power cut.
+func (k *keeper) sync() error {
+	for dir := range k.touched {
+		if err := syncDir(dir); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // umask is what the copies of files withhold from others, as other new files do not

@@ -11,7 +11,8 @@ type groups[T any] struct {
 	rows *sql.Rows
 	scan func(scanner) (T, error)
 	key  func(T) string
-	next *T
+	next T
+	more bool // next holds a row
 	err  error
 }
 
@@ -24,30 +25,29 @@ func newGroups[T any](ctx context.Context, q querier, scan func(scanner) (T, err
 }
 
 func (g *groups[T]) advance() {
-	g.next = nil
+	g.more = false
 	if g.err != nil || !g.rows.Next() {
 		return
 	}
-	v, err := g.scan(g.rows)
-	if err != nil {
-		g.err = err
-		return
-	}
-	g.next = &v
+	g.next, g.err = g.scan(g.rows)
+	g.more = g.err == nil
 }
 
 // id is the stick whose rows come next, or nothing at the end.
 func (g *groups[T]) id() string {
-	if g.next == nil {
+	if !g.more {
 		return ""
 	}
-	return g.key(*g.next)
+	return g.key(g.next)
 }
 
 // take gives the rows of a stick, if it is the next one.
 func (g *groups[T]) take(id string) (out []T) {
 	for g.id() == id {
-		out = append(out, *g.next)
+		if out == nil {
+			out = make([]T, 0, 8)
+		}
+		out = append(out, g.next)
 		g.advance()
 	}
 	return out

@@ -116,8 +116,12 @@ func (s *Store) FilePaper(ctx context.Context, d Document, scan string) (Documen
 	}
 	var f File
 	if scan != "" {
+		kept := keeper{dir: s.opt.Dir}
 		var err error
-		if f, err = keepPath(s.opt.Dir, PaperFile, scan); err != nil {
+		if f, err = kept.keepPath(PaperFile, scan); err != nil {
+			return d, err
+		}
+		if err := kept.sync(); err != nil {
 			return d, err
 		}
 		d.SHA256 = f.SHA256

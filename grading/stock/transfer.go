@@ -79,12 +79,16 @@ func (s *Store) Export(ctx context.Context, path string) (err error) {
 		if err := put("stock", exportStart{exportSchema, s.opt.Now().UTC().Format(timeFormat)}, nil); err != nil {
 			return err
 		}
+		kept := keeper{dir: FilesFolder(path)}
 		if err := each(ctx, q, scanFile, func(f File) error {
-			if _, err := keepPath(FilesFolder(path), f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
+			if _, err := kept.keepPath(f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
 				return err
 			}
 			return put("file", f, nil)
 		}, `SELECT sha256, kind, ending, bytes FROM files`); err != nil {
+			return err
+		}
+		if err := kept.sync(); err != nil {
 			return err
 		}
 		if err := each(ctx, q, scanLot, func(l lotFact) error { return put("lot", l, nil) }, `SELECT `+lotColumns+` FROM lot_records ORDER BY seq`); err != nil {
@@ -380,18 +384,22 @@ func (s *Store) Import(ctx context.Context, path string) (out Imported, err erro
 	if err != nil {
 		return out, unchanged(err)
 	}
+	incoming := keeper{dir: s.opt.Dir}
 	for _, f := range files {
 		from := filepath.Join(FilesFolder(path), f.name())
 		if _, err := os.Stat(filepath.Join(s.opt.Dir, f.name())); err == nil {
 			continue
 		}
-		kept, err := keepPath(s.opt.Dir, f.Kind, from)
+		kept, err := incoming.keepPath(f.Kind, from)
 		if err == nil && kept.SHA256 != f.SHA256 {
 			err = fmt.Errorf("%s changed while it was imported", from)
 		}
 		if err != nil {
 			return out, unchanged(err)
 		}
+	}
+	if err := incoming.sync(); err != nil {
+		return out, unchanged(err)
 	}
 	fresh, known := map[string]bool{}, map[string]bool{}
 	err = s.write(ctx, func(t *tx) error {

@@ -138,8 +138,6 @@ CREATE TABLE blanks (
 CREATE INDEX blanks_blank ON blanks (blank);
 CREATE INDEX blanks_lot ON blanks (lot);
 CREATE INDEX blanks_delivery ON blanks (delivery, blank);
-CREATE INDEX blanks_sort ON blanks (sort_key);
-CREATE INDEX blanks_score ON blanks (score);
 
 CREATE TRIGGER files_keep BEFORE UPDATE ON files BEGIN SELECT RAISE(ABORT, 'facts are never changed'); END;
 CREATE TRIGGER files_stay BEFORE DELETE ON files BEGIN SELECT RAISE(ABORT, 'facts are never deleted'); END;
