@@ -1,0 +1,332 @@
+package bench
+
+import (
+	"bytes"
+	"embed"
+	"errors"
+	"fmt"
+	"html/template"
+	"maps"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"ringstock/grading/stock"
+	"ringstock/spectrum/measure"
+)
+
+//go:embed assets
+var assets embed.FS
+
+var templates = func() map[string]*template.Template {
+	all := map[string]*template.Template{}
+	for _, name := range []string{"bench", "stock", "stick", "statement", "problem"} {
+		t := template.New("layout.html").Funcs(template.FuncMap{"number": figureOf, "price": price, "what": what})
+		all[name] = template.Must(t.ParseFS(assets, "assets/layout.html", "assets/"+name+".html"))
+	}
+	return all
+}()
+
+// page is what every page knows.
+type page struct {
+	Here     string
+	Delivery string
+}
+
+func (s *Server) page(here string) page { return page{here, s.session.State().Delivery} }
+
+func (s *Server) pages(mux *http.ServeMux) {
+	for name, kind := range map[string]string{
+		"bench.js": "text/javascript", "ear.js": "text/javascript", "bench.css": "text/css", "icon.svg": "image/svg+xml",
+	} {
+		body, err := assets.ReadFile("assets/" + name)
+		if err != nil {
+			panic("bench: " + err.Error()) // it is built in
+		}
+		mux.HandleFunc("GET /"+name, func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", kind+"; charset=utf-8")
+			w.Write(body)
+		})
+	}
+	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, _ *http.Request) {
+		show(w, http.StatusOK, "bench", struct {
+			page
+			Devices []Device
+		}{s.page("bench"), s.opt.Devices})
+	})
+	mux.HandleFunc("GET /stock", s.withStock(s.stockList))
+	mux.HandleFunc("GET /stock/{id}", s.withStock(s.stick))
+	mux.HandleFunc("POST /stock/{id}", s.withStock(s.act))
+	mux.HandleFunc("GET /statement", s.withStock(s.statement))
+	mux.HandleFunc("GET /", func(w http.ResponseWriter, _ *http.Request) {
+		s.problem(w, http.StatusNotFound, "bench", errors.New("there is no such page"))
+	})
+}
+
+func show(w http.ResponseWriter, status int, name string, data any) {
+	var out bytes.Buffer
+	if err := templates[name].Execute(&out, data); err != nil {
+		http.Error(w, "The page can't be made.", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	out.WriteTo(w)
+}
+
+func (s *Server) problem(w http.ResponseWriter, status int, here string, err error) {
+	show(w, status, "problem", struct {
+		page
+		Text string
+	}{s.page(here), err.Error()})
+}
+
+// withStock runs a page on the open stock.
+func (s *Server) withStock(do func(http.ResponseWriter, *http.Request, *stock.Store) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		store, err := s.opt.Stock(r.Context())
+		if err == nil {
+			if err = do(w, r, store); err == nil {
+				return
+			}
+		}
+		status := http.StatusBadRequest
+		if errors.Is(err, stock.ErrNone) {
+			status = http.StatusOK
+		}
+		here := "stock"
+		if r.URL.Path == "/statement" {
+			here = "statement"
+		}
+		s.problem(w, status, here, err)
+	}
+}
+
+// stockColumns are what the list shows, named as the stock sorts by them.
+var stockColumns = []struct{ Sort, Name, Unit string }{
+	{"number", "number", ""}, {"state", "state", ""}, {"place", "place", ""}, {"species", "species", ""}, {"grade", "your grade", ""},
+	{"-score", "score", "0–100"}, {"hz", "note", "Hz"}, {"-q", "sustain", "Q"}, {"-density", "density", "kg/m³"}, {"-modulus", "E/ρ", "MJ/kg"}, {"-mass", "mass", "g"},
+}
+
+func (s *Server) stockList(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
+	query := r.URL.Query()
+	conditions := slices.DeleteFunc(strings.Split(query.Get("where"), ","), func(c string) bool { return strings.TrimSpace(c) == "" })
+	if state := query.Get("state"); state != "" {
+		conditions = append(conditions, "state="+state)
+	}
+	var filters []stock.Filter
+	var wrong error
+	for _, c := range conditions {
+		f, err := stock.ParseFilter(c)
+		wrong = errors.Join(wrong, err)
+		filters = append(filters, f)
+	}
+	var order []string
+	if by := query.Get("sort"); by != "" {
+		order = []string{by}
+	}
+	var list []stock.Blank
+	if wrong == nil {
+		list, wrong = store.List(r.Context(), filters, order)
+	}
+	const most = 2000 // lines that a browser shows at once
+	more := max(len(list)-most, 0)
+	problem := ""
+	if wrong != nil {
+		problem = wrong.Error()
+	}
+	show(w, http.StatusOK, "stock", struct {
+		page
+		List           []stock.Blank
+		More           int
+		Where, In, By  string
+		States         []stock.State
+		Columns        any
+		Problem, Names string
+		Link           func(string) string
+	}{s.page("stock"), list[:len(list)-more], more, query.Get("where"), query.Get("state"), query.Get("sort"), s.states(), stockColumns, problem, strings.Join(stock.FilterFields(), ", "),
+		func(by string) string {
+			if by == query.Get("sort") { // the other way round
+				by = strings.TrimPrefix("-"+by, "--")
+			}
+			return "?" + url.Values{"where": {query.Get("where")}, "state": {query.Get("state")}, "sort": {by}}.Encode()
+		}})
+	return nil
+}
+
+func (s *Server) states() (list []stock.State) {
+	for state := range s.opt.Moves {
+		list = append(list, state)
+	}
+	slices.Sort(list)
+	return list
+}
+
+func (s *Server) stick(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
+	return s.showStick(w, r, store, http.StatusOK, nil)
+}
+
+func (s *Server) showStick(w http.ResponseWriter, r *http.Request, store *stock.Store, status int, refused error) error {
+	life, err := store.Show(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	problem := ""
+	if refused != nil {
+		problem = refused.Error()
+	}
+	show(w, status, "stick", struct {
+		page
+		L       stock.Life
+		States  []stock.State
+		Curves  []curve
+		Problem string
+		Done    bool
+		Today   stock.Date
+	}{s.page("stock"), life, s.states(), curves(life), problem, r.URL.Query().Has("done"), store.Today()})
+	return nil
+}
+
+// act enters what the form of a stick's page says.
+func (s *Server) act(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
+	if err := r.ParseForm(); err != nil {
+		return errors.New("the form can't be read, or is too long")
+	}
+	field := func(name string) string { return strings.TrimSpace(r.PostForm.Get(name)) }
+	e := stock.Event{Blank: r.PathValue("id"), Kind: stock.Moved, Place: field("place"), Party: field("for"), Reference: field("bow"), Reason: field("why")}
+	err := func() error {
+		if day := field("date"); day != "" {
+			date, err := stock.ParseDate(day)
+			if err != nil {
+				return err
+			}
+			e.Date = date
+		}
+		if state := field("state"); state != "" {
+			kind, ok := s.opt.Moves[stock.State(state)]
+			if !ok {
+				return fmt.Errorf("there is no state %q", state)
+			}
+			e.Kind = kind
+		} else if e.Place == "" {
+			return errors.New("choose a new state, or write a new place")
+		}
+		return store.Record(r.Context(), e)
+	}()
+	if err != nil {
+		return s.showStick(w, r, store, http.StatusBadRequest, err)
+	}
+	http.Redirect(w, r, "/stock/"+url.PathEscape(e.Blank)+"?done", http.StatusSeeOther)
+	return nil
+}
+
+func (s *Server) statement(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
+	day := store.Today()
+	var err error
+	if on := r.URL.Query().Get("on"); on != "" {
+		if day, err = stock.ParseDate(on); err != nil {
+			return err
+		}
+	}
+	st, err := store.Statement(r.Context(), day)
+	if err != nil {
+		return err
+	}
+	show(w, http.StatusOK, "statement", struct {
+		page
+		S stock.Statement
+	}{s.page("statement"), st})
+	return nil
+}
+
+func price(b stock.Blank) string {
+	if b.Price == nil {
+		return ""
+	}
+	return strings.TrimSpace(fmt.Sprintf("%.2f %s", *b.Price, b.Currency))
+}
+
+// what tells an event in words.
+func what(e stock.LifeEvent) string {
+	text := string(e.Kind)
+	for _, part := range []struct{ word, value string }{{" ", e.Grade}, {" – ", e.Party}, {", place ", e.Place}, {", ", e.Reference}, {": ", e.Reason}} {
+		if part.value != "" {
+			text += part.word + part.value
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(e.Fields)) {
+		if v := e.Fields[name]; v != "" {
+			text += ", " + strings.ReplaceAll(name, "_", " ") + " " + v
+		}
+	}
+	return text
+}
+
+// curve is a quantity over the years, drawn with its standard uncertainty.
+type curve struct {
+	Name, Says  string
+	Line        string // of a path
+	Dots        []dot
+	Low, High   string
+	First, Last stock.Date
+}
+
+type dot struct {
+	X, Y, Top, Bottom string
+	Says              string
+}
+
+// curves draws mass, note and sustain of a stick; of what was measured but once there is none.
+func curves(l stock.Life) (list []curve) {
+	type point struct {
+		date stock.Date
+		v    measure.Value
+	}
+	var mass, hz, q []point
+	for _, r := range l.Readings {
+		if r.Quantity == "mass_g" && !r.Void {
+			mass = append(mass, point{r.Date, measure.Of(r.Value, r.U)})
+		}
+	}
+	for _, t := range l.TestList {
+		if !t.Void {
+			hz, q = append(hz, point{t.Date, t.Hz}), append(q, point{t.Date, t.Q})
+		}
+	}
+	for _, c := range []struct {
+		name, unit string
+		points     []point
+	}{{"Mass", "g", mass}, {"Note", "Hz", hz}, {"Sustain Q", "", q}} {
+		points := slices.DeleteFunc(c.points, func(p point) bool { return !p.v.Known() })
+		if len(points) < 2 {
+			continue
+		}
+		slices.SortStableFunc(points, func(a, b point) int { return strings.Compare(string(a.date), string(b.date)) })
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, p := range points {
+			low, high = min(low, p.v.X-p.v.U), max(high, p.v.X+p.v.U)
+		}
+		if high-low < 1e-6*math.Abs(high) {
+			low, high = low-1, high+1
+		}
+		first, last := points[0].date, points[len(points)-1].date
+		days := max(last.Days(first), 1)
+		y := func(v float64) string { return strconv.FormatFloat(120-110*(v-low)/(high-low), 'f', 1, 64) }
+		draw := curve{Name: c.name, First: first, Last: last,
+			Low: measure.Of(low, (high-low)/20).Text(c.unit), High: measure.Of(high, (high-low)/20).Text(c.unit)}
+		// The ends of the axis are no measurements, so they have no uncertainty.
+		draw.Low, _, _ = strings.Cut(draw.Low, " ±")
+		draw.High, _, _ = strings.Cut(draw.High, " ±")
+		for i, p := range points {
+			x := strconv.FormatFloat(60+250*p.date.Days(first)/days, 'f', 1, 64)
+			draw.Line += map[bool]string{true: "M", false: "L"}[i == 0] + x + " " + y(p.v.X)
+			draw.Dots = append(draw.Dots, dot{x, y(p.v.X), y(p.v.X + p.v.U), y(p.v.X - p.v.U), string(p.date) + ": " + p.v.Text(c.unit)})
+		}
+		draw.Says = fmt.Sprintf("%s from %s to %s", c.name, draw.Dots[0].Says, draw.Dots[len(draw.Dots)-1].Says)
+		list = append(list, draw)
+	}
+	return list
+}
