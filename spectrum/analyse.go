@@ -358,6 +358,10 @@ func (a *analysis) settleFundamental(r *reading) {
 			break
 		}
 	}
+	for i := range trials[pick].fs {
+		trials[pick].fs[i].waited = paces[a.strike].waits
+	}
+	trials[pick].c.waited = paces[a.strike].waits
 	r.parts[r.fundamental].component = trials[pick].c
 	// Lines beside the fundamental that this fit resolved replace or join those known before.
 	for _, c := range trials[pick].fs {

@@ -396,18 +396,25 @@ func ampRatio(p, ref part) float64 {
 
 // The room answers a ring with one of its own, which no fit tells apart from it for sure. The
 // share of it that is left in a fit moves the decay rate by that share, and the frequency by
-// that share of alpha/2 pi. It is roomLeast where the ring outlasts the room many times and
-// grows with the square of how much faster it dies (calibrated on synthetic rooms of RT60 0.2-0.5 s).
+// that share of alpha/2 pi. It is roomLeast where the fit waited for the room to die; elsewhere
+// it grows with how much faster the ring dies than a room (both calibrated on synthetic rooms
+// of RT60 0.2-0.5 s).
 const (
 	roomLeast = 0.01
-	roomShort = 0.05 // s: where the ring's tau is this, roomGrows is added
-	roomGrows = 0.07
+	roomS     = 0.018 // s: the tau of a ring that the room drowns
 )
 
-// roomShare is the room's share in the uncertainty of a decay rate alpha.
-func roomShare(alpha float64) float64 {
-	return roomLeast + roomGrows*roomShort*alpha*roomShort*alpha
+// roomShare is the room's share in the uncertainty of the component's decay rate.
+func (c component) roomShare() float64 {
+	if c.waited {
+		return roomLeast
+	}
+	return min(roomS*c.rate(), 1)
 }
+
+// rate is the decay rate, or that of usual wood if it is less: a decay that the room has
+// lengthened must not vouch for itself.
+func (c component) rate() float64 { return max(c.alpha, startAlpha(c.hz)) }
 
 // uncertain gives the value its uncertainty and what it is made of.
 func uncertain(x, noise, sd, room float64) measure.Value {
@@ -425,9 +432,8 @@ func uncertain(x, noise, sd, room float64) measure.Value {
 // partial puts a part into the form that the world sees.
 func (r *reading) partial(p part, base float64) Partial {
 	f := r.parts[r.fundamental]
-	// A decay that the room has lengthened must not vouch for itself: no quicker than usual wood.
-	room := roomShare(max(p.alpha, startAlpha(p.hz)))
-	out := Partial{Hz: uncertain(p.hz, p.noiseHz, p.sdHz, room*max(p.alpha, startAlpha(p.hz))/(2*math.Pi)), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
+	room := p.roomShare()
+	out := Partial{Hz: uncertain(p.hz, p.noiseHz, p.sdHz, room*p.rate()/(2*math.Pi)), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
 	for _, a := range p.amp {
 		if a > 0 {
 			out.Taps++

@@ -31,6 +31,7 @@ type component struct {
 	snr           []float64 // per tap: energy of the line in the fit over the noise density there
 	alone         []estimate
 	fromSkip      float64 // s after the strike at which its fit begins
+	waited        bool    // whether that was chosen so that the room is over
 }
 
 // estimate is what a single tap says of a component; the zero value says nothing.
