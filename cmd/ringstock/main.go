@@ -14,5 +14,6 @@ func main() {
 	// A second interrupt ends the program at once.
 	context.AfterFunc(ctx, stop)
 	root := newRoot()
-	os.Exit(conclude(root.ErrOrStderr(), root.ExecuteContext(ctx)))
+	err := root.ExecuteContext(ctx)
+	os.Exit(conclude(root.ErrOrStderr(), err)) // looked up now: a command may have moved it
 }

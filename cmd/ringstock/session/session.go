@@ -83,10 +83,7 @@ func (s Side) strike() spectrum.Strike {
 type Event any
 
 // RoomHeard comes once, after the first quiet second.
-type RoomHeard struct {
-	capture.Room
-	HumHz []float64
-}
+type RoomHeard struct{ capture.Room }
 
 // LevelHeard comes 20 times per second.
 type LevelHeard struct{ capture.Level }
@@ -220,7 +217,7 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 
 func (s *Session) room(r capture.Room) {
 	s.noiseDB = r.RMSDB
-	s.tell(RoomHeard{Room: r})
+	s.tell(RoomHeard{r})
 }
 
 // cut judges what was cut out of the stream.
@@ -367,7 +364,11 @@ func (s *Session) complete() bool {
 	}
 	if _, now := s.judged[s.blank]; !now {
 		s.tell(Notice{fmt.Sprintf("blank %s already has its %d good taps; for more, give a higher --taps", s.blank, s.Taps)})
-		s.over = !s.HandsFree && s.Blanks > 0
+		if s.HandsFree {
+			s.choose(s.next())
+		} else {
+			s.over = s.Blanks > 0
+		}
 		return s.over
 	}
 	s.finished++
@@ -426,4 +427,13 @@ func (s *Session) Summary() Summary {
 	}
 	grading.Rank(sum.Blanks)
 	return sum
+}
+
+// Heard is the number of blanks that were tapped in this session, or were found complete.
+func (s *Session) Heard() int {
+	n := len(s.order)
+	if n == 0 && len(s.tap[s.blank][s.side]) >= s.Taps {
+		n = 1
+	}
+	return n
 }

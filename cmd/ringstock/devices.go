@@ -1,0 +1,87 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/capture/mic"
+)
+
+func newDevices() *cobra.Command {
+	var asJSON, verbose bool
+	cmd := &cobra.Command{
+		Use:   "devices",
+		Short: "List the microphones",
+		Long: `Lists the input devices, one a line: * before the one that the system prefers, its name, the
+sound system that offers it, how many channels it has and its own sample rate. The list is
+made anew each time. Name a device with listen --device; a part of the name will do.
+
+Exit status: 0 done, 1 failed, 2 wrong usage.`,
+		Args: takes(cobra.NoArgs),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			loud, err := hush(verbose)
+			if err != nil {
+				return err
+			}
+			devices, err := mic.Devices()
+			loud(cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(cmd.OutOrStdout(), struct {
+					Schema  string       `json:"schema"`
+					Devices []mic.Device `json:"devices"`
+				}{"ringstock/devices/1", append([]mic.Device{}, devices...)})
+			}
+			if len(devices) == 0 {
+				_, err := fmt.Fprintln(cmd.ErrOrStderr(), "no microphone was found: plug one in, check that the system's sound settings show it and that its privacy settings permit it")
+				return err
+			}
+			return printDevices(cmd.OutOrStdout(), devices)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
+	cmd.Flags().BoolVar(&verbose, "verbose", false, "also print what the sound system's libraries say")
+	return cmd
+}
+
+func printDevices(w io.Writer, devices []mic.Device) error {
+	t := textTable{left: 3, cut: 1, head: [][]string{{"", "microphone", "sound system", "channels", "rate Hz"}}}
+	for _, d := range devices {
+		mark := " "
+		if d.Default {
+			mark = "*"
+		}
+		t.add(mark, d.Name, d.HostAPI, fmt.Sprint(d.Channels), fmt.Sprintf("%.0f", d.RateHz))
+	}
+	var out strings.Builder
+	t.write(&out, "")
+	_, err := io.WriteString(w, printable(out.String()))
+	return err
+}
+
+// hush keeps the chatter of sound libraries off the terminal. What it returns prints it, if it is
+// wanted, and throws it away.
+func hush(verbose bool) (func(io.Writer), error) {
+	log, err := mic.Hush()
+	if err != nil {
+		return nil, fmt.Errorf("the sound library's messages can't be kept off the terminal: %w", err)
+	}
+	return func(w io.Writer) {
+		if log == "" {
+			return
+		}
+		if text, err := os.ReadFile(log); err == nil && verbose {
+			fmt.Fprint(w, printable(string(text)))
+		}
+		if err := os.Remove(log); err != nil && !errors.Is(err, os.ErrNotExist) {
+			fmt.Fprintln(w, "left behind:", log)
+		}
+	}, nil
+}

@@ -1,0 +1,374 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"ringstock/capture"
+	"ringstock/capture/mic"
+	"ringstock/capture/wavfile"
+	"ringstock/cmd/ringstock/session"
+	"ringstock/grading"
+)
+
+type listenOptions struct {
+	sound
+	blank     string
+	side      string
+	taps      int
+	blanks    int
+	seconds   float64
+	handsFree bool
+	profile   string
+	air       struct{ temperature, humidity float64 }
+	striker   string
+	json      bool
+	plain     bool
+}
+
+// sound says where sound comes from.
+type sound struct {
+	device  string
+	rate    float64
+	from    string
+	pace    bool
+	verbose bool
+}
+
+func (s *sound) addFlags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.StringVar(&s.device, "device", "", "the microphone: its `NAME` or a part of it (see devices)")
+	f.Float64Var(&s.rate, "rate", 0, "sample rate in `HZ`; the device's own if 0")
+	f.StringVar(&s.from, "from", "", "play a recording (`FILE`) instead of hearing a microphone: to practise, and for scripts")
+	f.BoolVar(&s.pace, "pace", false, "play it in real time, not as fast as it can be heard")
+	f.BoolVar(&s.verbose, "verbose", false, "also print what the sound system's libraries say")
+}
+
+func newListen() *cobra.Command {
+	var o listenOptions
+	cmd := &cobra.Command{
+		Use:   "listen FOLDER",
+		Short: "Hear taps from a microphone, judge each at once, and fill a delivery folder",
+		Long: `Hears taps from a microphone and says of each at once whether it is good, or why to tap
+again. Each good tap is on the disk before it is announced: a recording (24-bit WAV), its
+circumstances beside it (.tap.json), and its name in delivery.csv, so that "ringstock grade FOLDER"
+can be run at any time. Start it again with the same folder to go on where it stopped.
+
+Keep quiet for the first second: the noise and the hum of the room are measured then. Hold the
+blank at its nodes (0.22 of its length from an end), tap it in the middle or at an end, and let it
+ring out.
+
+On a terminal a page shows level, last ring, note and verdict; its keys:
+
+  n next blank   b a blank by its number   d drop the last tap   r tap this side again
+  w other face   e end grain               m type measurements   c add a note    q quit
+
+Without a terminal, or with --plain, plain lines are printed. A blank is done after --taps good
+taps; with --hands-free the terminal beeps and the next number follows by itself (A017, A018;
+numbers already in delivery.csv that have no recordings come first).
+` + exitHelp,
+		Example: `  ringstock listen spring-delivery --blank A017
+  ringstock listen spring-delivery --hands-free --taps 5
+  ringstock listen try --from taps.wav --blank T1 --taps 3`,
+		Args: takes(cobra.ExactArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error { return runListen(cmd, args[0], o) },
+	}
+	f := cmd.Flags()
+	o.sound.addFlags(cmd)
+	f.StringVar(&o.blank, "blank", "", "the `NUMBER` of the blank to begin with")
+	f.StringVar(&o.side, "side", "side", "where it is tapped first: side, width (the other face) or end")
+	f.IntVar(&o.taps, "taps", 5, "good taps that make a blank")
+	f.IntVar(&o.blanks, "blanks", 0, "stop after so many blanks")
+	f.Float64Var(&o.seconds, "seconds", 0, "stop after so many seconds of sound")
+	f.BoolVar(&o.handsFree, "hands-free", false, "go on to the next blank by itself")
+	f.StringVar(&o.profile, "profile", "violin", "judge by this profile: a built-in one, or a `FILE` of your own")
+	f.Float64Var(&o.air.temperature, "temperature", 0, "of the room, in `C`; kept with each blank")
+	f.Float64Var(&o.air.humidity, "humidity", 0, "relative humidity of the room, in `PERCENT`")
+	f.StringVar(&o.striker, "striker", "", "what you tap with; loudness compares only with the same one")
+	f.BoolVar(&o.json, "json", false, "print one JSON document at the end; the lines go to stderr")
+	f.BoolVar(&o.plain, "plain", false, "print plain lines on a terminal too")
+	return cmd
+}
+
+func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
+	set, err := o.settings(cmd, folder)
+	if err != nil {
+		return err
+	}
+	loud, err := hush(o.verbose)
+	if err != nil {
+		return err
+	}
+	defer func() { loud(cmd.ErrOrStderr()) }()
+	screen := !o.json && !o.plain && isTerminal(cmd.OutOrStdout()) && isTerminal(cmd.InOrStdin())
+	set.Curves = screen
+	if !screen && !set.HandsFree && set.Blanks == 0 {
+		set.Blanks = 1
+	}
+	src, device, err := o.open(screen)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err := src.Close(); err != nil {
+			fmt.Fprintln(cmd.ErrOrStderr(), printable(err.Error()))
+		}
+	}()
+	set.Device, set.Live = device, o.from == ""
+	s, err := session.Open(set)
+	if err != nil {
+		return err
+	}
+	lines := cmd.OutOrStdout()
+	if o.json {
+		lines = cmd.ErrOrStderr()
+	}
+	if screen {
+		err = runScreen(cmd.Context(), s, src)
+	} else {
+		p := &linePrinter{out: lines, side: cmd.ErrOrStderr(), bell: isTerminal(cmd.ErrOrStderr())}
+		fmt.Fprintln(p.side, printable("listening to "+device.Name+": keep quiet for one second"))
+		err = s.Run(cmd.Context(), src, nil, p.tell)
+	}
+	sum := s.Summary()
+	if o.json {
+		if err := writeJSON(cmd.OutOrStdout(), newSessionDocument(folder, device, sum)); err != nil {
+			return err
+		}
+	} else if err := printSummary(cmd.OutOrStdout(), folder, sum); err != nil {
+		return err
+	}
+	switch {
+	case err != nil:
+		return err
+	case s.Heard() == 0:
+		return errors.New("no tap could be used: nothing was recorded")
+	case cmd.Flags().Changed("taps") && len(sum.Short) > 0 && !screen:
+		return tooFew{sum.Short}
+	}
+	return nil
+}
+
+// tooFew is partly done.
+type tooFew struct{ blanks []string }
+
+func (t tooFew) Error() string {
+	return "fewer good taps than wanted: " + strings.Join(t.blanks, ", ") + "; start again with the same folder to go on"
+}
+func (t tooFew) Unwrap() error { return partlyDone{len(t.blanks)} }
+
+func (o listenOptions) settings(cmd *cobra.Command, folder string) (session.Settings, error) {
+	profile, err := loadProfile(o.profile)
+	if err != nil {
+		return session.Settings{}, err
+	}
+	side := session.Side(o.side)
+	blank := strings.TrimSpace(o.blank)
+	switch {
+	case !slices.Contains([]session.Side{session.Face, session.Width, session.End}, side):
+		err = fmt.Errorf("--side %s: give side, width or end", o.side)
+	case o.taps < 1:
+		err = fmt.Errorf("--taps %d: give 1 or more", o.taps)
+	case o.seconds < 0, o.blanks < 0, o.rate < 0:
+		err = errors.New("--seconds, --blanks and --rate can't be negative")
+	case cmd.Flags().Changed("blank") && blank == "":
+		err = errors.New("--blank is empty: give the blank's number")
+	case o.from != "" && (o.device != "" || o.rate != 0):
+		err = errors.New("--from plays a recording: --device and --rate don't go with it")
+	case o.pace && o.from == "":
+		err = errors.New("--pace goes with --from only")
+	}
+	if err != nil {
+		return session.Settings{}, usageError{err}
+	}
+	set := session.Settings{
+		Folder: folder, Blank: blank, Side: side, Taps: o.taps, Blanks: o.blanks, Seconds: o.seconds,
+		HandsFree: o.handsFree, Profile: profile, Striker: o.striker, Now: time.Now,
+	}
+	if cmd.Flags().Changed("temperature") {
+		set.Air.TemperatureC = &o.air.temperature
+	}
+	if cmd.Flags().Changed("humidity") {
+		set.Air.HumidityPct = &o.air.humidity
+	}
+	return set, nil
+}
+
+// open opens the microphone, or the recording in its place.
+func (s sound) open(inRealTime bool) (capture.Source, session.Device, error) {
+	if s.from == "" {
+		m, err := mic.Open(mic.Options{Name: s.device, RateHz: s.rate})
+		if err != nil {
+			return nil, session.Device{}, err
+		}
+		return m, session.Device{Name: m.Name, HostAPI: m.HostAPI}, nil
+	}
+	rec, err := wavfile.Open(s.from)
+	if err != nil {
+		return nil, session.Device{}, err
+	}
+	device := session.Device{Name: "recording " + filepath.Base(s.from)}
+	const block = 0.01 // s
+	src := capture.Play(capture.FindTaps(rec).Samples, rec.Rate, max(int(block*rec.Rate), 1))
+	if inRealTime || s.pace {
+		src = &paced{Source: src, began: time.Now()}
+	}
+	return src, device, nil
+}
+
+// paced lets a source take the time that its sound takes.
+type paced struct {
+	capture.Source
+	began time.Time
+}
+
+func (p *paced) Read(b *capture.Block) error {
+	if err := p.Source.Read(b); err != nil {
+		return err
+	}
+	due := time.Duration(float64(b.Pos+int64(len(b.Samples))) / p.Rate() * float64(time.Second))
+	time.Sleep(due - time.Since(p.began))
+	return nil
+}
+
+func isTerminal(stream any) bool {
+	f, ok := stream.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// linePrinter tells of a session in plain lines.
+type linePrinter struct {
+	out  io.Writer // taps and blanks
+	side io.Writer // everything else
+	bell bool
+	loud time.Time
+}
+
+func (p *linePrinter) tell(e session.Event) {
+	switch e := e.(type) {
+	case session.RoomHeard:
+		fmt.Fprintln(p.side, roomText(e))
+	case session.BlankChosen:
+		fmt.Fprintln(p.side, printable(fmt.Sprintf("blank %s, %s: %d of %d taps; tap now", e.Blank, sideText(e.Side), e.Count, e.Of)))
+	case session.TapHeard:
+		text := fmt.Sprintf("%s %d/%d ", e.Blank, e.Count, e.Of)
+		if e.Good {
+			f := e.Ring.Fundamental
+			text += fmt.Sprintf("good  %s Hz  %s  Q %s  rings %s s  purity %s %%  -> %s", hertz(f.Hz), noteName(f.Hz.X), compact(f.Q), compact(f.T60S), compact(e.Ring.PurityPct), e.File)
+		} else {
+			text += e.Why
+		}
+		fmt.Fprintln(p.out, printable(text))
+	case session.BlankDone:
+		if p.bell {
+			fmt.Fprint(p.side, "\a")
+		}
+		fmt.Fprintln(p.out, printable(doneText(e.Judged)))
+	case session.Notice:
+		fmt.Fprintln(p.side, printable(e.Text))
+	}
+}
+
+func sideText(s session.Side) string {
+	switch s {
+	case session.Width:
+		return "taps on the other face"
+	case session.End:
+		return "taps on the end"
+	}
+	return "taps on the face"
+}
+
+func roomText(r session.RoomHeard) string {
+	if r.Silent {
+		return "the room: exact digital silence"
+	}
+	text := fmt.Sprintf("the room: noise %.0f dB", r.RMSDB)
+	if r.RMSDB > loudRoomDB {
+		text += fmt.Sprintf("; that is loud: speak less, go nearer with the microphone (full scale is 0 dB, good is below %.0f dB)", loudRoomDB)
+	}
+	return text
+}
+
+// loudRoomDB is the noise above which taps of the usual strength leave too little over it (common practice, no source).
+const loudRoomDB = -45.0
+
+func doneText(b grading.Blank) string {
+	text := fmt.Sprintf("%s done: ", b.Blank)
+	if r := firstRing(b); r != nil {
+		text += fmt.Sprintf("%s Hz  %s  Q %s  purity %s %%; ", hertz(r.Fundamental.Hz), noteName(r.Fundamental.Hz.X), compact(r.Fundamental.Q), compact(r.PurityPct))
+	}
+	text += string(b.Verdict)
+	if b.Score.Known() {
+		text += ", score " + compact(b.Score)
+	}
+	if len(b.Reasons) > 0 {
+		text += " (" + b.Reasons[0] + ")"
+	}
+	return text
+}
+
+// printSummary tells what came of the session.
+func printSummary(w io.Writer, folder string, sum session.Summary) error {
+	if len(sum.Blanks) == 0 {
+		return nil
+	}
+	var out strings.Builder
+	out.WriteString("\n")
+	t := textTable{left: 3, cut: 1, head: [][]string{{"rank", "blank", "verdict", "score", "note Hz", "sustain Q", "purity %", "taps"}}}
+	for _, b := range sum.Blanks {
+		row := []string{rankText(b), b.Blank, string(b.Verdict), compact(b.Score), "", "", "", "0"}
+		if r := firstRing(b); r != nil {
+			row = append(row[:4], hertz(r.Fundamental.Hz), compact(r.Fundamental.Q), compact(r.PurityPct), fmt.Sprint(r.TapsUsed))
+		}
+		t.add(row...)
+	}
+	t.write(&out, "")
+	out.WriteString("\n")
+	var todo []string
+	for _, b := range sum.Short {
+		todo = append(todo, "tap "+b+" again: it has fewer good taps than wanted")
+	}
+	for _, b := range sum.Blanks {
+		if n := sum.Refused[b.Blank]; n > 3 {
+			todo = append(todo, fmt.Sprintf("%s: %d taps were refused; look at how it is held, and where the microphone stands", b.Blank, n))
+		}
+		if next := b.Wood.MeasureNext; next != "" {
+			todo = append(todo, b.Blank+": "+next)
+		}
+	}
+	for i, text := range todo {
+		if i == 12 {
+			fmt.Fprintf(&out, "and %d more\n", len(todo)-i)
+			break
+		}
+		wrap(&out, "", text)
+	}
+	fmt.Fprintf(&out, "all recordings and delivery.csv are in %s; rank the whole delivery with: ringstock grade %s\n", folder, folder)
+	_, err := io.WriteString(w, printable(out.String()))
+	return err
+}
+
+// sessionDocument is what listen --json prints.
+type sessionDocument struct {
+	Schema  string          `json:"schema"`
+	Folder  string          `json:"folder"`
+	Device  session.Device  `json:"device"`
+	Blanks  []grading.Blank `json:"blanks"`
+	Refused map[string]int  `json:"refused"`
+	Short   []string        `json:"short"`
+}
+
+func newSessionDocument(folder string, device session.Device, sum session.Summary) sessionDocument {
+	return sessionDocument{"ringstock/session/1", folder, device,
+		append([]grading.Blank{}, sum.Blanks...), sum.Refused, append([]string{}, sum.Short...)}
+}
