@@ -12,6 +12,8 @@ import (
 type Command struct {
 	Do   Do
 	Text string // of SetMeasures, AddNote and GoTo
+	Entry
+	Taps int // of HandsFree
 }
 
 // Do is a kind of command.
@@ -26,7 +28,9 @@ const (
 	EndGrain              // tap the end grain, or the side again
 	SetMeasures           // "length 745.5 mass 189.2"
 	AddNote
-	GoTo // a blank by its number
+	GoTo      // a blank by its number
+	Enter     // an Entry
+	HandsFree // go on after so many good taps; 0: by hand
 	Quit
 )
 
@@ -72,6 +76,13 @@ func (s *Session) obey(c Command) {
 			err = s.change(func(a *grading.Amended) { a.Set(s.blank, "note", note) })
 			s.tell(Notice{"noted"})
 		}
+	case Enter:
+		err = s.enter(c.Entry)
+	case HandsFree:
+		if s.HandsFree = c.Taps > 0; s.HandsFree {
+			s.Taps = c.Taps
+		}
+		s.announceBlank()
 	case Quit:
 		s.over = true
 	}

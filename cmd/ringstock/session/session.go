@@ -42,6 +42,8 @@ type Settings struct {
 type Device struct {
 	Name    string `json:"device"`
 	HostAPI string `json:"host_api"`
+	// Doubts that the device may change the sound on its way.
+	Doubts []string `json:"device_doubts,omitempty"`
 }
 
 // Air is that of the room; nil if nobody measured it.
@@ -115,6 +117,10 @@ type BlankDone struct{ Judged grading.Blank }
 
 // Notice is anything else worth telling.
 type Notice struct{ Text string }
+
+// ErrSilent says that a microphone gives the same sample for ever.
+var ErrSilent = errors.New("the microphone gives exact digital silence: it is muted or not permitted; " +
+	"allow it for the terminal program in the system's privacy settings, or choose another with --device")
 
 // Session is a session at a folder.
 type Session struct {
@@ -204,8 +210,7 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 		}
 		heard += int64(len(b.Samples))
 		if s.Live && same && float64(heard) > 3*s.rate {
-			return errors.New("the microphone gives exact digital silence: it is muted or not permitted; " +
-				"allow it for the terminal program in the system's privacy settings, or choose another with --device")
+			return ErrSilent
 		}
 		if s.Seconds > 0 && float64(heard) >= s.Seconds*s.rate {
 			l.End()
@@ -359,7 +364,8 @@ func (s *Session) otherNote(t *tapped) string {
 
 // complete goes on when the blank has all its taps. It tells whether the session is over.
 func (s *Session) complete() bool {
-	if len(s.tap[s.blank][s.side]) < s.Taps || s.Taps == 0 {
+	n := len(s.tap[s.blank][s.side])
+	if n < s.Taps {
 		return s.over
 	}
 	if _, now := s.judged[s.blank]; !now {
@@ -369,6 +375,9 @@ func (s *Session) complete() bool {
 		} else {
 			s.over = s.Blanks > 0
 		}
+		return s.over
+	}
+	if n > s.Taps { // one more for good measure
 		return s.over
 	}
 	s.finished++
