@@ -87,7 +87,7 @@ func partial(r *rand.Rand, hz float64, f spectrum.Family, order, plane int) spec
 	const q = 200
 	u := 1e-4 * hz
 	pull := min(0.8, 0.03*math.Pi*hz/q) / (2 * q) * hz
-	return spectrum.Partial{Hz: measure.Of(hz+math.Hypot(u, pull)*r.NormFloat64(), u), Q: measure.Of(q, 4), Family: f, Order: order, Plane: plane, Taps: 5}
+	return spectrum.Partial{Hz: measure.Of(hz+math.Hypot(u, pull)*r.NormFloat64(), math.Hypot(u, pull)), Q: measure.Of(q, 4), Family: f, Order: order, Plane: plane, Taps: 5}
 }
 
 func ring(p []spectrum.Partial) *spectrum.Ring {

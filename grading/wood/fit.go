@@ -49,28 +49,9 @@ type note struct {
 // for both planes (assumed).
 var theorySd = [4]float64{bar.BendingHeight: 5e-4, bar.BendingWidth: 5e-4, bar.Torsion: 5e-3, bar.Longitudinal: 2e-4}
 
-// A room answers a short note with a tail of its own that outlasts it and pulls its pitch by a part of
-// its half-width 1/2Q. Constants from our own simulation of rooms with RT60 0.2 to 0.5 s.
-const (
-	roomS    = 0.03 // the note's tau at which the pull would be the whole half-width
-	roomMost = 0.8
-	usualQ   = 150 // for notes whose decay is not known
-	mostQ    = 200 // what seems to ring on beyond that at a high pitch is mostly the room
-)
-
-// roomSd is the standard deviation of ln f that the room adds.
-func roomSd(p spectrum.Partial) float64 {
-	q := float64(usualQ)
-	if p.Q.Known() && p.Q.X > 1 {
-		q = min(p.Q.X, mostQ)
-	}
-	tau := q / (math.Pi * p.Hz.X)
-	return min(roomMost, roomS/tau) / (2 * q)
-}
-
 // equation is a note's datum. scatter is an additional sd of ln f for uneven wood.
 func (m model) equation(n note, scatter float64) datum {
-	d := datum{name: "pitch of the " + tapNames[n.ring], sd: math.Hypot(math.Hypot(n.Hz.Rel(), roomSd(n.Partial)), theorySd[n.kind])}
+	d := datum{name: "pitch of the " + tapNames[n.ring], sd: math.Hypot(n.Hz.Rel(), theorySd[n.kind])}
 	if n.kind != bar.Longitudinal {
 		d.sd = math.Hypot(d.sd, scatter)
 	}
