@@ -77,13 +77,15 @@ type State struct {
 	Delivery  string
 	Now       grading.Blank // the blank being tapped, as it is judged so far
 	Face      Face
-	Good      int    // good taps on this face
-	HandsFree int    // good taps per blank; 0 = by hand
-	Room      string // what the quiet before the first tap says; empty until it was heard
-	RoomPoor  bool   // it asks for something to be done
+	Good      int      // good taps on this face
+	HandsFree int      // good taps per blank; 0 = by hand
+	Rig       []string // doubts about the microphone
+	Room      string   // what the quiet before the first tap says; empty until it was heard
+	RoomPoor  bool     // it asks for something to be done
 	Last      *Tap
 	Best      *Curve          // the longest sustain so far
 	Blanks    []grading.Blank // the delivery so far, by rank
+	Notice    string          // anything else worth telling
 	Trouble   string          // why nothing is heard or kept; empty if all is well
 }
 
@@ -92,9 +94,10 @@ type Tap struct {
 	Serial int // counts the taps of the session
 	Blank  string
 	Face   Face
-	Reason capture.Reason // why it can't be used, or capture.Accepted
-	Say    string         // the same in words, with what to do
+	Good   bool
+	Say    string // why it can't be used, and what to do
 	Ring   *spectrum.Ring
+	Note   string // name of the note, a blank, and how many cents it is off
 	Curve  *Curve
 }
 

@@ -69,8 +69,8 @@ type piece struct {
 var errPageGone = errors.New("the page whose microphone was used was closed or lost its connection; what was accepted is kept: open the page again")
 
 func newPhone(rate float64) *phone {
-	// Three seconds of the pieces that the page sends.
-	return &phone{rate: rate, pieces: make(chan piece, 80), over: make(chan struct{})}
+	// Ten seconds of the pieces that the page sends, for while a tap is analysed.
+	return &phone{rate: rate, pieces: make(chan piece, 240), over: make(chan struct{})}
 }
 
 func (p *phone) Rate() float64 { return p.rate }

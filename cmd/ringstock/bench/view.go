@@ -1,11 +1,10 @@
 package bench
 
 import (
-	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
-	"ringstock/capture"
 	"ringstock/grading"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
@@ -21,6 +20,7 @@ type stateView struct {
 	HandsFree int         `json:"hands_free"`
 	Room      string      `json:"room"`
 	RoomPoor  bool        `json:"room_poor"`
+	Notice    string      `json:"notice"`
 	Trouble   string      `json:"trouble"`
 	Last      *tapView    `json:"last"`
 	Best      *curveView  `json:"best"`
@@ -83,7 +83,7 @@ func view(st State) stateView {
 	now := st.Now
 	v := stateView{
 		Delivery: st.Delivery, Blank: now.Blank, Face: st.Face, Good: st.Good, HandsFree: st.HandsFree,
-		Room: st.Room, RoomPoor: st.RoomPoor, Trouble: st.Trouble, Best: viewCurve(st.Best),
+		Room: st.Room, RoomPoor: st.RoomPoor, Notice: st.Notice, Trouble: st.Trouble, Best: viewCurve(st.Best),
 		Verdict: string(now.Verdict), Reasons: now.Reasons, Next: now.Wood.MeasureNext,
 		Fields: viewFields(now.Row), Doubts: []string{}, Blanks: []blankView{},
 	}
@@ -98,15 +98,14 @@ func view(st State) stateView {
 	}
 	v.Figures = append(ringFigures(now.Ring),
 		figureOf("density", now.Wood.Density, "kg/m³"), figureOf("E/ρ", now.Wood.SpecificModulus, "MJ/kg"))
+	v.Doubts = append(v.Doubts, st.Rig...)
 	for _, w := range now.Warnings {
 		v.Doubts = append(v.Doubts, w.Text)
 	}
 	if t := st.Last; t != nil {
-		tap := tapView{Serial: t.Serial, Blank: t.Blank, Face: t.Face, Good: t.Reason == capture.Accepted, Say: t.Say,
+		tap := tapView{Serial: t.Serial, Blank: t.Blank, Face: t.Face, Good: t.Good, Say: t.Say,
 			Curve: viewCurve(t.Curve), Figures: ringFigures(t.Ring)}
-		if t.Ring != nil && t.Ring.Fundamental.Hz.Known() {
-			tap.Note, tap.Cents = noteName(t.Ring.Fundamental.Hz.X)
-		}
+		tap.Note, tap.Cents, _ = strings.Cut(t.Note, " ")
 		v.Last = &tap
 	}
 	for _, b := range st.Blanks {
@@ -161,20 +160,6 @@ func pairs(points []spectrum.Point) [][2]float64 {
 		out[i] = [2]float64{math.Round(p.X*1e4) / 1e4, round(p.Y)}
 	}
 	return out
-}
-
-// noteName is the nearest note of equal temperament with A4 = 440 Hz (ISO 16:1975) in scientific
-// pitch notation, and how far off it the pitch is.
-func noteName(hz float64) (name, cents string) {
-	if !(hz > 0) {
-		return "", ""
-	}
-	names := [...]string{"C", "C♯", "D", "E♭", "E", "F", "F♯", "G", "A♭", "A", "B♭", "B"}
-	key := 69 + 12*math.Log2(hz/440) // counted in semitones, A4 = 69
-	near := math.Round(key)
-	n := int(near)
-	octave := int(math.Floor(near/12)) - 1
-	return names[((n%12)+12)%12] + strconv.Itoa(octave), fmt.Sprintf("%+.0f", 100*(key-near))
 }
 
 // viewFields are what can be measured or said at the bench, in the order in which one does.

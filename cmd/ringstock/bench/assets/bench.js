@@ -294,7 +294,7 @@ function show(s) {
   if (s.score) $("verdict").append(html("small", "", ` score ${s.score}`));
   $("reason").textContent = s.verdict === "unread" ? "" : s.reasons[0] ?? "";
   $("wood").replaceChildren(...(s.verdict === "unread" ? [] : s.figures.slice(1).filter(f => f.x).map(f => number(f))));
-  const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.room ? [s.room] : []), ...s.doubts];
+  const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts];
   $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : "", d)));
 
   const t = s.last;
@@ -306,7 +306,7 @@ function show(s) {
     $("figures").hidden = !t?.good;
     if (t?.good) {
       const note = html("div", "note"), value = html("dd");
-      value.append(html("b", "", t.note), html("small", "", `${t.cents.replace("-", "−")} cents`));
+      value.append(html("b", "", t.note), html("small", "", t.cents.replace("-", "−")));
       note.append(html("dt", "", "note"), value);
       $("figures").replaceChildren(note, ...t.figures.map((f, i) => number(f, i === 0 ? "pitch" : undefined)));
     }
