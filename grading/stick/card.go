@@ -31,6 +31,7 @@ type Model struct {
 	Camber   []Point // may be empty
 	Wood     Wood
 	Bare     Bare
+	Bow      Bow
 	Head     Head
 	Hair     Hair // zero: no hair given
 	Accuracy Accuracy
@@ -44,6 +45,12 @@ type Bare struct {
 	MassG     measure.Value
 	BalanceMM measure.Value // centre of mass, from the butt
 	Hz        measure.Value // lowest bending note of the free stick, height plane
+}
+
+// Bow is what was measured on the whole bow, frog and hair mounted.
+type Bow struct {
+	MassG     measure.Value
+	BalanceMM measure.Value // from the nut
 }
 
 // Head is the block that a blank must have for the head to be cut from it.
@@ -149,7 +156,6 @@ func parseTable(text []byte) (Model, error) {
 		if err == io.EOF {
 			break
 		}
-		row, _ := r.FieldPos(0)
 		if err != nil {
 			var parse *csv.ParseError
 			if errors.As(err, &parse) {
@@ -157,6 +163,7 @@ func parseTable(text []byte) (Model, error) {
 			}
 			return Model{}, err
 		}
+		row, _ := r.FieldPos(0)
 		if !slices.ContainsFunc(cells, func(c string) bool { return strings.TrimSpace(c) != "" }) {
 			continue
 		}
@@ -247,6 +254,12 @@ type card struct {
 		Hz       *float64 `toml:"hz"`
 		HzU      float64  `toml:"hz_u"`
 	} `toml:"bare"`
+	Bow struct {
+		Mass     *float64 `toml:"mass_g"`
+		MassU    float64  `toml:"mass_u_g"`
+		Balance  *float64 `toml:"balance_from_nut_mm"`
+		BalanceU float64  `toml:"balance_u_mm"`
+	} `toml:"bow"`
 	Head struct {
 		Length float64 `toml:"length_mm"`
 		Height float64 `toml:"height_mm"`
@@ -307,6 +320,8 @@ func parseCard(text []byte) (Model, error) {
 		{"bare.mass_g", c.Bare.Mass, c.Bare.MassU, &m.Bare.MassG, 0.1, 10000},
 		{"bare.balance_mm", c.Bare.Balance, c.Bare.BalanceU, &m.Bare.BalanceMM, 0, longestMM},
 		{"bare.hz", c.Bare.Hz, c.Bare.HzU, &m.Bare.Hz, 1, 20000},
+		{"bow.mass_g", c.Bow.Mass, c.Bow.MassU, &m.Bow.MassG, 1, 1000},
+		{"bow.balance_from_nut_mm", c.Bow.Balance, c.Bow.BalanceU, &m.Bow.BalanceMM, 0, longestMM},
 	} {
 		*v.to = measure.Unknown(v.key + " is not given")
 		if v.x == nil {

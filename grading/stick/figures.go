@@ -50,25 +50,28 @@ func newForm(s Stick, l Load, a Accuracy) form {
 		f.lumpMass += x.M
 		f.lumpArm += x.M * x.X
 	}
-	// What one standard uncertainty of each reading does to ln volume and ln stiffness. A
+	// What one standard uncertainty of each reading does to volume and stiffness, relative. A
 	// round section is one reading, any other two.
 	u := a.CalliperMM / 1000
 	planes := [2]bar.Plane{bar.HeightPlane, bar.WidthPlane}
 	var dv []float64
 	var dk [2][]float64
+	// Only the stretches on both sides of a station feel its reading.
 	shift := func(change func(Section, float64) Section, j int) {
+		near := Stick{Stations: s.Stations[max(j-1, 0):min(j+2, len(s.Stations))]}
+		a, b := near.butt(), near.end()
 		moved := func(sign float64) Stick {
-			return s.each(func(i int, at Section) Section {
-				if i == j {
+			return near.each(func(i int, at Section) Section {
+				if near.Stations[i].X == s.Stations[j].X {
 					at = change(at, sign*u)
 				}
 				return at
 			})
 		}
 		up, down := moved(1), moved(-1)
-		dv = append(dv, math.Log(up.Volume()/down.Volume())/2)
+		dv = append(dv, (up.volumeIn(a, b)-down.volumeIn(a, b))/(2*f.volume))
 		for i, p := range planes {
-			dk[i] = append(dk[i], math.Log(down.Flexibility(p, l)/up.Flexibility(p, l))/2)
+			dk[i] = append(dk[i], (down.flexibilityIn(p, l, a, b)-up.flexibilityIn(p, l, a, b))/2*f.stiffness(p))
 		}
 	}
 	taller := func(at Section, dx float64) Section { at.Height += dx; return at }

@@ -164,7 +164,7 @@ func (m Model) Sheet(l Load) (ModelSheet, []string, error) {
 			s.Strung = &strung
 		}
 	}
-	return s, append(notes, m.checkBare(s.Figures)...), nil
+	return s, append(notes, m.odd(s.Figures)...), nil
 }
 
 func apart(list []measure.Value) (x, u []float64) {
@@ -174,32 +174,6 @@ func apart(list []measure.Value) (x, u []float64) {
 	}
 	return x, u
 }
-
-// checkBare compares what was measured on the bare stick with what its stations give.
-func (m Model) checkBare(f Figures) (notes []string) {
-	for _, c := range []struct {
-		name          string
-		read, reckons measure.Value
-		unit          string
-	}{{"mass", m.Bare.MassG, f.MassG, "g"}, {"balance point", m.Bare.BalanceMM, f.CentreOfMassMM, "mm"}} {
-		if !c.read.Known() || !c.reckons.Known() {
-			continue
-		}
-		if off := c.read.X - c.reckons.X; math.Abs(off) > 2*math.Hypot(c.read.U, c.reckons.U) {
-			notes = append(notes, fmt.Sprintf("the %s was read as %s, the stations and the wood give %s: look at stations, lumps and density",
-				c.name, c.read.Text(c.unit), c.reckons.Text(c.unit)))
-		}
-	}
-	if w, ok := bareWindows[m.Instrument]; ok && len(m.Lumps) > 0 && f.MassG.Known() && (f.MassG.X < w[0] || f.MassG.X > w[1]) {
-		notes = append(notes, fmt.Sprintf("a mass of %s is outside the %g to %g g usual for a bare %s stick (common practice, from memory)",
-			f.MassG.Text("g"), w[0], w[1], m.Instrument))
-	}
-	return notes
-}
-
-// bareWindows are the usual masses of bare sticks with their heads, in g (common practice, from
-// memory): plausibility windows, never pass marks. A shaft without a lump has no head yet.
-var bareWindows = map[string][2]float64{"violin": {36, 40}}
 
 // Lay plans a stick after a model from each of some blanks.
 func Lay(m Model, blanks []Blank, w Wish) (Plan, error) {

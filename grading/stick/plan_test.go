@@ -330,6 +330,29 @@ func TestWorkDown(t *testing.T) {
 	}
 }
 
+// The usual windows (common practice) make a note, never more.
+func TestOdd(t *testing.T) {
+	text, _ := CardText("demo-violin")
+	for _, c := range []struct{ was, now, want string }{
+		{"", "", ""},
+		{"mass_g = 61.5", "mass_g = 71.5", "the whole bow's mass, 71.50 ± 0.10 g, is outside the 55 to 65 g usual for the violin (common practice)"},
+		{"nut_mm = 191", "nut_mm = 160", "balance point, 160.0 ± 1.0 mm from the nut, is outside the 180 to 200"},
+		{"mass_g = 39.2", "mass_g = 46", "the mass was read as 46.00 ± 0.10 g, the stations and the wood give"},
+	} {
+		m, err := ReadModel("m.toml", strings.NewReader(strings.Replace(string(text), c.was, c.now, 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, notes, err := m.Sheet(m.MidSpan(0, 500))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Join(notes, "; "); (c.want == "") != (got == "") || !strings.Contains(got, c.want) {
+			t.Errorf("%s: %q, want %q", c.now, got, c.want)
+		}
+	}
+}
+
 // What the reader says of bad cards: where, what, and what to do.
 func TestBadModels(t *testing.T) {
 	for _, c := range []struct{ name, text, want string }{

@@ -131,17 +131,22 @@ func (s Stick) Section(x float64) Section {
 	if x <= s.butt() {
 		return s.Stations[0].Section
 	}
-	for i, e := range s.Stations[1:] {
-		if b := s.Stations[i]; x < e.X {
-			return between(b.Section, e.Section, (x-b.X)/(e.X-b.X))
-		}
+	i, found := slices.BinarySearchFunc(s.Stations, x, func(at Station, x float64) int { return compare(at.X, x) })
+	if found || i == len(s.Stations) {
+		return s.Stations[min(i, len(s.Stations)-1)].Section
 	}
-	return s.Stations[len(s.Stations)-1].Section
+	b, e := s.Stations[i-1], s.Stations[i]
+	return between(b.Section, e.Section, (x-b.X)/(e.X-b.X))
 }
 
 // gaussPoints on each stretch between stations sum 1/EI to far better than 1e-6, even
 // where a stick gets four times as thin in one stretch.
 const gaussPoints = 12
+
+var gauss = func() (g struct{ at, weight [gaussPoints]float64 }) {
+	quad.Legendre{}.FixedLocations(g.at[:], g.weight[:], 0, 1)
+	return g
+}()
 
 // integrate sums f over the shaft from a to b; f must be smooth but at the stations and at
 // the breaks.
@@ -152,23 +157,24 @@ func (s Stick) integrate(a, b float64, f func(x float64, at Section) float64, br
 	}
 	edges = slices.DeleteFunc(edges, func(x float64) bool { return x < a || x > b })
 	slices.Sort(edges)
-	var x, w [gaussPoints]float64
 	var sum float64
-	for i, end := range edges[1:] {
-		if end == edges[i] {
-			continue
-		}
-		quad.Legendre{}.FixedLocations(x[:], w[:], edges[i], end)
-		for k := range x {
-			sum += w[k] * f(x[k], s.Section(x[k]))
+	for i := 1; i < len(edges); i++ { // none if b lies before a
+		from, length := edges[i-1], edges[i]-edges[i-1]
+		for k, t := range gauss.at {
+			if length > 0 {
+				x := from + t*length
+				sum += length * gauss.weight[k] * f(x, s.Section(x))
+			}
 		}
 	}
 	return sum
 }
 
 // Volume of the shaft, m3.
-func (s Stick) Volume() float64 {
-	return s.integrate(s.butt(), s.end(), func(_ float64, at Section) float64 { return at.Area() })
+func (s Stick) Volume() float64 { return s.volumeIn(s.butt(), s.end()) }
+
+func (s Stick) volumeIn(a, b float64) float64 {
+	return s.integrate(a, b, func(_ float64, at Section) float64 { return at.Area() })
 }
 
 // middle is the centre of volume of the shaft, m from the butt.
@@ -181,8 +187,13 @@ func (s Stick) middle() float64 {
 // the form alone, 1/m. By the unit load method, sum of m(x)^2/I(x) with the bending moment m of
 // a load of one newton (Timoshenko, Strength of Materials, from memory).
 func (s Stick) Flexibility(p bar.Plane, l Load) float64 {
+	return s.flexibilityIn(p, l, s.butt(), s.end())
+}
+
+// flexibilityIn is what the stretch from a to b contributes.
+func (s Stick) flexibilityIn(p bar.Plane, l Load, a, b float64) float64 {
 	from, to, at := l.FromMM/1000, l.ToMM/1000, l.AtMM/1000
-	return s.integrate(from, to, func(x float64, sec Section) float64 {
+	return s.integrate(max(a, from), min(b, to), func(x float64, sec Section) float64 {
 		m := (x - from) * (to - at) / (to - from)
 		if x > at {
 			m = (to - x) * (at - from) / (to - from)
@@ -198,8 +209,33 @@ const (
 	usualSpreadEG = 0.15 // relative standard deviation of E/G, for the range of 12 to 20
 )
 
+// densest is how many stations a bar gets: between more, the steps of a calliper's reading would
+// look like bends in the outline.
+const densest = 60
+
+// thinned has no more stations than the bar's mechanics likes, each the mean over its
+// neighbourhood.
+func (s Stick) thinned() Stick {
+	if len(s.Stations) <= densest {
+		return s
+	}
+	out := Stick{Lumps: s.Lumps}
+	step := s.Length() / (densest - 1)
+	for i := range densest {
+		x := s.butt() + float64(i)*step
+		from, to := max(x-step/2, s.butt()), min(x+step/2, s.end())
+		at := s.Section(x)
+		at.Height = s.integrate(from, to, func(_ float64, a Section) float64 { return a.Height }) / (to - from)
+		at.Width = s.integrate(from, to, func(_ float64, a Section) float64 { return a.Width }) / (to - from)
+		out.Stations = append(out.Stations, Station{x, at})
+	}
+	out.Stations[densest-1].X = s.end()
+	return out
+}
+
 // bar is the stick as a bar that bends in plane p as it does.
 func (s Stick) bar(p bar.Plane) bar.Bar {
+	s = s.thinned()
 	var b bar.Bar
 	for i, at := range s.Stations {
 		if i > 0 && s.Stations[i-1].Shape != at.Shape { // the shape goes on up to the next station

@@ -259,6 +259,40 @@ func TestMisread(t *testing.T) {
 	}
 }
 
+// A stick read at many stations is the stick read at few.
+func TestManyStations(t *testing.T) {
+	few := builtIn(t, "published-graduation").Stick
+	many := Stick{}
+	for i := range stationLimit {
+		x := few.Length() * float64(i) / (stationLimit - 1)
+		at := few.Section(x)
+		at.Height = math.Round(1e5*at.Height) / 1e5 // the calliper shows hundredths
+		at.Width = at.Height
+		many.Stations = append(many.Stations, Station{x, at})
+	}
+	wood := Wood{Density: measure.Of(1050, 0), YoungsModulus: measure.Of(22, 0)}.timber()
+	a, b := newForm(few, few.MidSpan(0, 500), Workshop), newForm(many, many.MidSpan(0, 500), Workshop)
+	// A hundredth of a millimetre is 1e-3 of a diameter, and 4e-3 of the stiffness there.
+	near(t, "volume", b.volume, a.volume, 1e-3)
+	near(t, "stiffness", b.height, a.height, 1e-3)
+	for i, hz := range mustHz(t, b, wood) {
+		near(t, "mode", hz, mustHz(t, a, wood)[i], 1e-3)
+	}
+	// Independent readings average out, the calliper's own error does not.
+	if b.uVolume > a.uVolume || b.uVolume < math.Sqrt(sharedCalliper)*2*0.05/8.6 {
+		t.Errorf("uncertainty of the volume %g with many stations, %g with few", b.uVolume, a.uVolume)
+	}
+}
+
+func mustHz(t *testing.T, f form, w timber) []float64 {
+	t.Helper()
+	hz, err := f.hz(bar.BendingHeight, bar.HeightPlane, w, usualEG, modesShown)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return hz
+}
+
 func FuzzReadModel(f *testing.F) {
 	for _, name := range Cards() {
 		text, _ := CardText(name)

@@ -24,7 +24,7 @@ func front(p stick.Plan) *drawing {
 		return nil
 	}
 	x := axis{0, max(1.06*far, 1e-6), 52, 600}
-	y := axis{0, 100, 348, 16}
+	y := axis{0, 100, 348, 34}
 	for _, v := range x.ticks(6) {
 		d.line("grid", x.at(v), y.at(0), x.at(v), y.at(100))
 		d.text("num", x.at(v), 366, "middle", "%s", tick(v))
@@ -38,7 +38,7 @@ func front(p stick.Plan) *drawing {
 		unit = "% from the wanted stiffness"
 	}
 	d.text("", 600, 388, "end", "%s  (nearer is better ←)", unit)
-	d.text("", 52, 10, "start", "score of the ring, 0 to 100")
+	d.text("", 52, 14, "start", "score of the ring, 0 to 100")
 	// The front as a staircase: whatever lies above and left of it would beat somebody on it.
 	type spot struct {
 		x, y float64
@@ -103,17 +103,17 @@ func front(p stick.Plan) *drawing {
 }
 
 // offStrip draws a candidate's distance from the wish with its 95 % interval, on an axis common to all.
-func offStrip(c stick.Candidate, m stick.Match, most float64) *drawing {
+func offStrip(c stick.Candidate, m stick.Match, low, high float64) *drawing {
 	off := c.Off(m)
 	if !off.Known() {
 		return nil
 	}
 	d := &drawing{Class: "strip", W: 190, H: 16, Title: "off by " + off.Text("")}
-	x := axis{-most, most, 4, 186}
+	x := axis{low, high, 4, 186}
 	d.line("zero", x.at(0), 0, x.at(0), 16)
-	lo, hi := max(-most, off.X-1.96*off.U), min(most, off.X+1.96*off.U)
+	lo, hi := off.X-1.96*off.U, off.X+1.96*off.U
 	d.path("span", "M%s 3H%sV13H%sz", num(x.at(lo)), num(x.at(hi)), num(x.at(lo)))
-	d.dot("at", x.at(min(max(off.X, -most), most)), 8, 2.6)
+	d.dot("at", x.at(off.X), 8, 2.6)
 	return d
 }
 

@@ -172,14 +172,14 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 	}
 	fit := p.Fitting()
 	view.Headline = fmt.Sprintf("None of %d blanks fits.", len(p.Candidates))
-	most := 0.0
+	low, high := 0.0, 1e-9
 	if fit > 0 {
 		c := p.Candidates[0]
 		view.Headline = fmt.Sprintf("%d of %d blanks fit. Nearest to the wish is %s: a stick of %s, %s.",
 			fit, len(p.Candidates), c.Blank, c.MassG.Text("g"), c.StiffnessNM.Text("N/m"))
 		for _, c := range p.Candidates[:fit] {
 			if off := c.Off(match); off.Known() {
-				most = math.Max(most, math.Abs(off.X)+2*off.U)
+				low, high = min(low, off.X-2*off.U), max(high, off.X+2*off.U)
 			}
 		}
 	}
@@ -196,7 +196,7 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 		if c.RankLow != c.RankHigh {
 			r.Ranks = fmt.Sprintf("(%d–%d)", c.RankLow, c.RankHigh)
 		}
-		r.Strip = offStrip(c, match, most)
+		r.Strip = offStrip(c, match, low, high)
 		view.Fits = append(view.Fits, r)
 		if i < best {
 			view.Bench = append(view.Bench, newBench(model, p, c))
@@ -209,7 +209,7 @@ func newBench(model stick.Model, p stick.Plan, c stick.Candidate) bench {
 	s := model.Scaled(c.Scale.X)
 	b := bench{
 		Name: c.Blank, Spares: spares(c), Sections: sections(s.Stations), Rule: rule(),
-		Says: fmt.Sprintf("after %s, diameters × %s: %s, balance %s from the butt, %s; sag %s under %s", p.Model.Name, c.Scale.Text(""), c.MassG.Text("g"), c.CentreOfMassMM.Text("mm"),
+		Says: fmt.Sprintf("After %s, diameters × %s: %s, balance %s from the butt, %s; sag %s under %s", p.Model.Name, c.Scale.Text(""), c.MassG.Text("g"), c.CentreOfMassMM.Text("mm"),
 			c.StiffnessNM.Text("N/m"), c.SagMM.Text("mm"), loadText(p.Model.Load)),
 		Allowance: fmt.Sprintf("blank less planned diameter less the allowance of %.4g mm", p.Target.AllowanceMM),
 	}
