@@ -109,15 +109,17 @@ func firstText(row scanner) (string, error) {
 // the events 'bought' and the states in the derived table.
 func (s *Store) checkSticks(ctx context.Context, q querier, h *Health) error {
 	derived := newGroups(ctx, q, scanBlank, func(b Blank) string { return b.ID }, `SELECT `+blankColumns+` FROM blanks ORDER BY id`)
+	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM events`).Scan(&h.Events); err != nil {
+		return err
+	}
 	bought, present := 0, 0
 	entered := map[string]int{}
-	err := eachHistory(ctx, q, func(id string, history History) error {
+	err := eachHistory(ctx, q, true, func(id string, history History) error {
 		b, problems := history.On("")
 		for _, p := range problems {
 			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): %s: look at `ringstock stock show %s` and take the wrong entry back with `ringstock stock correct`", b.Blank, id, p, id))
 		}
 		for _, e := range history.Events {
-			h.Events++
 			if e.Kind == Bought {
 				bought++
 			}

@@ -37,7 +37,7 @@ func (s *Store) Due(ctx context.Context, day Date) (out []Due, err error) {
 	}
 	err = s.read(ctx, func(q querier) error {
 		present := map[string]bool{}
-		if err := eachHistory(ctx, q, func(id string, h History) error {
+		if err := eachHistory(ctx, q, true, func(id string, h History) error {
 			b, _ := h.On(day)
 			if b.State.Present() {
 				present[b.Lot] = true
@@ -113,35 +113,4 @@ func (h History) due(b Blank, day Date) (out []Due) {
 		add("tap", tapped, "last tapped %.0f days ago", age)
 	}
 	return out
-}
-
-// eachHistory goes through all sticks by id, without the recordings of their tests.
-func eachHistory(ctx context.Context, q querier, do func(id string, h History) error) (err error) {
-	events := newGroups(ctx, q, scanEvent, func(e Event) string { return e.Blank }, `SELECT `+eventColumns+` FROM events WHERE blank IS NOT NULL ORDER BY blank`)
-	readings := newGroups(ctx, q, scanReading, func(r Reading) string { return r.Blank }, `SELECT `+readingColumns+` FROM readings ORDER BY blank`)
-	tests := newGroups(ctx, q, scanTest, func(t Test) string { return t.Blank }, `SELECT `+testColumns+` FROM tests ORDER BY blank`)
-	defer func() {
-		for _, e := range []error{events.close(), readings.close(), tests.close()} {
-			if err == nil {
-				err = e
-			}
-		}
-	}()
-	for {
-		var ids []string
-		for _, id := range []string{events.id(), readings.id(), tests.id()} {
-			if id != "" {
-				ids = append(ids, id)
-			}
-		}
-		if len(ids) == 0 {
-			return nil
-		}
-		id := slices.Min(ids)
-		h := History{events.take(id), readings.take(id), tests.take(id)}
-		h.sort()
-		if err := do(id, h); err != nil {
-			return err
-		}
-	}
 }

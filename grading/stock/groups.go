@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"slices"
 )
 
 // groups reads rows that come ordered by stick, one stick's rows at a time.
@@ -58,4 +59,38 @@ func (g *groups[T]) close() error {
 		return g.err
 	}
 	return errors.Join(g.err, g.rows.Err(), g.rows.Close())
+}
+
+// eachHistory goes through all sticks by id, with the facts that History.On looks at:
+// no readings but masses, no events that only tell of a reading or a test, and tests,
+// if they are wanted, without their recordings.
+func eachHistory(ctx context.Context, q querier, withTests bool, do func(id string, h History) error) (err error) {
+	events := newGroups(ctx, q, scanEvent, func(e Event) string { return e.Blank }, `SELECT `+eventColumns+` FROM events
+		WHERE blank IS NOT NULL AND kind NOT IN ('measured', 'tested') ORDER BY blank`)
+	readings := newGroups(ctx, q, scanReading, func(r Reading) string { return r.Blank }, `SELECT `+readingColumns+` FROM readings WHERE quantity = '`+massQuantity+`' ORDER BY blank`)
+	tests := newGroups(ctx, q, scanTest, func(t Test) string { return t.Blank }, `SELECT `+testColumns+` FROM tests WHERE `+map[bool]string{true: "1", false: "0"}[withTests]+` ORDER BY blank`)
+	defer func() {
+		for _, e := range []error{events.close(), readings.close(), tests.close()} {
+			if err == nil {
+				err = e
+			}
+		}
+	}()
+	for {
+		var ids []string
+		for _, id := range []string{events.id(), readings.id(), tests.id()} {
+			if id != "" {
+				ids = append(ids, id)
+			}
+		}
+		if len(ids) == 0 {
+			return nil
+		}
+		id := slices.Min(ids)
+		h := History{events.take(id), readings.take(id), tests.take(id)}
+		h.sort()
+		if err := do(id, h); err != nil {
+			return err
+		}
+	}
 }

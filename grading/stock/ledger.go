@@ -276,8 +276,9 @@ func (h History) On(day Date) (b Blank, problems []string) {
 	void := h.Void()
 	before := map[State]State{} // the state a sold stick comes back to
 	for _, e := range h.Events {
-		if e.Kind == Corrected || void[e.ID] || day != "" && e.Date > day {
-			continue // what corrections say is set at the end
+		// What corrections say is set at the end; what was measured is not in the ledger.
+		if e.Kind == Corrected || e.Kind == Measured || e.Kind == Tested || void[e.ID] || day != "" && e.Date > day {
+			continue
 		}
 		if e.Kind != Bought && b.State == "" {
 			problems = append(problems, fmt.Sprintf("%s on %s, before it was bought", e.Kind, e.Date))

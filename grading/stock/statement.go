@@ -100,7 +100,7 @@ func (s *Store) Statement(ctx context.Context, day Date) (st Statement, err erro
 	zero := measure.Of(0, 0)
 	byLot := map[[2]string]*StatementLot{}
 	err = s.read(ctx, func(q querier) error {
-		err := eachHistory(ctx, q, func(id string, h History) error {
+		err := eachHistory(ctx, q, false, func(id string, h History) error {
 			b, problems := h.On(day)
 			for _, p := range problems {
 				st.Problems = append(st.Problems, fmt.Sprintf("stick %s (%s): %s", b.Blank, id, p))
