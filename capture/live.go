@@ -162,11 +162,18 @@ func (l *Listener) Hear(b Block) {
 	}
 }
 
-// End tells that the stream is over: a ring that is being followed ends with it.
-func (l *Listener) End() {
-	if l.ring != nil {
-		l.cut(l.base+len(l.buf), false)
+// Finish ends the ring that is being followed here and now, and tells whether there was one.
+func (l *Listener) Finish() bool {
+	if l.ring == nil {
+		return false
 	}
+	l.cut(l.base+len(l.buf), false)
+	return true
+}
+
+// End tells that the stream is over.
+func (l *Listener) End() {
+	l.Finish()
 	l.tellRoom()
 }
 

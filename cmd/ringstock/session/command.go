@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ringstock/capture"
 	"ringstock/grading"
 )
 
@@ -40,8 +41,14 @@ var measures = map[string]string{
 	"temperature": "temperature_c", "humidity": "humidity_pct", "price": "price",
 }
 
-func (s *Session) obey(c Command) {
+func (s *Session) obey(c Command, l *capture.Listener) {
 	var err error
+	// What still rings belongs to what was to be tapped until now.
+	refused := false
+	if c.Do != SetMeasures && c.Do != AddNote {
+		before := len(s.tap[s.blank][s.side])
+		refused = l.Finish() && len(s.tap[s.blank][s.side]) == before
+	}
 	switch c.Do {
 	case NextBlank:
 		s.choose(s.next())
@@ -50,6 +57,9 @@ func (s *Session) obey(c Command) {
 			s.choose(blank)
 		}
 	case DropTap:
+		if refused {
+			return // that was the tap to be dropped
+		}
 		if len(s.tap[s.blank][s.side]) == 0 {
 			s.tell(Notice{"there is no tap to drop"})
 			return

@@ -188,7 +188,7 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 		case <-ctx.Done():
 			return ctx.Err()
 		case c := <-commands:
-			s.obey(c)
+			s.obey(c, l)
 			continue
 		default:
 		}
