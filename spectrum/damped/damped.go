@@ -142,9 +142,9 @@ func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
 		return nil, ErrTooShort
 	}
 	fit := &Fit{}
-	cost := s.evaluate(theta, true)
+	s.evaluate(theta, true)
 	s.reweigh(len(theta))
-	cost = s.cost()
+	cost := s.cost()
 	p := len(theta)
 	hess, grad := mat.NewSymDense(max(p, 1), nil), mat.NewVecDense(max(p, 1), nil)
 	lambda := 1e-3
