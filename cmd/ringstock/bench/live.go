@@ -81,14 +81,18 @@ func (s *Server) broadcast(ctx context.Context) {
 }
 
 func (s *Server) level(l capture.Level) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.ear == nil {
+		return
+	}
 	m := message("level", struct {
+		At      float64 `json:"at"` // s, in the stream
 		Peak    float64 `json:"peak"`
 		RMS     float64 `json:"rms"`
 		Clipped bool    `json:"clipped"`
 		Ringing bool    `json:"ringing"`
-	}{round(l.PeakDB), round(l.RMSDB), l.Clipped, l.Ringing})
-	s.mu.Lock()
-	defer s.mu.Unlock()
+	}{float64(l.Pos) / s.ear.Rate(), round(l.PeakDB), round(l.RMSDB), l.Clipped, l.Ringing})
 	for c := range s.clients {
 		c.post(func(c *client) { c.level = m })
 	}

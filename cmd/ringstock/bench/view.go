@@ -112,8 +112,8 @@ func view(st State) stateView {
 		row := blankView{Blank: b.Blank, Rank: b.Rank, Verdict: string(b.Verdict), Score: figureOf("score", b.Score, ""),
 			Note: figure{Name: "note", Unit: "Hz"}, Sustain: figure{Name: "sustain Q"}, Now: b.Blank == now.Blank}
 		if b.Ring != nil {
-			row.Note = figureOf("note", b.Ring.Fundamental.Hz, "Hz")
-			row.Sustain = figureOf("sustain Q", b.Ring.Fundamental.Q, "")
+			row.Note = coarse(figureOf("note", b.Ring.Fundamental.Hz, "Hz"), b.Ring.Fundamental.Hz, 1)
+			row.Sustain = coarse(figureOf("sustain Q", b.Ring.Fundamental.Q, ""), b.Ring.Fundamental.Q, 0)
 		}
 		v.Blanks = append(v.Blanks, row)
 	}
@@ -143,6 +143,14 @@ func figureOf(name string, v measure.Value, unit string) figure {
 		return f
 	}
 	f.X, f.U = v.Rounded()
+	return f
+}
+
+// coarse writes a figure with fewer decimals, for a list in which only what differs much counts.
+func coarse(f figure, v measure.Value, decimals int) figure {
+	if f.X != "" {
+		f.X = strconv.FormatFloat(v.X, 'f', decimals, 64)
+	}
 	return f
 }
 

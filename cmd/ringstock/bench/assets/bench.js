@@ -204,9 +204,9 @@ function hearLevel(l) {
   $("meter").classList.toggle("clipped", l.clipped);
   $("meter").setAttribute("aria-label", l.clipped ? "Input level: clipped" : `Input level ${Math.round(l.peak)} dB`);
   if (l.ringing) {
-    if (!ringing) live = {begin: performance.now(), points: [], top: -200};
-    live.top = Math.max(live.top, l.rms);
-    live.points.push([(performance.now() - live.begin) / 1000, l.rms]);
+    if (!ringing) live = {begin: l.at, points: [], top: -200};
+    if (l.rms > live.top) live = {begin: l.at, points: [], top: l.rms};
+    live.points.push([l.at - live.begin, l.rms]);
     if (!ringing) $("say").textContent = "it rings …", $("said").className = "rings", $("mark").setAttribute("d", "");
     drawFall();
   }
@@ -224,11 +224,13 @@ const span = curve => curve?.decay.length ? curve.decay.at(-1)[0] : 0;
 function drawFall() {
   const last = state?.last?.curve, best = state?.best;
   const long = Math.max(span(live ? null : last), span(best), live?.points.at(-1)?.[0] ?? 0, 1.5);
-  const right = [2, 3, 4, 6, 8, 12].find(x => x >= long) ?? 20, low = -60;
+  const right = [2, 3, 4, 6, 8, 12].find(x => x >= long) ?? 20;
+  const deepest = Math.min(0, ...[best?.decay, best?.fit, live ? live.points.map(([t, db]) => [t, db - live.top]) : last?.decay].flatMap(c => c ?? []).map(p => p[1]));
+  const low = deepest > -41 ? -40 : -60, step = low === -40 ? 10 : 20;
   const x = t => 1000 * t / right, y = db => 400 * Math.min(1.02, Math.max(-.02, db / low));
   const path = points => points.map(([t, db], i) => `${i ? "L" : "M"}${x(t).toFixed(1)} ${y(db).toFixed(1)}`).join("");
   const out = [], columns = [], rows = [];
-  for (let db = 0; db >= low; db -= 20) {
+  for (let db = 0; db >= low; db -= step) {
     out.push(svg("path", {class: "grid", d: `M0 ${y(db)}H1000`}));
     const label = html("span", "", db ? `−${-db}` : "0 dB");
     label.style.top = `${y(db) / 4}%`;
@@ -256,7 +258,7 @@ function drawFall() {
 // ---- how things stand
 
 const marks = {good: "M4 13l6 6L20 5", again: "M19 9a8 8 0 1 0 1 5M20 3v6h-6"};
-const faces = {side: "face", other: "other face", end: "end grain"};
+const faces = {side: "on the face", other: "on the other face", end: "on the end grain"};
 const tokens = {keep: "full", maybe: "half", leave: "rim", unread: "dash"};
 
 function token(verdict) {
@@ -284,9 +286,9 @@ function show(s) {
   $("bench").setAttribute("aria-busy", "false");
   document.title = `${s.blank} · ${s.delivery}`;
   $("blank").textContent = s.blank;
-  $("blank").className = s.blank.length > 9 ? "longest" : s.blank.length > 5 ? "long" : "";
+  fit();
   $("face").textContent = faces[s.face] ?? s.face;
-  const of = s.hands_free || Math.max(3, s.good);
+  const of = s.hands_free || s.good + 1;
   $("pips").replaceChildren(...Array.from({length: Math.min(of, 12)}, (_, i) => html("i", i < s.good ? "on" : "")));
   $("good").textContent = s.hands_free ? `${s.good} of ${s.hands_free} good taps` : s.good === 1 ? "1 good tap" : `${s.good} good taps`;
   $("verdict").className = `verdict ${s.verdict}`;
@@ -295,7 +297,7 @@ function show(s) {
   $("reason").textContent = s.verdict === "unread" ? "" : s.reasons[0] ?? "";
   $("wood").replaceChildren(...(s.verdict === "unread" ? [] : s.figures.slice(1).filter(f => f.x).map(f => number(f))));
   const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts];
-  $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : "", d)));
+  $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : d === s.room ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
 
   const t = s.last;
   if (fresh || !ringing) {
@@ -330,6 +332,21 @@ function show(s) {
   showBlanks(s);
 }
 
+// fit makes the number of the blank as large as there is room.
+function fit() {
+  const h = $("blank"), room = $("stick").clientWidth;
+  h.style.fontSize = "";
+  const size = parseFloat(getComputedStyle(h).fontSize), long = h.scrollWidth;
+  if (long > room) h.style.fontSize = `${Math.max(28, Math.floor(size * room / long))}px`;
+}
+addEventListener("resize", fit);
+
+function cell(f) {
+  const td = html("td", "n", f.x || "–");
+  td.title = f.x ? `± ${f.u} ${f.unit}` : f.why;
+  return td;
+}
+
 function showBlanks(s) {
   $("blanks").replaceChildren(...s.blanks.map(b => {
     const row = html("tr", b.now ? "now" : ""), name = html("th"), go = html("button", "", b.blank), verdict = html("td", `verdict ${b.verdict}`);
@@ -338,7 +355,7 @@ function showBlanks(s) {
     go.onclick = () => order("go to", b.blank);
     name.append(go);
     verdict.append(token(b.verdict), document.createTextNode(` ${b.verdict}`));
-    row.append(html("td", "n place", b.rank || ""), name, verdict, html("td", "n", b.note.x || "–"), html("td", "n", b.sustain.x || "–"));
+    row.append(html("td", "n place", b.rank || ""), name, verdict, cell(b.note), cell(b.sustain));
     return row;
   }));
 }
@@ -359,7 +376,9 @@ function showFields(s) {
       input.inputMode = f.unit || f.name === "price" ? "decimal" : "text";
       input.readOnly = !role.holds;
       input.maxLength = 2000;
-      label.append(html("span", "", f.label), input, html("small", "", f.unit));
+      const name = html("span", "", f.label + " ");
+      name.append(html("small", "", f.unit));
+      label.append(name, input);
       input.onchange = () => enter(input, false);
       input.onkeydown = event => {
         if (event.key === "Enter") { event.preventDefault(); enter(input, true); }
