@@ -366,11 +366,15 @@ func (p planner) fit(c *Candidate, o outline) {
 	}
 	switch x := spares[least]; {
 	case x.Side == "length":
-	case x.MM < 0:
-		c.Reasons = append(c.Reasons, fmt.Sprintf("%.2f mm too thin at %.4g mm (%s)", -x.MM, x.AtMM, x.Side))
+	case x.MM < -1e-9:
+		why := fmt.Sprintf("%.2g mm too thin at %.4g mm (%s)", -x.MM, x.AtMM, x.Side)
 		if n := tooThin(spares); n > 1 {
-			c.Reasons[len(c.Reasons)-1] += fmt.Sprintf(", and at %d more of %d stations", n-1, len(spares))
+			why += fmt.Sprintf(", and at %d more of %d stations", n-1, len(spares))
 		}
+		if u := c.MarginMM.U; x.MM > -2*u {
+			why += fmt.Sprintf("; by ± %.2f mm it is not sure: measure the blank there", u)
+		}
+		c.Reasons = append(c.Reasons, why)
 	case x.MM < 2*c.MarginMM.U:
 		c.Reasons = append(c.Reasons, fmt.Sprintf("fits by %s only, at %.4g mm (%s): within the uncertainty it may not", c.MarginMM.Text("mm"), x.AtMM, x.Side))
 	}

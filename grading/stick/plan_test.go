@@ -125,8 +125,8 @@ func TestMargin(t *testing.T) {
 		says   string
 	}{
 		{"plain", 0.4, 0, true, "to spare at 0 mm (width)"},
-		{"tapered", -0.3, 700, false, "0.30 mm too thin at 700 mm (height)"},
-		{"block", -0.1, 0, false, "0.10 mm too thin at 0 mm (height), and at 1 more of 4 stations"},
+		{"tapered", -0.3, 700, false, "0.3 mm too thin at 700 mm (height)"},
+		{"block", -0.1, 0, false, "0.1 mm too thin at 0 mm (height), and at 1 more of 4 stations; by ± 0.05 mm it is not sure"},
 		{"octagon", 0.4, 0, true, "to spare at 0 mm"},
 		{"short", -5.3, 700, false, "10 mm too short"},
 	} {
@@ -137,6 +137,9 @@ func TestMargin(t *testing.T) {
 	}
 	if c := at(t, p, "unmeasured"); c.Fits || c.MarginMM.Known() || !c.MassG.Known() {
 		t.Errorf("unmeasured: %+v", c)
+	}
+	if why := strings.Join(at(t, p, "short").Reasons, "; "); strings.Contains(why, "thin") {
+		t.Errorf("a blank that is short only is called thin: %s", why)
 	}
 	// An allowance comes off; a square stick's edges do not fit into a round blank.
 	if c := at(t, lay(t, m, Wish{Match: MatchStiffness, Allowance: 0.5}, plainBlank("plain", 700, 12, 9, 1050, 22)), "plain"); c.Fits || math.Abs(c.MarginMM.X+0.1) > 1e-9 {
