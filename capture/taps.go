@@ -24,6 +24,7 @@ const (
 	minRingS  = 0.12    // less ring than this before the next strike or the end can't be used
 	guardS    = 0.010   // a ring ends this long before the next strike
 	clickHopS = 0.002
+	editS     = 0.05 // the same sample for so long at the end is no sound
 
 	usualToMean = 5 // the mean of a noise power over its 20th percentile (exponential: 4.5)
 )
@@ -46,7 +47,7 @@ func FindTaps(rec Recording) Take {
 	best := math.Inf(-1)
 	var ear hearing
 	for i, track := range rec.Tracks {
-		h := listen(track, rec.Rate)
+		h := listen(sounding(track, rec.Rate), rec.Rate)
 		if h.snr > best {
 			best, ear, take.Track, take.Samples = h.snr, h, i, track
 		}
@@ -63,7 +64,7 @@ func FindTaps(rec Recording) Take {
 	clipped := clippedSamples(take.Samples)
 	onsets := ear.onsets()
 	for i, at := range onsets {
-		end := len(take.Samples)
+		end := len(ear.samples)
 		if i+1 < len(onsets) {
 			end = onsets[i+1] - int(guardS*rec.Rate)
 		}
@@ -85,6 +86,19 @@ func FindTaps(rec Recording) Take {
 	}
 	take.Quiet = ear.quiet(onsets)
 	return take
+}
+
+// sounding is what comes before a silence that an editor put at the end: without noise in
+// it, it would make the last ring's noise look smaller than it is.
+func sounding(x []float64, rate float64) []float64 {
+	n := len(x)
+	for n > 0 && x[n-1] == x[len(x)-1] {
+		n--
+	}
+	if float64(len(x)-n) < editS*rate {
+		return x
+	}
+	return x[:n]
 }
 
 // hearing is a channel as the sudden rises in its short-time spectra.

@@ -73,7 +73,7 @@ func TestXylophoneBars(t *testing.T) {
 	}
 	t.Run("SciPy script", func(t *testing.T) {
 		for _, p := range plainReading(t, 300, 1500, files[:4]) {
-			if p.TauS == nil || math.Abs(taus[p.File]/ *p.TauS-1) > 0.05 {
+			if p.TauS == nil || math.Abs(taus[p.File] / *p.TauS - 1) > 0.05 {
 				t.Errorf("%s: tau %.4f s, the script %v", p.File, taus[p.File], p.TauS)
 			}
 		}
