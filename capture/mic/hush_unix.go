@@ -6,15 +6,21 @@ import (
 	"fmt"
 	"os"
 	"runtime/debug"
+	"sync/atomic"
 	"syscall"
 
 	"golang.org/x/sys/unix"
 )
 
+var hushed atomic.Bool
+
 // Hush keeps what the sound system's libraries print off the terminal, and returns the file that has it
 // instead. The program's own messages and crashes still go to the terminal. It must be called
-// before anything keeps a copy of os.Stderr.
+// before anything keeps a copy of os.Stderr; a second call does nothing.
 func Hush() (log string, err error) {
+	if hushed.Swap(true) {
+		return "", nil
+	}
 	f, err := os.CreateTemp("", "ringstock-sound-*.log")
 	if err != nil {
 		return "", err

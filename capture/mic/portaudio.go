@@ -15,11 +15,11 @@ import (
 )
 
 const (
-	ringS     = 10.0                 // of sound that waits for a slow reader
-	pollEvery = 5 * time.Millisecond // nothing is lost by waiting: a tap lasts for seconds
-	pollsMost = 10                   // polls in one Read
-	silentFor = 3 * time.Second      // without any sound the microphone is given up
-	startFor  = 10 * time.Second     // some sound systems take seconds to begin
+	ringS     = 10.0                    // of sound that waits for a slow reader
+	pollEvery = 5 * time.Millisecond    // nothing is lost by waiting: a tap lasts for seconds
+	pollsMost = 10                      // polls in one Read
+	silentFor = 2500 * time.Millisecond // without any sound the microphone is given up
+	startFor  = 10 * time.Second        // some sound systems take seconds to begin
 	closeFor  = 1500 * time.Millisecond
 	sleptFor  = 2 * time.Second // that the clock runs on between two polls
 )

@@ -1,0 +1,201 @@
+//go:build portaudio && cgo && linux
+
+package mic_test
+
+import (
+	"os"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"ringstock/capture"
+	"ringstock/capture/mic"
+	"ringstock/capture/mic/virtual"
+)
+
+// slow tells whether the long tests are wanted.
+var slow = os.Getenv("RINGSTOCK_SLOW") != ""
+
+// sequence is noise in which each sample tells where it belongs.
+func sequence(n int) []float64 {
+	x, state := make([]float64, n), uint32(1)
+	for i := range x {
+		state = state*1664525 + 1013904223 // Knuth's generator, as in Numerical Recipes
+		x[i] = float64(int16(state>>16)) / 32768
+	}
+	return x
+}
+
+func open(t *testing.T) *mic.Microphone {
+	t.Helper()
+	if _, err := mic.Hush(); err != nil {
+		t.Fatal(err)
+	}
+	m, err := mic.Open(mic.Options{RateHz: virtual.Rate})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// What is played arrives to the bit.
+func TestBitExact(t *testing.T) {
+	runs, seconds := 3, 2
+	if slow {
+		runs, seconds = 10, 6
+	}
+	for range runs {
+		t.Run("", func(t *testing.T) { // a server of its own: what one recorder leaves in the pipe, the next would hear
+			v := virtual.Start(t)
+			m := open(t)
+			if m.Rate() != virtual.Rate || !m.Default {
+				t.Fatal(m.Device)
+			}
+			listenTo(t, v, m, sequence(seconds*virtual.Rate), func(capture.Block) {})
+			if err := m.Close(); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+}
+
+// listenTo plays a sequence and checks that it arrives to the bit.
+func listenTo(t *testing.T, v *virtual.Microphone, m *mic.Microphone, want []float64, each func(capture.Block)) {
+	t.Helper()
+	done := make(chan struct{})
+	fed := make(chan error, 1)
+	go func() { fed <- v.Feed(want, done) }()
+	var b capture.Block
+	for at := 0; at < len(want); {
+		if err := m.Read(&b); err != nil {
+			t.Fatal(err)
+		}
+		if b.Lost > 0 || b.Flags != 0 {
+			t.Fatalf("lost %d, flags %v at %.1f s", b.Lost, b.Flags, float64(at)/virtual.Rate)
+		}
+		for _, x := range b.Samples {
+			if at == 0 && x == 0 {
+				continue // silence before the sequence, which does not begin with 0
+			}
+			if at < len(want) && x != want[at] {
+				t.Fatalf("sample %d is %v, want %v", at, x, want[at])
+			}
+			at++
+		}
+		each(b)
+	}
+	close(done)
+	if err := <-fed; err != nil {
+		t.Error(err)
+	}
+}
+
+func TestServerKilled(t *testing.T) {
+	runs := 1
+	if slow {
+		runs = 5
+	}
+	for range runs {
+		t.Run("", func(t *testing.T) { brokenServer(t, (*virtual.Microphone).Kill) })
+	}
+}
+
+func TestServerFrozen(t *testing.T) {
+	brokenServer(t, func(v *virtual.Microphone) {
+		if err := v.Freeze(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// brokenServer checks that a server which breaks down while it records is told of, and that
+// nothing hangs.
+func brokenServer(t *testing.T, breaks func(*virtual.Microphone)) {
+	v := virtual.Start(t)
+	m := open(t)
+	done := make(chan struct{})
+	fed := make(chan error, 1)
+	go func() { fed <- v.Feed(sequence(60*virtual.Rate), done) }()
+	var b capture.Block
+	heard := 0
+	for heard < virtual.Rate {
+		if err := m.Read(&b); err != nil {
+			t.Fatal(err)
+		}
+		heard += len(b.Samples)
+	}
+	breaks(v)
+	ended := make(chan error, 1)
+	go func() {
+		for {
+			if err := m.Read(&b); err != nil {
+				ended <- err
+				return
+			}
+		}
+	}()
+	select {
+	case err := <-ended:
+		if !strings.Contains(err.Error(), "stopped delivering") || !strings.Contains(err.Error(), "goes on where it stopped") {
+			t.Error(err)
+		}
+	case <-time.After(30 * time.Second): // a hang, not a measure of speed
+		t.Fatal("nothing is told of it")
+	}
+	if err := m.Close(); err != nil {
+		t.Log(err) // it may say that the sound system hangs
+	}
+	close(done)
+	v.Kill()
+	<-fed
+}
+
+func TestFaultsAtOpening(t *testing.T) {
+	virtual.Start(t)
+	for _, c := range []struct {
+		o    mic.Options
+		want string
+	}{
+		{mic.Options{Name: "nobody"}, `there is no microphone "nobody"; there are: "ALSA: default"`},
+		{mic.Options{RateHz: 100}, "can't be used at 100 Hz"},
+		{mic.Options{RateHz: 1e6}, "can't be used at 1000000 Hz"},
+	} {
+		if _, err := mic.Open(c.o); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: %v, want %q", c.o, err, c.want)
+		}
+	}
+	list, err := mic.Devices()
+	if err != nil || len(list) != 1 || list[0].HostAPI != "ALSA" || !list[0].Default {
+		t.Error(list, err)
+	}
+}
+
+// Ten minutes without a lost sample, in the same memory.
+func TestTenMinutes(t *testing.T) {
+	seconds := 5
+	if slow {
+		seconds = 600
+	}
+	v := virtual.Start(t)
+	m := open(t)
+	l := capture.NewListener(m.Rate(), m.Name)
+	want := sequence(seconds * virtual.Rate)
+	var early, late runtime.MemStats
+	heard := 0
+	listenTo(t, v, m, want, func(b capture.Block) {
+		l.Hear(b)
+		if heard += len(b.Samples); early.Sys == 0 && heard > len(want)/4 {
+			runtime.GC()
+			runtime.ReadMemStats(&early)
+		}
+	})
+	runtime.GC()
+	runtime.ReadMemStats(&late)
+	if late.HeapAlloc > early.HeapAlloc+8<<20 {
+		t.Errorf("the heap grew from %d to %d bytes", early.HeapAlloc, late.HeapAlloc)
+	}
+	if err := m.Close(); err != nil {
+		t.Error(err)
+	}
+}
