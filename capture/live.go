@@ -96,6 +96,7 @@ type Listener struct {
 	quietRun int       // spectra of quiet in a row, until now
 	roomTold bool
 	ring     *ringing
+	seam     int // spectra to come across a gap, whose click is no strike
 }
 
 type loss struct {
@@ -156,6 +157,7 @@ func (l *Listener) Hear(b Block) {
 		l.losses = append(l.losses, loss{l.base + len(l.buf), b.Lost, b.Flags})
 		l.ahead += int64(b.Lost)
 		l.quietRun = 0
+		l.seam = frameHops + 1
 	}
 	for _, x := range b.Samples {
 		l.sample(x)
@@ -228,6 +230,10 @@ func (l *Listener) spectrum() []float32 {
 func (l *Listener) look(s []float32) {
 	now := l.base + len(l.buf)
 	rise := l.rise(s)
+	if l.seam > 0 {
+		l.seam--
+		rise = 0
+	}
 	struck := rise > alertDB
 	if len(l.spectra) >= l.hops(floorS) {
 		l.spectra = slices.Delete(l.spectra, 0, 8)
