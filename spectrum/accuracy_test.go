@@ -35,6 +35,7 @@ type score struct {
 	doublesFalse                     int
 	pairs, pairFound, pairFalse      int
 	accepted, plain                  int
+	altered                          int
 }
 
 func (s *score) add(rec capture.Recording, truth cases.Truth) (note string) {
@@ -84,6 +85,13 @@ func (s *score) add(rec capture.Recording, truth cases.Truth) (note string) {
 		if !m {
 			s.extra++
 			note += fmt.Sprintf(" extra %.2f s %s", a.Taps[i].AtS, a.Taps[i].Reason)
+		}
+	}
+	for _, w := range a.Warnings {
+		if w.Code == spectrum.Altered {
+			s.altered++
+			note += " " + w.Text[:40]
+			break
 		}
 	}
 	if a.Ring == nil {
@@ -187,7 +195,7 @@ func TestAccuracyTable(t *testing.T) {
 	if !testing.Verbose() {
 		t.Skip("the table is printed with -v")
 	}
-	fmt.Println("class              n wrong  none  |df| cents        |dQ| %          2u holds %       purity    foreign    false  taps     extra <1ms  double     pair      CPU")
+	fmt.Println("class              n wrong  none  |df| cents        |dQ| %          2u holds %       purity    foreign    false  taps     extra <1ms  double     pair   altered  CPU")
 	fmt.Println("                               median   95 %   median  90 %     f     Q     P    rms %    named      named  missed         %    found false found false  ms")
 	for _, class := range cases.Classes() {
 		if !strings.Contains(class.Name, *only) {
@@ -216,10 +224,10 @@ func TestAccuracyTable(t *testing.T) {
 			}()
 		}
 		wg.Wait()
-		fmt.Printf("%-17s %3d  %3d   %3d   %6.3f %6.3f   %5.2f %6.2f   %5.1f %5.1f %5.1f   %5.2f   %3d/%-3d  %3d/%-3d  %3d/%-4d %3d  %5.1f  %2d/%-2d %3d  %2d/%-2d %3d  %5.1f\n",
+		fmt.Printf("%-17s %3d  %3d   %3d   %6.3f %6.3f   %5.2f %6.2f   %5.1f %5.1f %5.1f   %5.2f   %3d/%-3d  %3d/%-3d  %3d/%-4d %3d  %5.1f  %2d/%-2d %3d  %2d/%-2d %3d  %3d  %5.1f\n",
 			class.Name, s.n, s.wrong, s.noRing, quantile(s.cents, .5), quantile(s.cents, .95), quantile(s.dq, .5), quantile(s.dq, .9),
 			within2(s.zf), within2(s.zq), within2(s.zp), rms(s.purity), s.named, s.foreign, s.falsely, s.clean, s.missed, s.strikes, s.extra,
-			100*float64(s.punctual)/float64(s.strikes), s.doublesFound, s.doubles, s.doublesFalse, s.pairFound, s.pairs, s.pairFalse, cpu/float64(s.n))
+			100*float64(s.punctual)/float64(s.strikes), s.doublesFound, s.doubles, s.doublesFalse, s.pairFound, s.pairs, s.pairFalse, s.altered, cpu/float64(s.n))
 	}
 }
 

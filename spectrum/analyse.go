@@ -55,6 +55,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 	if joint != nil {
 		ring := joint.ring()
 		out.Ring = &ring
+		out.Warnings = append(out.Warnings, a.altered(joint)...)
 	}
 	i := 0
 	for _, t := range taps {

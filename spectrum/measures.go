@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+	"strconv"
 
 	"ringstock/capture"
 	"ringstock/spectrum/damped"
@@ -529,3 +530,5 @@ func (r *reading) energies() (own, all, first float64) {
 	}
 	return own, all, first
 }
+
+func decibels(x float64) string { return strconv.FormatFloat(x, 'f', 0, 64) + " dB" }

@@ -1,0 +1,102 @@
+package spectrum
+
+import (
+	"math"
+
+	"ringstock/capture"
+)
+
+// Altered is the code of the warnings that a recording device changed the sound on its way:
+// such a recording's decays are not the wood's.
+const Altered = "altered recording"
+
+// The noise of a room is steady; what a tap leaves of it above the ring's partials tells what the device did.
+var hissBand = [2]float64{5000, 9500}
+
+const (
+	hissEarlyS = 0.5  // s after the strike: the room and the ring are gone from the hiss band
+	hissLateS  = 1.1  // and so much later it must still be as loud
+	hissSpanS  = 0.25 // of sound that is compared
+	pumpDB     = 2.0  // median over taps by which it may have grown
+	beginDB    = 6.0  // by which a ring may begin below its own straight line (a room takes up to 5)
+	endDB      = 4.0  // by which it may end below
+)
+
+// altered looks for the marks of automatic gain, limiters and noise suppression: hiss that
+// grows after each tap, a ring whose beginning was held down, a ring that breaks off.
+func (a *analysis) altered(r *reading) []capture.Warning {
+	var out []capture.Warning
+	warn := func(what string) {
+		out = append(out, capture.Warning{Code: Altered, Text: what + ": the recording device altered the decay; " +
+			"switch off automatic gain, noise suppression and other enhancements in the system's microphone settings, and record again"})
+	}
+	var pumps []float64
+	for _, t := range a.taps {
+		early, late := a.hiss(t, hissEarlyS), a.hiss(t, hissLateS)
+		if early > 0 && late > 0 {
+			pumps = append(pumps, 10*math.Log10(late/early))
+		}
+	}
+	if len(pumps) > 0 && median(pumps) > pumpDB {
+		warn("the noise grows by " + decibels(median(pumps)) + " while a ring dies")
+	}
+	if _, paired := r.pair(); r.inferred == nil && !paired { // a pair beats: its level is no straight line anyway
+		switch begin, end := a.bend(r); {
+		case begin < -beginDB:
+			warn("the rings begin " + decibels(-begin) + " softer than their decay says")
+		case end < -endDB:
+			warn("the rings break off " + decibels(-end) + " below their decay")
+		}
+	}
+	return out
+}
+
+// hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if the tap ends before.
+func (a *analysis) hiss(t capture.Tap, fromS float64) float64 {
+	rate := a.take.Rate
+	from, n := t.Onset+int(fromS*rate), int(hissSpanS*rate)
+	if from+n > t.End || hissBand[1] > 0.48*rate {
+		return 0
+	}
+	e := capture.BandEnergy(a.take.Samples[from:from+n], rate, hissBand, n/20)
+	return median(e[2:]) // the filter has to settle; a click does not count
+}
+
+// bend compares the level of the fundamental with its own fitted line, in dB, just after the
+// strike and near the end, while it should still stand 10 dB over the noise: the medians over taps.
+func (a *analysis) bend(r *reading) (begin, end float64) {
+	f := r.parts[r.fundamental].component
+	h := a.around(f.hz)
+	var begins, ends []float64
+	for i, b := range h.bands[:h.taps] {
+		if f.amp[i] == 0 {
+			continue
+		}
+		level := func(at, span float64) (db float64, ok bool) {
+			from, to := int((b.lead+at)*b.rate), int((b.lead+at+span)*b.rate)
+			if to >= len(b.y) || at+span > b.ring || to-from < 3 {
+				return 0, false
+			}
+			got, want := 0.0, 0.0
+			for j := from; j < to; j++ {
+				t := float64(j)/b.rate - b.lead
+				got += sq(b.y[j])
+				want += f.amp[i] * f.amp[i] * math.Exp(-2*f.alpha*t)
+			}
+			return 10 * math.Log10(got/want), true
+		}
+		if db, ok := level(0.04, 0.04); ok {
+			begins = append(begins, db)
+		}
+		over := f.amp[i] * f.amp[i] / (40 * r.noise)
+		if over > 1 {
+			at := math.Min(math.Log(over)/(2*f.alpha), b.ring-0.25)
+			if at > 0.3 {
+				if db, ok := level(at-0.1, 0.1); ok {
+					ends = append(ends, db)
+				}
+			}
+		}
+	}
+	return median(begins), median(ends)
+}
