@@ -32,8 +32,11 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
 		Condition: func(cond string) (bool, error) {
-			if cond == "long" {
+			switch cond {
+			case "long":
 				return !testing.Short(), nil
+			case "live":
+				return liveBuilt, nil
 			}
 			return false, fmt.Errorf("unknown condition %s", cond)
 		},

@@ -1,0 +1,5 @@
+//go:build portaudio && cgo
+
+package main
+
+const liveBuilt = true
