@@ -44,7 +44,7 @@ func (c Criterion) stand(v measure.Value) (s standing, limit float64, isLower bo
 }
 
 // doubts are the codes of warnings under which no blank is kept.
-var doubts = map[string]bool{wood.Implausible: true, "altered recording": true}
+var doubts = map[string]bool{wood.Implausible: true, spectrum.Altered: true}
 
 // decide says what to do with a blank, and why.
 func decide(p Profile, parts []Part, score measure.Value, warnings []capture.Warning, ring *spectrum.Ring) (Verdict, []string) {
