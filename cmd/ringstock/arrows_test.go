@@ -1,0 +1,74 @@
+package main
+
+import (
+	"encoding/json"
+	"io"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// TestArrows keeps the rooms in order: cmd -> grading/* -> spectrum -> capture. Rooms side by side in grading
+// meet only above them, and nothing that analyses knows how the sound for tests is made.
+func TestArrows(t *testing.T) {
+	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=ImportPath,Deps,Imports", "ringstock/...")
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	type room struct {
+		ImportPath    string
+		Deps, Imports []string
+	}
+	own := func(path string) (string, bool) { return strings.CutPrefix(path, "ringstock/") }
+	floor := func(path string) int {
+		top, _, _ := strings.Cut(path, "/")
+		return map[string]int{"capture": 1, "spectrum": 2, "grading": 3, "cmd": 4}[top]
+	}
+	// Wood and bar are what the rooms of grading stand on; otherwise a room there knows only grading itself.
+	beside := map[string][]string{
+		"grading":              {"grading/wood"},
+		"grading/wood":         {"grading/bar"},
+		"grading/bar/shooting": {"grading/bar"},
+		"grading/stick":        {"grading", "grading/wood", "grading/bar"},
+		"grading/stick/sheet":  {"grading/stick"},
+		"grading/stock":        {"grading", "grading/wood"},
+		"grading/report":       {"grading", "grading/wood"},
+	}
+	// What makes sound or faults for tests, and who may have it in a program.
+	made := map[string]string{"capture/synth": "grading/demo", "capture/synth/cases": "", "capture/faulty": "", "grading/demo": "cmd/ringstock", "grading/bar/shooting": ""}
+	rooms := 0
+	for dec := json.NewDecoder(strings.NewReader(string(out))); ; rooms++ {
+		var r room
+		if err := dec.Decode(&r); err == io.EOF {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		from, _ := own(r.ImportPath)
+		if floor(from) == 0 {
+			t.Errorf("%s is on none of the floors", r.ImportPath)
+		}
+		for _, dep := range r.Deps {
+			if to, ok := own(dep); ok && floor(to) > floor(from) {
+				t.Errorf("%s is below %s and must not need it", from, to)
+			}
+		}
+		for _, imp := range r.Imports {
+			to, ok := own(imp)
+			if !ok {
+				continue
+			}
+			if by, is := made[to]; is && from != by && !strings.HasPrefix(from, to+"/") {
+				t.Errorf("%s imports %s, which is for tests and the demo", from, to)
+			}
+			if floor(from) == 3 && floor(to) == 3 && !slices.Contains(beside[from], to) {
+				t.Errorf("%s imports %s beside it", from, to)
+			}
+		}
+	}
+	if rooms < 15 {
+		t.Fatalf("only %d packages", rooms)
+	}
+}
