@@ -347,7 +347,9 @@ func (r *reading) ring() Ring {
 		base = r.inferred.hz
 	}
 	for _, p := range r.parts {
-		out.Partials = append(out.Partials, r.partial(p, base))
+		if p.own || p.stray() { // the rest is thud and room
+			out.Partials = append(out.Partials, r.partial(p, base))
+		}
 	}
 	slices.SortFunc(out.Partials, func(a, b Partial) int { return cmp.Compare(a.Hz.X, b.Hz.X) })
 	if r.inferred != nil {

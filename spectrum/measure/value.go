@@ -2,7 +2,10 @@
 // a value with its standard uncertainty, or the reason why it is not known.
 package measure
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // Value is a measured number. The zero Value is "not known, no reason given";
 // use Of and Unknown to make one.
@@ -19,6 +22,11 @@ type Value struct {
 type Part struct {
 	Name string  `json:"name"`
 	U    float64 `json:"u"`
+}
+
+// MarshalJSON writes the part with the same nine digits as values.
+func (p Part) MarshalJSON() ([]byte, error) {
+	return fmt.Appendf(nil, `{"name":%q,"u":%s}`, p.Name, number(p.U)), nil
 }
 
 // Of is a known value x with standard uncertainty u. A number that is not
