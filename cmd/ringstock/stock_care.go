@@ -79,10 +79,11 @@ somewhere (it is listed), 130 interrupted.`,
 
 func newStockBackup(place *stockPlace) *cobra.Command {
 	return &cobra.Command{
-		Use:   "backup [DIR]",
-		Short: "Copy the whole stock to a new folder and check the copy",
-		Long:  "Copies the stock to a new folder, by default named after today, and checks the copy with all\nrecordings. The copy is a stock itself: --stock-dir opens it.\n" + stockExitHelp,
-		Args:  takes(cobra.MaximumNArgs(1)),
+		Use:     "backup [DIR]",
+		Short:   "Copy the whole stock to a new folder and check the copy",
+		Long:    "Copies the stock to a new folder, by default named after today, and checks the copy with all\nrecordings. The copy is a stock itself: --stock-dir opens it.\n" + stockExitHelp,
+		Example: `  ringstock stock backup /media/usb/stock`,
+		Args:    takes(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
 				dir := "stock-backup-" + string(s.Today())

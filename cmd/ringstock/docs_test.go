@@ -1,0 +1,150 @@
+package main
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/spf13/cobra"
+)
+
+var root = filepath.Join("..", "..")
+
+// document reads README.md or DEVELOPERS.md.
+func document(t *testing.T, name string) string {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(root, name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// commands are the lines in a text that call the program: in fences, in back quotes, in examples of a help.
+func commands(text string) (lines []string) {
+	fenced := false
+	for line := range strings.Lines(text) {
+		line = strings.TrimSpace(line)
+		if strings.HasPrefix(line, "```") {
+			fenced = !fenced
+		} else if fenced && strings.HasPrefix(line, "ringstock ") {
+			lines = append(lines, line)
+		} else if !fenced {
+			for _, span := range regexp.MustCompile("`(ringstock [^`]*)`").FindAllStringSubmatch(line, -1) {
+				lines = append(lines, span[1])
+			}
+		}
+	}
+	return lines
+}
+
+// understood tells whether the program has the command and the flags of a line.
+func understood(t *testing.T, line string) {
+	t.Helper()
+	line, _, _ = strings.Cut(line, " > ")
+	line, _, _ = strings.Cut(line, " | ")
+	var words []string
+	for _, w := range regexp.MustCompile(`"[^"]*"|'[^']*'|\S+`).FindAllString(line, -1) {
+		words = append(words, strings.Trim(w, `"'`))
+	}
+	cmd, rest, err := newRoot().Find(words[1:])
+	if err != nil || cmd == cmd.Root() {
+		t.Errorf("%s: there is no such command (%v)", line, err)
+		return
+	}
+	cmd.InitDefaultHelpFlag()
+	if err := cmd.ParseFlags(rest); err != nil {
+		t.Errorf("%s: %v", line, err)
+		return
+	}
+	// A mention without arguments names the command only.
+	if help, _ := cmd.Flags().GetBool("help"); help || len(rest) == 0 {
+		return
+	}
+	if err := cmd.ValidateArgs(cmd.Flags().Args()); err != nil {
+		t.Errorf("%s: %v", line, err)
+	}
+}
+
+// TestDocumentsCallWhatThereIs: each call of the program in the documents names a command, flags and arguments that it takes.
+func TestDocumentsCallWhatThereIs(t *testing.T) {
+	n := 0
+	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
+		for _, line := range commands(document(t, name)) {
+			understood(t, line)
+			n++
+		}
+	}
+	if n < 5 {
+		t.Errorf("only %d calls found", n)
+	}
+}
+
+// TestHelpCallsWhatThereIs: each example in a help text can be typed, and every command with arguments has one.
+func TestHelpCallsWhatThereIs(t *testing.T) {
+	var walk func(cmd *cobra.Command)
+	walk = func(cmd *cobra.Command) {
+		for _, sub := range cmd.Commands() {
+			walk(sub)
+		}
+		if cmd.HasSubCommands() {
+			return
+		}
+		if cmd.Short == "" {
+			t.Errorf("%s has no help", cmd.CommandPath())
+		}
+		n := 0
+		for line := range strings.Lines(strings.ReplaceAll(cmd.Example, "\\\n", "")) {
+			if line = strings.TrimSpace(line); strings.HasPrefix(line, "ringstock ") {
+				understood(t, line)
+				n++
+			}
+		}
+		if n == 0 && strings.ContainsAny(cmd.Use, " ") {
+			t.Errorf("%s takes arguments and has no example", cmd.CommandPath())
+		}
+	}
+	for _, cmd := range newRoot().Commands() {
+		walk(cmd)
+	}
+}
+
+// TestDocumentsNameWhatThereIs: paths, links and test names in the documents exist.
+func TestDocumentsNameWhatThereIs(t *testing.T) {
+	var code strings.Builder
+	if err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		code.Write(text)
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
+		text := document(t, name)
+		for _, m := range regexp.MustCompile("`\\.?/?((?:cmd|capture|spectrum|grading|testdata|\\.ci)/[^` ]*)|\\]\\(([^):]+)\\)|go (?:doc|build|test)[^`\\n]* \\./([a-z/]+)").FindAllStringSubmatch(text, -1) {
+			path := m[1] + m[2] + m[3]
+			if path == "" || strings.HasSuffix(path, "...") {
+				continue
+			}
+			if found, err := filepath.Glob(filepath.Join(root, path)); err != nil || len(found) == 0 {
+				t.Errorf("%s names %s, which does not exist", name, path)
+			}
+			n++
+		}
+		for _, m := range regexp.MustCompile(`-(?:run|fuzz) (\w+)`).FindAllStringSubmatch(text, -1) {
+			if !regexp.MustCompile(`func (Test|Fuzz)?\w*` + m[1]).MatchString(code.String()) {
+				t.Errorf("%s names a test %s, which does not exist", name, m[1])
+			}
+		}
+	}
+	if n < 15 {
+		t.Errorf("only %d paths found", n)
+	}
+}
