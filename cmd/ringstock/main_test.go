@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -37,6 +38,9 @@ func TestScripts(t *testing.T) {
 				return !testing.Short(), nil
 			case "live":
 				return liveBuilt, nil
+			case "deaf": // live capture, but no sound card
+				_, err := os.Stat("/dev/snd")
+				return liveBuilt && runtime.GOOS == "linux" && err != nil, nil
 			}
 			return false, fmt.Errorf("unknown condition %s", cond)
 		},
