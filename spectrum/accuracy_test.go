@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 
 	"ringstock/capture"
@@ -229,10 +228,4 @@ func TestAccuracyTable(t *testing.T) {
 			within2(s.zf), within2(s.zq), within2(s.zp), rms(s.purity), s.named, s.foreign, s.falsely, s.clean, s.missed, s.strikes, s.extra,
 			100*float64(s.punctual)/float64(s.strikes), s.doublesFound, s.doubles, s.doublesFalse, s.pairFound, s.pairs, s.pairFalse, s.altered, cpu/float64(s.n))
 	}
-}
-
-func cpuMS() float64 {
-	var u syscall.Rusage
-	syscall.Getrusage(syscall.RUSAGE_SELF, &u)
-	return float64(u.Utime.Sec+u.Stime.Sec)*1e3 + float64(u.Utime.Usec+u.Stime.Usec)/1e3
 }
