@@ -59,7 +59,10 @@ type phone struct {
 	over   chan struct{}
 	next   int64
 	began  bool
+	zeros  int
 }
+
+const startS = 5.0 // in which a microphone starts at the latest
 
 type piece struct {
 	pos     int64
@@ -120,6 +123,17 @@ func (p *phone) Read(b *capture.Block) error {
 		}
 	}
 	if !p.began {
+		// Browsers give zeros until the microphone has started; they are no quiet to measure a
+		// room's noise from. One that never starts gives nothing else, which the session tells of.
+		n := 0
+		for n < len(in.samples) && in.samples[n] == 0 && p.zeros < int(startS*p.rate) {
+			n++
+			p.zeros++
+		}
+		in = piece{in.pos + int64(n), in.samples[n:]}
+		if len(in.samples) == 0 {
+			return nil
+		}
 		p.began, p.next = true, in.pos
 	}
 	if in.pos < p.next { // twice the same

@@ -252,13 +252,17 @@ func price(b stock.Blank) string {
 // what tells an event in words.
 func what(e stock.LifeEvent) string {
 	text := string(e.Kind)
+	if e.Kind == stock.Tested || e.Kind == stock.PaperFiled { // whose reference is the id of another entry
+		e.Reference = ""
+	}
 	for _, part := range []struct{ word, value string }{{" ", e.Grade}, {" – ", e.Party}, {", place ", e.Place}, {", ", e.Reference}, {": ", e.Reason}} {
 		if part.value != "" {
 			text += part.word + part.value
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(e.Fields)) {
-		if v := e.Fields[name]; v != "" {
+		// What came in has supplier and number above.
+		if v := e.Fields[name]; v != "" && (e.Kind != stock.Bought || name != "blank" && name != "supplier" && name != "currency") {
 			text += ", " + strings.ReplaceAll(name, "_", " ") + " " + v
 		}
 	}

@@ -161,7 +161,7 @@ function showRole() {
 let muted = kept("muted", false), tones = null, ringing = false, pending = null;
 
 const signals = {
-  good: [[880, 0, .09]],
+  good: [[880, 0, .07]],
   again: [[330, 0, .12], [260, .16, .16]],
   next: [[880, 0, .08], [1175, .12, .08], [1568, .24, .12]],
 };
@@ -179,7 +179,7 @@ function sound() {
   tones ??= new AudioContext();
   if (tones.state !== "running") { tones.resume(); if (!navigator.userActivation?.hasBeenActive) return; }
   const parts = signals[name], last = parts.at(-1), length = last[1] + last[2];
-  ask({do: "cue", s: length + .35}).catch(() => {});
+  ask({do: "cue", s: length + .25}).catch(() => {});
   const begin = tones.currentTime + .06;
   for (const [hz, at, long] of parts) {
     const tone = tones.createOscillator(), loud = tones.createGain();
@@ -295,7 +295,7 @@ function show(s) {
   $("verdict").replaceChildren(token(s.verdict), document.createTextNode(` ${s.verdict === "unread" ? "not heard yet" : s.verdict}`));
   if (s.score) $("verdict").append(html("small", "", ` score ${s.score}`));
   $("reason").textContent = s.verdict === "unread" ? "" : s.reasons[0] ?? "";
-  $("wood").replaceChildren(...(s.verdict === "unread" ? [] : s.figures.slice(1).filter(f => f.x).map(f => number(f))));
+  $("wood").replaceChildren(...(s.verdict === "unread" ? [] : s.figures.filter((f, i) => f.x && i !== 0 && i !== 2).map(f => number(f))));
   const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts];
   $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : d === s.room ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
 
