@@ -20,7 +20,7 @@ func runScreen(ctx context.Context, s *session.Session, src capture.Source) erro
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	commands := make(chan session.Command, 16)
-	page := &screen{do: func(c session.Command) {
+	page := &screen{level: capture.Level{PeakDB: -99, RMSDB: -99}, do: func(c session.Command) {
 		select {
 		case commands <- c:
 		default: // sixteen keys ahead of the session: drop what comes faster

@@ -1,0 +1,137 @@
+//go:build linux || darwin
+
+package main
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"ringstock/cmd/ringstock/session"
+	"ringstock/grading"
+)
+
+// terminal is a terminal of tmux with the program in it, which shows what a person would see.
+type terminal struct {
+	t      *testing.T
+	socket string
+}
+
+func startScreen(t *testing.T, env string, args ...string) *terminal {
+	t.Helper()
+	if _, err := exec.LookPath("tmux"); err != nil {
+		t.Skipf("needs tmux for a terminal: %v", err)
+	}
+	// A socket's path may have 107 bytes only, so not t.TempDir.
+	dir, err := os.MkdirTemp("", "tmux")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(dir, "ringstock") // by which TestMain knows to be the program
+	if err := os.Symlink(self, name); err != nil {
+		t.Fatal(err)
+	}
+	x := &terminal{t, filepath.Join(dir, "socket")}
+	t.Cleanup(func() { x.tmux("kill-server") })
+	if _, err := x.tmux("-f", "/dev/null", "new-session", "-d", "-x", "80", "-y", "24",
+		fmt.Sprintf("%s %s %s; echo exit $?; cat", env, name, strings.Join(args, " "))); err != nil {
+		t.Fatal(err)
+	}
+	return x
+}
+
+func (x *terminal) tmux(args ...string) (string, error) {
+	out, err := exec.Command("tmux", append([]string{"-u", "-S", x.socket}, args...)...).CombinedOutput()
+	return string(out), err
+}
+
+func (x *terminal) screen() string {
+	x.t.Helper()
+	s, err := x.tmux("capture-pane", "-p")
+	if err != nil {
+		x.t.Fatal(err, s)
+	}
+	return s
+}
+
+// await waits until a text is on the screen; only a hang makes it give up.
+func (x *terminal) await(text string) {
+	x.t.Helper()
+	for range 600 {
+		if strings.Contains(x.screen(), text) {
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	x.t.Fatalf("%q never came; the screen is:\n%s", text, x.screen())
+}
+
+func (x *terminal) keys(keys ...string) {
+	x.t.Helper()
+	if out, err := x.tmux(append([]string{"send-keys"}, keys...)...); err != nil {
+		x.t.Fatal(err, out)
+	}
+}
+
+func TestScreen(t *testing.T) {
+	file, _ := sessionFile(t, 10)
+	folder := t.TempDir()
+	x := startScreen(t, "NO_COLOR=1", "listen", folder, "--from", file, "--blank", "A017", "--taps", "3")
+	x.await("blank A017   taps on the face   tap 0 of 3")
+	x.await("tap 1 of 3")
+	x.await("q quit")
+	x.keys("m")
+	x.await("length mm, height, width, mass g, moisture %")
+	x.keys("length 745,5 mass 190", "Enter")
+	x.await("entered for blank A017")
+	x.await("spread of 2 taps")
+	if out, err := x.tmux("resize-window", "-x", "160", "-y", "45"); err != nil {
+		t.Fatal(err, out)
+	}
+	x.await("A017 is done")
+	x.keys("n")
+	x.await("blank A018   taps on the face   tap 0 of 3")
+	x.keys("q")
+	x.await("exit 0")
+	d, err := grading.ReadDelivery(os.DirFS(folder))
+	if err != nil || d.Rows[0].LengthMM.X != 745.5 || d.Rows[0].MassG.X != 190 || len(d.Rows[0].File) < 3 {
+		t.Error(err, d)
+	}
+}
+
+func TestScreenInterrupted(t *testing.T) {
+	file, _ := sessionFile(t, 10)
+	x := startScreen(t, "", "listen", t.TempDir(), "--from", file)
+	x.await("tap 1 of 5")
+	x.keys("C-c")
+	x.await("exit 130")
+}
+
+// Whatever the size of the terminal, no line is longer and there are no more of them.
+func TestScreenFits(t *testing.T) {
+	for _, size := range [][2]int{{80, 24}, {40, 10}, {20, 5}, {1, 1}, {200, 60}} {
+		p := &screen{do: func(session.Command) {}, width: size[0], height: size[1], notice: strings.Repeat("long ", 100)}
+		for range 3 {
+			lines := p.lines()
+			if len(lines) > size[1] {
+				t.Errorf("%v: %d lines", size, len(lines))
+			}
+			for _, l := range lines {
+				if length(l) > size[0] {
+					t.Errorf("%v: %q", size, l)
+				}
+			}
+			p.last = &session.TapHeard{Why: "again: clipped"}
+			p.asking = "note"
+		}
+	}
+}
