@@ -225,10 +225,10 @@ function drawFall() {
   const last = state?.last?.curve, best = state?.best;
   const long = Math.max(span(live ? null : last), span(best), live?.points.at(-1)?.[0] ?? 0, 1.5);
   const right = [2, 3, 4, 6, 8, 12].find(x => x >= long) ?? 20;
-  const deepest = Math.min(0, ...[best?.decay, best?.fit, live ? live.points.map(([t, db]) => [t, db - live.top]) : last?.decay].flatMap(c => c ?? []).map(p => p[1]));
+  const deepest = Math.min(0, ...[best?.decay, best?.fit, live ? live.points.map(([t, db]) => [t, db - live.top]) : last?.decay].flatMap(c => c ?? []).filter(p => p[0] >= 0).map(p => p[1]));
   const low = deepest > -41 ? -40 : -60, step = low === -40 ? 10 : 20;
   const x = t => 1000 * t / right, y = db => 400 * Math.min(1.02, Math.max(-.02, db / low));
-  const path = points => points.map(([t, db], i) => `${i ? "L" : "M"}${x(t).toFixed(1)} ${y(db).toFixed(1)}`).join("");
+  const path = points => points.filter(p => p[0] >= 0).map(([t, db], i) => `${i ? "L" : "M"}${x(t).toFixed(1)} ${y(db).toFixed(1)}`).join("");
   const out = [], columns = [], rows = [];
   for (let db = 0; db >= low; db -= step) {
     out.push(svg("path", {class: "grid", d: `M0 ${y(db)}H1000`}));
@@ -296,8 +296,8 @@ function show(s) {
   if (s.score) $("verdict").append(html("small", "", ` score ${s.score}`));
   $("reason").textContent = s.verdict === "unread" ? "" : s.reasons[0] ?? "";
   $("wood").replaceChildren(...(s.verdict === "unread" ? [] : s.figures.filter((f, i) => f.x && i !== 0 && i !== 2).map(f => number(f))));
-  const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts];
-  $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : d === s.room ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
+  const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts, ...(s.measure_next && s.good ? [`Measure next: ${s.measure_next}`] : [])];
+  $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : d === s.room || d.startsWith("Measure next") ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
 
   const t = s.last;
   if (fresh || !ringing) {
@@ -308,7 +308,9 @@ function show(s) {
     $("figures").hidden = !t?.good;
     if (t?.good) {
       const note = html("div", "note"), value = html("dd");
-      value.append(html("b", "", t.note), html("small", "", t.cents.replace("-", "−")));
+      const name = html("b", "", t.note.replace("#", ""));
+      if (t.note.includes("#")) name.firstChild.splitText(1).before(html("sup", "", "♯"));
+      value.append(name, html("small", "", t.cents.replace("-", "−")));
       note.append(html("dt", "", "note"), value);
       $("figures").replaceChildren(note, ...t.figures.map((f, i) => number(f, i === 0 ? "pitch" : undefined)));
     }
@@ -382,7 +384,7 @@ function showFields(s) {
       input.onchange = () => enter(input, false);
       input.onkeydown = event => {
         if (event.key === "Enter") { event.preventDefault(); enter(input, true); }
-        if (event.key === "Escape") { event.preventDefault(); input.value = input.dataset.text; $("asked").textContent = ""; input.blur(); }
+        if (event.key === "Escape") { event.preventDefault(); input.value = input.dataset.text; delete input.dataset.asked; input.removeAttribute("aria-invalid"); $("asked").textContent = ""; input.blur(); }
       };
       input.onblur = () => setTimeout(() => state && showFields(state));
       $("inputs").append(label);
@@ -412,7 +414,7 @@ async function enter(input, goOn) {
     } catch (e) {
       delete input.dataset.sent;
       input.setAttribute("aria-invalid", "true");
-      $("asked").textContent = e.doubt ? `${e.doubt}. Enter once more keeps it.` : e.error;
+      $("asked").textContent = e.doubt ? `${e.doubt.replace(/[^?.]$/, "$&.")} Enter once more keeps it.` : e.error;
       if (e.doubt) input.dataset.asked = text;
       input.focus();
       input.select();
