@@ -1,0 +1,236 @@
+// Package room judges a place for listening and the microphone in it, from a recording of some
+// quiet and a hand clap.
+package room
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat"
+
+	"ringstock/capture"
+)
+
+// Report is what the recording tells. A number that could not be had is NaN-free: it has a
+// reason in Missing under its name.
+type Report struct {
+	NoiseDB  float64           `json:"noise_db"` // rms of the quiet, dB re full scale
+	HumHz    []float64         `json:"hum_hz"`   // mains lines that stand out of the noise
+	PeakDB   float64           `json:"peak_db"`  // of the clap
+	Clipped  bool              `json:"clipped"`
+	RT60S    float64           `json:"rt60_s"`                  // reverberation time, 500-2000 Hz
+	BendDB   float64           `json:"bend_db"`                 // how far its decay strays from a straight line
+	PumpDB   float64           `json:"pump_db"`                 // noise after the clap less noise before
+	LowSlope float64           `json:"low_slope_db_per_octave"` // of the clap, 125 to 500 Hz; positive = the low end is weak
+	Missing  map[string]string `json:"missing"`
+	Doubts   []capture.Warning `json:"doubts"`
+}
+
+// Levels at which a doubt is told (common practice, no source).
+const (
+	loudDB   = -45.0 // noise
+	straight = 2.0   // dB that the decay may stray from a line
+	steady   = 4.0   // dB that the noise may differ before and after
+	weakLow  = 18.0  // dB per octave: a clap itself falls by about 6 to 12
+	longS    = 0.8   // reverberation in which taps blur
+	aloofDB  = 25.0  // the clap must stand so far over the noise
+)
+
+// Inspect judges a recording that begins with a second of quiet and then has one clap.
+func Inspect(rec capture.Recording) (Report, error) {
+	take := capture.FindTaps(rec)
+	r := Report{HumHz: []float64{}, Missing: map[string]string{}, Doubts: []capture.Warning{}}
+	doubt := func(code, format string, a ...any) {
+		r.Doubts = append(r.Doubts, capture.Warning{Code: code, Text: fmt.Sprintf(format, a...)})
+	}
+	x, rate := take.Samples, take.Rate
+	if slices.ContainsFunc(take.Warnings, func(w capture.Warning) bool { return w.Code == "digital silence" }) {
+		return r, fmt.Errorf("%s", take.Warnings[len(take.Warnings)-1].Text)
+	}
+	if len(take.Taps) == 0 {
+		return r, fmt.Errorf("no clap was heard: clap once, loudly, an arm's length from the microphone")
+	}
+	// The loudest strike is the clap.
+	clap, loudest := take.Taps[0], 0.0
+	for _, t := range take.Taps {
+		if p := peak(x[t.Onset:min(t.Onset+int(0.1*rate), len(x))]); p > loudest {
+			clap, loudest = t, p
+		}
+	}
+	before := x[:max(clap.Onset-int(0.05*rate), 0)]
+	if len(before) < int(0.5*rate) {
+		return r, fmt.Errorf("there is only %.1f s of quiet before the clap: keep quiet for a second first", float64(len(before))/rate)
+	}
+	r.NoiseDB = decibel(meanSquare(before))
+	r.PeakDB = 20 * math.Log10(max(loudest, 1e-10))
+	r.Clipped = clap.Reason == capture.Clipped
+	r.HumHz = append(r.HumHz, hum(before, rate)...)
+	after := x[clap.Onset:]
+	r.decay(after, before, rate)
+	r.low(after, before, rate)
+	switch {
+	case r.NoiseDB > loudDB:
+		doubt("noisy", "the room is loud (%.0f dB; good is below %.0f dB): go nearer to the blank with the microphone, turn machines off", r.NoiseDB, loudDB)
+	}
+	if r.Clipped {
+		doubt("clipped", "the clap was clipped: that is all right for a clap; if taps are clipped too, turn the input level down")
+	}
+	if _, no := r.Missing["rt60_s"]; !no {
+		if r.RT60S > longS {
+			doubt("reverberant", "the room rings for %.1f s: bring the microphone to 5-15 cm, hang up a blanket", r.RT60S)
+		}
+		if r.BendDB > straight {
+			doubt("altered", "the clap does not die away evenly (%.1f dB off a straight line): %s", r.BendDB, switchOff)
+		}
+	}
+	if _, no := r.Missing["pump_db"]; !no && math.Abs(r.PumpDB) > steady {
+		doubt("altered", "the noise is %+.1f dB after the clap against before: the device changes its gain or suppresses noise: %s", r.PumpDB, switchOff)
+	}
+	if _, no := r.Missing["low_slope_db_per_octave"]; !no && r.LowSlope > weakLow {
+		doubt("weak low end", "the microphone loses %.0f dB per octave below 500 Hz: the lowest note of a blank will be inferred from the others; use a USB or measuring microphone if you can", r.LowSlope)
+	}
+	return r, nil
+}
+
+const switchOff = `switch off automatic gain, noise suppression and "enhancements". ` +
+	`Windows: Settings, System, Sound, your microphone, Audio enhancements: Off. ` +
+	`macOS: in the menu bar's microphone menu choose Standard, not Voice Isolation. ` +
+	`Linux: pavucontrol, no echo-cancel source. Phones: a recorder that offers "raw" or "unprocessed"`
+
+const hopS = 0.005
+
+// decay finds the reverberation time between 5 and 25 dB below the start of the backward
+// integrated energy (ISO 3382-2, T20), and whether the decay is straight and the noise steady.
+func (r *Report) decay(after, before []float64, rate float64) {
+	hop := int(hopS * rate)
+	band := [2]float64{500, 2000}
+	e := capture.BandEnergy(after, rate, band, hop)
+	noise := stat.Mean(capture.BandEnergy(before, rate, band, hop)[4:], nil)
+	// Where the decay meets the noise, integration ends.
+	end := len(e)
+	for i := 4; i+10 <= len(e); i++ {
+		if stat.Mean(e[i:i+10], nil) < 2*noise {
+			end = i
+			break
+		}
+	}
+	if s := 10 * math.Log10(slices.Max(e[:min(20, len(e))])/max(noise, 1e-20)); s < aloofDB || end < 12 {
+		r.Missing["rt60_s"] = fmt.Sprintf("the clap stands only %.0f dB over the noise: clap louder, or nearer", s)
+		r.Missing["bend_db"] = r.Missing["rt60_s"]
+	} else {
+		sum := make([]float64, end+1)
+		for i := end - 1; i >= 0; i-- {
+			sum[i] = sum[i+1] + max(e[i]-noise, 0)
+		}
+		var t, level []float64
+		for i := range end {
+			if l := 10 * math.Log10(sum[i]/sum[0]); l <= -5 && l >= -25 {
+				t, level = append(t, float64(i)*hopS), append(level, l)
+			}
+		}
+		if len(t) < 4 {
+			r.Missing["rt60_s"] = "the sound dies within 20 ms: there is no reverberation to be measured"
+			r.Missing["bend_db"] = r.Missing["rt60_s"]
+		} else {
+			a, b := stat.LinearRegression(t, level, nil, false)
+			r.RT60S = -60 / b
+			for i := range t {
+				r.BendDB = max(r.BendDB, math.Abs(level[i]-a-b*t[i]))
+			}
+			r.BendDB = max(r.BendDB, drop(e, t, b, noise))
+		}
+	}
+	quiet := after[min((end+int(0.2/hopS))*hop, len(after)):]
+	if len(quiet) < int(0.5*rate) {
+		r.Missing["pump_db"] = "keep quiet for two seconds after the clap too"
+		return
+	}
+	r.PumpDB = decibel(meanSquare(quiet[:int(0.5*rate)])) - r.NoiseDB
+}
+
+// drop is how far, beyond what noise makes it fluctuate, the decay falls below its own line on the
+// way down to the noise: a device that suppresses noise cuts it off. Rooms only ever ring on for longer.
+func drop(e, t []float64, slope, noise float64) (db float64) {
+	const smooth, fluctuation, clear = 10, 3.0, 8.0 // hops; dB; dB over the noise
+	level := func(i int) float64 { return 10 * math.Log10(max(stat.Mean(e[i:i+smooth], nil), 1e-20)) }
+	offset := 0.0
+	for _, at := range t {
+		offset += (level(int(math.Round(at/hopS))) - slope*at) / float64(len(t))
+	}
+	for i := int(math.Round(t[len(t)-1] / hopS)); i+smooth <= len(e); i++ {
+		line := offset + slope*float64(i)*hopS
+		if line < 10*math.Log10(max(noise, 1e-20))+clear {
+			break
+		}
+		db = max(db, line-level(i)-fluctuation)
+	}
+	return db
+}
+
+// low compares octaves of the clap, noise subtracted.
+func (r *Report) low(after, before []float64, rate float64) {
+	hop := int(0.01 * rate)
+	var level [3]float64
+	for i, centre := range []float64{125, 250, 500} {
+		band := [2]float64{centre / math.Sqrt2, centre * math.Sqrt2}
+		e := capture.BandEnergy(after[:min(int(0.1*rate), len(after))], rate, band, hop)
+		noise := stat.Mean(capture.BandEnergy(before, rate, band, hop)[4:], nil)
+		clap := stat.Mean(e, nil) - noise
+		if clap < noise {
+			r.Missing["low_slope_db_per_octave"] = fmt.Sprintf("the clap is lost in the noise around %.0f Hz: clap with hollow hands", centre)
+			return
+		}
+		level[i] = 10 * math.Log10(clap)
+	}
+	r.LowSlope = (level[2] - level[0]) / 2
+}
+
+// hum finds lines at multiples of the mains frequencies that stand 15 dB over their surroundings.
+func hum(x []float64, rate float64) (list []float64) {
+	n := 1
+	for 2*n <= len(x) {
+		n *= 2
+	}
+	y := make([]float64, n)
+	for i := range y {
+		y[i] = x[i] * (1 - math.Cos(2*math.Pi*float64(i)/float64(n))) / 2
+	}
+	c := fourier.NewFFT(n).Coefficients(nil, y)
+	power := func(k int) float64 { return real(c[k])*real(c[k]) + imag(c[k])*imag(c[k]) }
+	bin := rate / float64(n)
+	for _, mains := range []float64{50, 60} {
+		for hz := mains; hz <= 600; hz += mains {
+			k := int(math.Round(hz / bin))
+			line := max(power(k-1), power(k), power(k+1))
+			var around []float64
+			for d := 3; d <= int(12/bin)+3; d++ {
+				around = append(around, power(k-d), power(k+d))
+			}
+			slices.Sort(around)
+			if line > 30*around[len(around)/2] && !slices.Contains(list, hz) {
+				list = append(list, hz)
+			}
+		}
+	}
+	slices.Sort(list)
+	return list
+}
+
+func meanSquare(x []float64) float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v * v
+	}
+	return sum / float64(max(len(x), 1))
+}
+
+func peak(x []float64) (p float64) {
+	for _, v := range x {
+		p = max(p, math.Abs(v))
+	}
+	return p
+}
+
+func decibel(ms float64) float64 { return 10 * math.Log10(max(ms, 1e-20)) }
