@@ -47,7 +47,7 @@ Start with: ringstock demo`,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usageError{fmt.Errorf("%w; see %s --help", err, cmd.CommandPath())}
 	})
-	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newDemo())
+	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newDemo())
 	return root
 }
 

@@ -1,0 +1,276 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ringstock/capture"
+	"ringstock/capture/room"
+	"ringstock/cmd/ringstock/session"
+	"ringstock/grading/bar"
+	"ringstock/grading/metal"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
+)
+
+type checkOptions struct {
+	sound
+	seconds float64
+	json    bool
+	metal   string
+	mm      struct{ length, height, width, diameter float64 }
+	massG   float64
+}
+
+func newCheck() *cobra.Command {
+	var o checkOptions
+	cmd := &cobra.Command{
+		Use:   "check [FOLDER]",
+		Short: "Prove that room, microphone and computer can be trusted",
+		Long: `Before money is spent: does the rig tell the truth?
+
+  ringstock check                 the room and the microphone. Keep quiet for two seconds, clap
+                                  once, and keep quiet again for two. Tells noise, hum,
+                                  reverberation, whether the low end is weak, and whether the
+                                  device changes its gain or suppresses noise, and what to switch off.
+  ringstock check --metal steel --length-mm 600 --diameter-mm 10 --mass-g 370
+                                  a known bar. Tap a metal rod or bar, held at its nodes (0.224 of
+                                  its length from an end), on the face of --height-mm. Its density
+                                  and Young's modulus must come out as the handbooks have them.
+
+With FOLDER the result is also kept there (check-room.json, check-bar.json).
+
+Exit status: 0 sound, 1 failed, 2 wrong usage, 3 done but something is to be put right,
+130 interrupted.`,
+		Args: takes(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error { return runCheck(cmd, args, o) },
+	}
+	f := cmd.Flags()
+	o.sound.addFlags(cmd)
+	f.Float64Var(&o.seconds, "seconds", 0, "listen for so many seconds: 6 if 0, with a bar 12")
+	f.BoolVar(&o.json, "json", false, "print one JSON document")
+	f.StringVar(&o.metal, "metal", "", "check with a bar of this `METAL`: aluminium, brass, copper, steel, stainless steel")
+	f.Float64Var(&o.mm.length, "length-mm", 0, "of the bar")
+	f.Float64Var(&o.mm.height, "height-mm", 0, "of a rectangular bar, in the direction of the tap")
+	f.Float64Var(&o.mm.width, "width-mm", 0, "of a rectangular bar")
+	f.Float64Var(&o.mm.diameter, "diameter-mm", 0, "of a round bar")
+	f.Float64Var(&o.massG, "mass-g", 0, "of the bar")
+	return cmd
+}
+
+func runCheck(cmd *cobra.Command, args []string, o checkOptions) error {
+	var m metal.Metal
+	var b metal.Bar
+	if o.metal != "" {
+		var err error
+		if m, err = metal.Find(o.metal); err != nil {
+			return usageError{err}
+		}
+		if b, err = o.bar(); err != nil {
+			return usageError{err}
+		}
+	} else if o.mm.length != 0 || o.massG != 0 {
+		return usageError{errors.New("the measures of a bar need its --metal")}
+	}
+	if o.seconds < 0 {
+		return usageError{errors.New("--seconds can't be negative")}
+	}
+	loud, err := hush(o.verbose)
+	if err != nil {
+		return err
+	}
+	defer func() { loud(cmd.ErrOrStderr()) }()
+	rec, device, err := o.record(cmd)
+	if err != nil {
+		return err
+	}
+	result := checkDocument{Schema: "ringstock/check/1", Device: device, RateHz: rec.Rate, CheckedAt: time.Now().UTC().Truncate(time.Second)}
+	name := "check-room.json"
+	if o.metal != "" {
+		name = "check-bar.json"
+		err = result.tap(rec, m, b)
+	} else {
+		var r room.Report
+		r, err = room.Inspect(rec)
+		result.Room, result.Sound = &r, len(r.Doubts) == 0
+	}
+	if err != nil {
+		return err
+	}
+	if len(args) == 1 {
+		if err := writeFile(filepath.Join(args[0], name), func(w io.Writer) error { return writeJSON(w, result) }); err != nil {
+			return err
+		}
+	}
+	if o.json {
+		err = writeJSON(cmd.OutOrStdout(), result)
+	} else {
+		err = result.print(cmd.OutOrStdout())
+	}
+	if err == nil && !result.Sound {
+		return doubtful{}
+	}
+	return err
+}
+
+// doubtful is partly done.
+type doubtful struct{}
+
+func (doubtful) Error() string { return "something is to be put right first; it is listed" }
+func (doubtful) Unwrap() error { return partlyDone{1} }
+
+// bar is the bar of the flags, with the usual standard uncertainties of ruler, calliper and scale
+// (common practice, no source).
+func (o checkOptions) bar() (metal.Bar, error) {
+	b := metal.Bar{Shape: bar.Rectangular}
+	h, w := o.mm.height, o.mm.width
+	if o.mm.diameter != 0 {
+		if h != 0 || w != 0 {
+			return b, errors.New("give --diameter-mm, or --height-mm and --width-mm")
+		}
+		b.Shape, h, w = bar.Round, o.mm.diameter, o.mm.diameter
+	}
+	for _, v := range []struct {
+		flag string
+		x    float64
+	}{{"--length-mm", o.mm.length}, {"--height-mm (or --diameter-mm)", h}, {"--width-mm (or --diameter-mm)", w}, {"--mass-g", o.massG}} {
+		if !(v.x > 0) || math.IsInf(v.x, 0) {
+			return b, fmt.Errorf("a bar needs %s, above 0", v.flag)
+		}
+	}
+	b.Length, b.Height, b.Width = measure.Of(o.mm.length/1e3, 0.5e-3), measure.Of(h/1e3, 0.02e-3), measure.Of(w/1e3, 0.02e-3)
+	b.Mass = measure.Of(o.massG/1e3, 0.1e-3)
+	return b, nil
+}
+
+// record listens for the wanted time.
+func (o checkOptions) record(cmd *cobra.Command) (capture.Recording, session.Device, error) {
+	src, device, err := o.open(false)
+	if err != nil {
+		return capture.Recording{}, device, err
+	}
+	defer func() {
+		if err := src.Close(); err != nil {
+			fmt.Fprintln(cmd.ErrOrStderr(), printable(err.Error()))
+		}
+	}()
+	seconds, task := o.seconds, "keep quiet for two seconds, clap once, and keep quiet again"
+	if o.metal != "" {
+		task = "keep quiet for a second, then tap the bar three times, and let it ring out each time"
+	}
+	if seconds == 0 {
+		seconds = 6
+		if o.metal != "" {
+			seconds = 12
+		}
+		if o.from != "" {
+			seconds = math.Inf(1) // all of it
+		}
+	}
+	said := false
+	var x []float64
+	var b capture.Block
+	for float64(len(x)) < seconds*src.Rate() {
+		if err := cmd.Context().Err(); err != nil {
+			return capture.Recording{}, device, err
+		}
+		err := src.Read(&b)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return capture.Recording{}, device, err
+		}
+		if b.Lost > 0 || b.Flags != 0 {
+			return capture.Recording{}, device, errors.New("sound was lost: close other programs, or plug the laptop in, and check again")
+		}
+		if !said && len(b.Samples) > 0 {
+			// Only now: a microphone may take seconds to begin.
+			said = true
+			fmt.Fprintln(cmd.ErrOrStderr(), printable("listening to "+device.Name+": "+task))
+		}
+		x = append(x, b.Samples...)
+	}
+	return capture.Recording{Source: device.Name, Rate: src.Rate(), Tracks: [][]float64{x}}, device, nil
+}
+
+// checkDocument is what check found.
+type checkDocument struct {
+	Schema    string    `json:"schema"`
+	CheckedAt time.Time `json:"checked_at"`
+	session.Device
+	RateHz  float64        `json:"sample_rate_hz"`
+	Sound   bool           `json:"sound"` // nothing is to be put right
+	Room    *room.Report   `json:"room"`
+	Metal   string         `json:"metal"`
+	Bar     *metal.Result  `json:"bar"`
+	Verdict string         `json:"verdict"`
+	Ring    *spectrum.Ring `json:"ring"`
+}
+
+// tap judges the taps on a known bar.
+func (d *checkDocument) tap(rec capture.Recording, m metal.Metal, b metal.Bar) error {
+	_, a := hear(rec.Source, rec, nil, spectrum.SideTap)
+	if a.Ring == nil {
+		return errors.New(*a.Error)
+	}
+	r, err := m.Measure(b, a.Ring.Fundamental.Hz)
+	if err != nil {
+		return err
+	}
+	d.Ring, d.Bar, d.Metal = a.Ring, &r, m.Name
+	d.Sound, d.Verdict = m.Judge(r)
+	return nil
+}
+
+func (d *checkDocument) print(w io.Writer) error {
+	var out strings.Builder
+	line := func(name, format string, a ...any) {
+		fmt.Fprintf(&out, "%-18s %s\n", name, fmt.Sprintf(format, a...))
+	}
+	if r := d.Room; r != nil {
+		value := func(name, key, format string, a ...any) {
+			if why, missing := r.Missing[key]; missing {
+				line(name, "not known: %s", why)
+				return
+			}
+			line(name, format, a...)
+		}
+		line("noise", "%.0f dB (full scale is 0 dB; no uncertainty: it is that of this moment)", r.NoiseDB)
+		if len(r.HumHz) == 0 {
+			line("hum", "none stands out")
+		} else {
+			var list []string
+			for _, hz := range r.HumHz {
+				list = append(list, fmt.Sprintf("%.0f", hz))
+			}
+			line("hum", "%s Hz", strings.Join(list, ", "))
+		}
+		line("clap", "peak %.0f dB%s", r.PeakDB, map[bool]string{true: ", clipped"}[r.Clipped])
+		value("reverberation", "rt60_s", "60 dB in %.2f s (from one clap: within about a fifth)", r.RT60S)
+		value("decay", "bend_db", "within %.1f dB of a straight line", r.BendDB)
+		value("noise afterwards", "pump_db", "%+.1f dB", r.PumpDB)
+		value("low end", "low_slope_db_per_octave", "%.0f dB per octave from 500 to 125 Hz (a clap itself: about 6 to 12)", r.LowSlope)
+		for _, doubt := range r.Doubts {
+			wrap(&out, "", "! "+doubt.Text)
+		}
+		if d.Sound {
+			out.WriteString("nothing is to be put right\n")
+		}
+	} else {
+		line("note", "%s Hz, %s, from %d taps", hertz(d.Ring.Fundamental.Hz), noteName(d.Ring.Fundamental.Hz.X), d.Ring.TapsUsed)
+		line("density", "%s", d.Bar.Density.Text("kg/m³"))
+		line("Young's modulus", "%s", d.Bar.E.Text("GPa"))
+		line("sound speed", "%s", d.Bar.SoundSpeed.Text("m/s"))
+		wrap(&out, "", map[bool]string{true: "", false: "! "}[d.Sound]+d.Verdict)
+	}
+	_, err := io.WriteString(w, printable(out.String()))
+	return err
+}
