@@ -307,8 +307,8 @@ func agree(t *testing.T, what string, got, want *spectrum.Ring) {
 // A session of ten sticks, with the browser's microphone and keys alone: what the folder and the page then say
 // is what `analyse` says of the same sound.
 func TestBenchTenBlanksByKeys(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes a minute of sound")
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("takes a minute of sound: only with RINGSTOCK_SLOW=1")
 	}
 	const sticks, taps = 10, 2
 	sound, own := tape(t, sticks, taps, 1.2)
@@ -446,4 +446,144 @@ func scheme(dark bool) chromedp.Action[chromedp.Void] {
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: value}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
 		return chromedp.Void{}, err
 	}
+}
+
+// Pages are loaded anew, looked at from a second tab, and the program dies in the middle: what was said to be
+// good is there, once, and the session goes on.
+func TestBenchLosesNothing(t *testing.T) {
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("takes a minute of sound: only with RINGSTOCK_SLOW=1")
+	}
+	sound, _ := tape(t, 14, 2, 1)
+	folder := filepath.Join(t.TempDir(), "invented delivery")
+	const evil = `<img src=x onerror=alert(1)>`
+	r := serve(t, folder, "127.0.0.1:0", "--blank", evil+"1")
+	ctx := chromium(t, sound)
+	do(t, ctx, chromedp.EmulateViewport(1280, 800), chromedp.Navigate(r.address))
+	waitFor(t, ctx, `role.holds && document.querySelector("#blank").textContent.startsWith("<img")`)
+	if n := eval[int](t, ctx, `document.querySelectorAll("img").length`); n != 0 {
+		t.Error("the name of a blank became a picture")
+	}
+	press(t, ctx, "s")
+	eval[bool](t, ctx, `keep("taps", 2); true`)
+	press(t, ctx, "h")
+	waitFor(t, ctx, `state.hands_free === 2`)
+	do(t, ctx, chromedp.Click(chromedp.CSS("#phone")))
+	waitFor(t, ctx, `role.mine`)
+	blank := func(n int) string { return fmt.Sprintf("%s%d", evil, n) }
+	now := func(n int) string { return fmt.Sprintf("state.blank === %q", blank(n)) }
+	waitFor(t, ctx, now(2))
+
+	// A second tab sees the same and disturbs nothing.
+	second, cancel := chromedp.NewContext(ctx)
+	defer cancel()
+	do(t, second, chromedp.Navigate(r.address))
+	waitFor(t, second, now(2)+` && role.held && !role.holds && !document.querySelector("#viewer").hidden && state.blanks.length === 1`)
+	press(t, second, "n")
+	waitFor(t, ctx, now(3))
+	waitFor(t, second, now(3))
+
+	// The page is loaded anew, and shows how things stand.
+	do(t, ctx, chromedp.Reload())
+	waitFor(t, ctx, now(3)+` && state.hands_free === 2 && state.blanks.length === 2 && document.querySelectorAll("#blanks tr").length === 2`)
+	waitFor(t, ctx, `role.mine`)
+	waitFor(t, ctx, now(4))
+
+	// The program dies and is started again.
+	r.kill()
+	waitFor(t, ctx, `!document.querySelector("#broken").hidden`)
+	r = serve(t, folder, r.host(), "--blank", blank(4))
+	waitFor(t, ctx, `document.querySelector("#broken").hidden && state.blanks.length >= 3`)
+	waitFor(t, ctx, `role.mine`)
+	press(t, ctx, "h")
+	waitFor(t, ctx, `state.hands_free === 2`)
+	waitFor(t, ctx, now(5))
+
+	// Measurements: the focus moves on by itself, and what can hardly be is asked back.
+	press(t, ctx, "m")
+	of := eval[string](t, ctx, `fieldsOf`)
+	typed(t, ctx, "760,5")
+	waitFor(t, ctx, `document.activeElement.name === "height_mm"`)
+	typed(t, ctx, "140.2")
+	waitFor(t, ctx, `document.querySelector("#asked").textContent.includes("unusual") && document.activeElement.name === "height_mm"`)
+	typed(t, ctx, "14.02")
+	waitFor(t, ctx, `document.activeElement.name === "width_mm" && document.querySelector("#asked").textContent === ""`)
+	press(t, ctx, "Escape")
+	do(t, ctx, chromedp.Click(chromedp.CSS("#hush")))
+	waitFor(t, ctx, `!role.hears`)
+	if strings.Contains(r.log.String(), "panic") {
+		t.Error(r.log)
+	}
+	r.kill()
+
+	graded := said[grading.Grading](t, "grade", "--json", folder)
+	if len(graded.Unused) > 0 {
+		t.Errorf("unused: %v", graded.Unused)
+	}
+	have := map[string]grading.Blank{}
+	for _, b := range graded.Blanks {
+		have[b.Blank] = b
+	}
+	for n := 1; n <= 4; n++ {
+		b := have[blank(n)]
+		if b.Ring == nil || b.Ring.TapsUsed != 2 || len(b.Row.File) != 2 {
+			t.Errorf("%s: files %v, want two good taps", blank(n), b.Row.File)
+		}
+	}
+	if row := have[of].Row; row.LengthMM.X != 760.5 || row.HeightMM.X != 14.02 {
+		t.Errorf("%s: length %v, height %v in the table, want 760.5 and 14.02", of, row.LengthMM, row.HeightMM)
+	}
+}
+
+// Every page passes axe-core, in light, dark and on a phone.
+func TestBenchAccessible(t *testing.T) {
+	path := os.Getenv("RINGSTOCK_AXE")
+	if path == "" {
+		t.Skip("RINGSTOCK_AXE does not name axe.min.js of the npm package axe-core")
+	}
+	axe, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	program, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder, stock := filepath.Join(t.TempDir(), "delivery"), filepath.Join(t.TempDir(), "stock")
+	for _, args := range [][]string{{"demo", folder}, {"stock", "--stock-dir", stock, "add", folder}} {
+		if out, err := exec.Command(program, args...).CombinedOutput(); err != nil {
+			t.Fatalf("ringstock %v: %v\n%s", args, err, out)
+		}
+	}
+	sound, _ := tape(t, 1, 3, 5)
+	r := serve(t, folder, "127.0.0.1:0", "--blank", "A1", "--stock-dir", stock)
+	ctx := chromium(t, sound)
+	do(t, ctx, chromedp.EmulateViewport(1280, 800), chromedp.Navigate(r.address))
+	waitFor(t, ctx, `role.holds && state.blanks.length > 5`)
+	check := func(name string) {
+		t.Helper()
+		for _, view := range []struct {
+			name string
+			dark bool
+			w    int64
+		}{{"light", false, 1280}, {"dark", true, 1280}, {"phone", false, 390}} {
+			do(t, ctx, chromedp.EmulateViewport(view.w, 800), scheme(view.dark))
+			for _, f := range eval[[]string](t, ctx, string(axe)+`; axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] })
+				.then(r => r.violations.flatMap(v => v.nodes.slice(0, 3).map(n => v.id + ": " + n.html.slice(0, 160) + " " + n.failureSummary)))`) {
+				t.Errorf("%s, %s: %s", name, view.name, f)
+			}
+		}
+	}
+	check("at the start")
+	do(t, ctx, chromedp.Click(chromedp.CSS("#phone")))
+	waitFor(t, ctx, `state.good >= 1 && !ringing`)
+	check("after a tap")
+	do(t, ctx, chromedp.Click(chromedp.CSS("[data-do=keys]")))
+	check("keys")
+	for _, page := range []string{"stock", "statement", "nowhere"} {
+		do(t, ctx, chromedp.Navigate(r.address+page))
+		check(page)
+	}
+	do(t, ctx, chromedp.Navigate(r.address+"stock"), chromedp.Click(chromedp.CSS("tbody a")))
+	check("stick")
 }
