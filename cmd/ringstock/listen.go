@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -250,7 +251,6 @@ type linePrinter struct {
 	out  io.Writer // taps and blanks
 	side io.Writer // everything else
 	bell bool
-	loud time.Time
 }
 
 func (p *linePrinter) tell(e session.Event) {
@@ -335,6 +335,7 @@ func printSummary(w io.Writer, folder string, sum session.Summary) error {
 	t.write(&out, "")
 	out.WriteString("\n")
 	var todo []string
+	measure := map[string][]string{} // blanks by what is to be measured next
 	for _, b := range sum.Short {
 		todo = append(todo, "tap "+b+" again: it has fewer good taps than wanted")
 	}
@@ -343,8 +344,11 @@ func printSummary(w io.Writer, folder string, sum session.Summary) error {
 			todo = append(todo, fmt.Sprintf("%s: %d taps were refused; look at how it is held, and where the microphone stands", b.Blank, n))
 		}
 		if next := b.Wood.MeasureNext; next != "" {
-			todo = append(todo, b.Blank+": "+next)
+			measure[next] = append(measure[next], b.Blank)
 		}
+	}
+	for _, next := range slices.Sorted(maps.Keys(measure)) {
+		todo = append(todo, strings.Join(measure[next], ", ")+": "+next)
 	}
 	for i, text := range todo {
 		if i == 12 {

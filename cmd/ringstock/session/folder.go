@@ -64,7 +64,7 @@ func round2(x float64) float64 {
 
 // keep puts a good tap on the disk: what is kept beside it, then the recording, whose presence makes
 // it count, then the table.
-func (s *Session) keep(t *tapped, take capture.Take) error {
+func (s *Session) keep(t *tapped) error {
 	name, err := s.freeName()
 	if err != nil {
 		return unsaved(err)
@@ -77,14 +77,16 @@ func (s *Session) keep(t *tapped, take capture.Take) error {
 	if err := saveText(s.path(recordName(name)), append(text, '\n')); err != nil {
 		return unsaved(err)
 	}
-	rec := capture.Recording{Source: name, Rate: take.Rate, Tracks: [][]float64{take.Samples}, Bits: 24}
+	rec := capture.Recording{Source: name, Rate: t.take.Rate, Tracks: [][]float64{t.take.Samples}, Bits: 24}
 	if err := wavfile.Save(s.path(name), rec, 24); err != nil {
 		return unsaved(err)
 	}
 	if s.tap[s.blank] == nil {
 		s.tap[s.blank] = map[Side][]tapped{}
 	}
-	s.tap[s.blank][s.side] = append(s.tap[s.blank][s.side], *t)
+	kept := *t
+	kept.take = capture.Take{} // its sound is on the disk now
+	s.tap[s.blank][s.side] = append(s.tap[s.blank][s.side], kept)
 	return s.change(func(a *grading.Amended) {
 		a.AddFile(s.blank, s.side.column(), name)
 		if s.Air.TemperatureC != nil {
@@ -287,7 +289,7 @@ func (s *Session) load(blank string, records []record) error {
 		if s.tap[blank] == nil {
 			s.tap[blank] = map[Side][]tapped{}
 		}
-		s.tap[blank][r.Side] = append(s.tap[blank][r.Side], tapped{file: r.File, take: take, heard: a, record: r})
+		s.tap[blank][r.Side] = append(s.tap[blank][r.Side], tapped{file: r.File, heard: a, record: r})
 	}
 	return nil
 }

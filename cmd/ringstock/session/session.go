@@ -129,7 +129,7 @@ type Session struct {
 	tap      map[string]map[Side][]tapped // of each blank, that were heard or found
 	order    []string                     // blanks tapped in this session
 	refused  map[string]int
-	odd      *tapped // a good tap of another note than the one tap before it
+	odd      []tapped // the latest taps in a row, good but of another note than those before
 	blank    string
 	side     Side
 	began    time.Time
@@ -258,13 +258,23 @@ func (s *Session) cut(c capture.Cut) {
 		return
 	}
 	good := tapped{take: take, heard: heard, record: s.record(c, heard)}
-	if why := s.otherNote(&good); why != "" {
-		t.Why = why
+	if s.echo(&good) {
+		return
+	}
+	const vague = 0.25 // a tap that knows its Q no better adds nothing
+	if heard.Ring.Fundamental.Q.Known() && heard.Ring.Fundamental.Q.Rel() > vague {
+		t.Why = advice(capture.Disturbed)
 		s.refused[s.blank]++
 		return
 	}
-	if err := s.keep(&good, take); err != nil {
-		s.failed = err
+	if t.Why = s.otherNote(&good); t.Why != "" {
+		s.refused[s.blank]++
+		return
+	}
+	if s.failed == nil {
+		s.failed = s.keep(&good)
+	}
+	if s.failed != nil {
 		return
 	}
 	t.Good, t.File, t.Ring = true, good.file, heard.Ring
@@ -335,31 +345,58 @@ func advice(r capture.Reason) string {
 	return "again: no ring stands out of the noise for long enough; hold the blank at its nodes, and bring the microphone to 5-15 cm"
 }
 
-// otherNote tells what to do about a tap whose note is not that of the taps before it. If there was
-// only one before, the next tap decides which of the two was wrong.
+// echo tells whether what was taken for a tap is the ring of the one before it, into which somebody spoke: the
+// fundamental did not start anew.
+func (s *Session) echo(t *tapped) bool {
+	list := s.tap[s.blank][s.side]
+	if len(list) == 0 {
+		return false
+	}
+	const anew, faint = 4.0, 22.0 // dB over what is left of the ring before; dB under that tap
+	last := list[len(list)-1]
+	was, now := last.heard.Ring, t.heard.Ring
+	passed := t.record.AtS - last.record.AtS
+	if !last.record.Session.Equal(s.began) || passed < 0 || !was.SNRDB.Known() || !now.SNRDB.Known() || !was.Fundamental.TauS.Known() {
+		return false
+	}
+	left := was.SNRDB.X - 20*math.Log10(math.E)*passed/was.Fundamental.TauS.X
+	return now.SNRDB.X < left+anew || now.SNRDB.X < was.SNRDB.X-faint
+}
+
+// otherNote tells what to do about a tap whose note is not that of the taps before it. When more taps in a
+// row agree with one another than there were before, those before it are taken out.
 func (s *Session) otherNote(t *tapped) string {
-	const same = 0.03
 	agree := func(a, b *tapped) bool {
 		x, y := a.heard.Ring.Fundamental.Hz, b.heard.Ring.Fundamental.Hz
-		return math.Abs(x.X/y.X-1) < same
+		return math.Abs(x.X-y.X) < 0.004*y.X+5*math.Hypot(x.U, y.U)
 	}
 	list := s.tap[s.blank][s.side]
 	if len(list) == 0 || agree(t, &list[len(list)-1]) {
 		s.odd = nil
 		return ""
 	}
-	if len(list) == 1 && s.odd != nil && agree(t, s.odd) {
-		if err := s.drop(); err != nil {
-			s.failed = err
+	if len(s.odd) > 0 && !agree(t, &s.odd[0]) {
+		s.odd = nil
+	}
+	if len(s.odd)+1 <= len(list) {
+		s.odd = append(s.odd, *t)
+		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?",
+			t.heard.Ring.Fundamental.Hz.X, list[len(list)-1].heard.Ring.Fundamental.Hz.X)
+	}
+	for range list {
+		if s.failed = s.drop(); s.failed != nil {
 			return ""
 		}
-		s.tell(Notice{"the first tap had another note than the two after it; it was taken out"})
-		s.odd = nil
-		return ""
 	}
-	s.odd = t
-	return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?",
-		t.heard.Ring.Fundamental.Hz.X, list[len(list)-1].heard.Ring.Fundamental.Hz.X)
+	for i := range s.odd {
+		if s.failed = s.keep(&s.odd[i]); s.failed != nil {
+			return ""
+		}
+	}
+	s.tell(Notice{fmt.Sprintf("the first taps of blank %s (%d) had another note than those since (%d): they were taken out, and these count",
+		s.blank, len(list), len(s.odd)+1)})
+	s.odd = nil
+	return ""
 }
 
 // complete goes on when the blank has all its taps. It tells whether the session is over.

@@ -324,7 +324,7 @@ func TestOtherNote(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(h.taps) != 6 || h.taps[1].Good || !strings.Contains(h.taps[1].Why, "another note") || !h.taps[2].Good || len(h.notices) == 0 {
+	if len(h.taps) != 6 || h.taps[1].Good || !strings.Contains(h.taps[1].Why, "another note") || !h.taps[2].Good || h.taps[2].Count != 2 || len(h.notices) == 0 {
 		for _, tap := range h.taps {
 			t.Log(tap.Good, tap.Why)
 		}
