@@ -49,6 +49,8 @@ With FOLDER the result is also kept there (check-room.json, check-bar.json).
 
 Exit status: 0 sound, 1 failed, 2 wrong usage, 3 done but something is to be put right,
 130 interrupted.`,
+		Example: `  ringstock check
+  ringstock check spring-delivery --metal steel --length-mm 600 --diameter-mm 10 --mass-g 370`,
 		Args: takes(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error { return runCheck(cmd, args, o) },
 	}
