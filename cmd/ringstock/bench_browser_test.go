@@ -387,7 +387,7 @@ func TestBenchScreenshots(t *testing.T) {
 	shot := func(name string, w, h int64, dark bool) {
 		t.Helper()
 		do(t, ctx, chromedp.EmulateViewport(w, h), scheme(dark))
-		time.Sleep(400 * time.Millisecond)
+		time.Sleep(200 * time.Millisecond)
 		png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 		if err != nil {
 			t.Fatal(err)
@@ -412,7 +412,6 @@ func TestBenchScreenshots(t *testing.T) {
 	}
 	press(t, ctx, "Escape")
 	waitFor(t, ctx, `state.good >= 3`)
-	time.Sleep(1200 * time.Millisecond)
 	shot("bench-1280", 1280, 800, false)
 	shot("bench-1280-dark", 1280, 800, true)
 	shot("bench-1920", 1920, 1080, false)

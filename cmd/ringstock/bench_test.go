@@ -1,0 +1,144 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"ringstock/capture/wavfile"
+	"ringstock/grading/stock"
+)
+
+// get reads a page.
+func get(t *testing.T, address string) string {
+	t.Helper()
+	w, err := http.Get(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer w.Body.Close()
+	body, err := io.ReadAll(w.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(body)
+}
+
+// The pages of the stock read and write what the commands do.
+func TestBenchStockPages(t *testing.T) {
+	path, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder, place := filepath.Join(t.TempDir(), "delivery"), filepath.Join(t.TempDir(), "stock")
+	if err := os.Mkdir(folder, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	const evil = `<b onclick=x>7`
+	if err := wavfile.Save(filepath.Join(folder, "7.wav"), stickScene(1, 2).Render(), 16); err != nil {
+		t.Fatal(err)
+	}
+	table := "blank,file,length_mm,height_mm,width_mm,mass_g,species\n\"" + evil + "\",7.wav,760,14,14,152,invented wood\n"
+	if err := os.WriteFile(filepath.Join(folder, "delivery.csv"), []byte(table), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	r := serve(t, filepath.Join(t.TempDir(), "session"), "127.0.0.1:0", "--stock-dir", place)
+	if page := get(t, r.address+"stock"); !strings.Contains(page, "there is no stock") {
+		t.Errorf("without a stock the page says\n%s", page)
+	}
+	if out, err := exec.Command(path, "stock", "--stock-dir", place, "add", folder).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	list := get(t, r.address+"stock?where=q%3E100,species~invented&state=in+stock&sort=-q")
+	m := regexp.MustCompile(`/stock/([0-9a-z]+)"`).FindStringSubmatch(list)
+	if m == nil || strings.Contains(list, "<b onclick") || !strings.Contains(list, "1 stick.") {
+		t.Fatalf("the list:\n%s", list)
+	}
+	if page := get(t, r.address+"stock?where=q%3E1000"); !strings.Contains(page, "0 sticks.") {
+		t.Errorf("a filter that nothing fits:\n%s", page)
+	}
+	if page := get(t, r.address+"stock?where=nonsense%3D1&sort=%27"); !strings.Contains(page, "names none of") {
+		t.Errorf("a filter that is none:\n%s", page)
+	}
+	page := r.address + "stock/" + m[1]
+	post := func(form url.Values) (int, string) {
+		t.Helper()
+		q, err := http.NewRequest("POST", page, strings.NewReader(form.Encode()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		q.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		q.Header.Set("Origin", strings.TrimSuffix(r.address, "/"))
+		w, err := http.DefaultClient.Do(q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer w.Body.Close()
+		body, err := io.ReadAll(w.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return w.StatusCode, string(body)
+	}
+	type stick struct {
+		State stock.State
+		Party string
+	}
+	show := func() stick {
+		return said[stick](t, "stock", "--stock-dir", place, "show", m[1], "--json")
+	}
+	if status, page := post(url.Values{"state": {"reserved"}, "for": {"<i>order 31"}, "place": {"rack 2"}}); status != 200 || strings.Contains(page, "<i>order") || !strings.Contains(page, "Entered.") {
+		t.Errorf("reserving: %d\n%s", status, page)
+	}
+	if b := show(); b.State != stock.IsReserved || b.Party != "<i>order 31" {
+		t.Errorf("the stock says %+v", b)
+	}
+	if status, page := post(url.Values{"state": {"started"}, "date": {"1999-01-01"}}); status != 400 || !strings.Contains(page, "problem") {
+		t.Errorf("before it was bought: %d", status)
+	}
+	if status, _ := post(url.Values{"state": {"eaten"}}); status != 400 {
+		t.Errorf("a state that is none: %d", status)
+	}
+	if status, _ := post(url.Values{}); status != 400 {
+		t.Errorf("nothing to do: %d", status)
+	}
+	if b := show(); b.State != stock.IsReserved {
+		t.Errorf("what was refused changed the stick to %s", b.State)
+	}
+	if page := get(t, r.address+"statement"); !strings.Contains(page, "The pieces balance.") {
+		t.Errorf("the statement:\n%s", page)
+	}
+}
+
+// Beyond this computer the bench has a token, and says what that means.
+func TestBenchInTheNetwork(t *testing.T) {
+	r := serve(t, filepath.Join(t.TempDir(), "session"), "0.0.0.0:0")
+	u, err := url.Parse(r.address)
+	if err != nil || len(u.Query().Get("token")) < 20 {
+		t.Fatalf("the address is %q, %v", r.address, err)
+	}
+	for address, want := range map[string]int{r.address: 200, fmt.Sprintf("http://%s/", u.Host): 403} {
+		client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+		w, err := client.Get(address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.Body.Close()
+		if w.StatusCode == http.StatusSeeOther {
+			w.StatusCode = 200
+		}
+		if w.StatusCode != want {
+			t.Errorf("%s: %d, want %d", address, w.StatusCode, want)
+		}
+	}
+	if !strings.Contains(r.log.String(), "warning: others in the network") {
+		t.Errorf("no warning: %s", r.log)
+	}
+}
