@@ -17,7 +17,7 @@ const (
 	floorS   = 6.0   // the noise floor is the usual spectrum of the sound this far back
 	upTimes  = 8.0   // a frequency this much over its mean noise is no quiet
 	quietS   = 1.0   // of quiet at the head of each cut
-	preRollS = 0.060 // of the stream kept before a strike
+	preRollS = 0.045 // of the stream kept before a strike
 	lateS    = 0.030 // a strike may have begun this long before it was noticed
 	seamS    = 0.010 // cross-fade where quiet and strike were not neighbours
 	leastS   = 0.8   // of ring in a cut, if no other strike ends it

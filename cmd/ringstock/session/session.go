@@ -148,6 +148,7 @@ type tapped struct {
 	take   capture.Take
 	heard  spectrum.Analysis
 	record record
+	power  float64 // of its ring's beginning; 0 if it was heard in an earlier session
 }
 
 // Open makes the folder if need be, takes up what a broken-off session left in it, and
@@ -257,7 +258,7 @@ func (s *Session) cut(c capture.Cut) {
 		s.refused[s.blank]++
 		return
 	}
-	good := tapped{take: take, heard: heard, record: s.record(c, heard)}
+	good := tapped{take: take, heard: heard, record: s.record(c, heard), power: power(take, heard)}
 	if s.echo(&good) {
 		return
 	}
@@ -352,15 +353,30 @@ func (s *Session) echo(t *tapped) bool {
 	if len(list) == 0 {
 		return false
 	}
-	const anew, faint = 4.0, 22.0 // dB over what is left of the ring before; dB under that tap
+	const anew, faint = 2.5, 160 // energy over what is left of the ring before; that tap's over this
 	last := list[len(list)-1]
-	was, now := last.heard.Ring, t.heard.Ring
+	tau := last.heard.Ring.Fundamental.TauS
 	passed := t.record.AtS - last.record.AtS
-	if !last.record.Session.Equal(s.began) || passed < 0 || !was.SNRDB.Known() || !now.SNRDB.Known() || !was.Fundamental.TauS.Known() {
+	if last.power == 0 || passed < 0 || !tau.Known() {
 		return false
 	}
-	left := was.SNRDB.X - 20*math.Log10(math.E)*passed/was.Fundamental.TauS.X
-	return now.SNRDB.X < left+anew || now.SNRDB.X < was.SNRDB.X-faint
+	left := last.power * math.Exp(-2*passed/tau.X)
+	return t.power < anew*left || t.power < last.power/faint
+}
+
+// power is that of the octave about the fundamental, in the fifth of a second after the blow has died.
+func power(take capture.Take, a spectrum.Analysis) float64 {
+	const skip, long = 0.03, 0.2 // s
+	if len(take.Taps) == 0 {
+		return 0
+	}
+	hz := a.Ring.Fundamental.Hz.X
+	from := take.Taps[0].Onset + int(skip*take.Rate)
+	to := min(from+int(long*take.Rate), len(take.Samples))
+	if from >= to {
+		return 0
+	}
+	return capture.BandEnergy(take.Samples[from:to], take.Rate, [2]float64{hz / math.Sqrt2, hz * math.Sqrt2}, to-from)[0]
 }
 
 // otherNote tells what to do about a tap whose note is not that of the taps before it. When more taps in a
