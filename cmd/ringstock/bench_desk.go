@@ -111,7 +111,9 @@ func (d *desk) run(ctx context.Context, source capture.Source, device session.De
 		d.mu.Lock()
 		d.set.Blank = d.state.Now.Blank
 		if turning.to != "" {
-			d.set.Blank = turning.to
+			// One who turns back to a blank does not want to be sent on from it at once.
+			d.set.Blank, d.set.HandsFree, d.set.Taps = turning.to, false, 0
+			d.state.HandsFree = 0
 		}
 		d.mu.Unlock()
 		if turning.to == "" {

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -11,8 +13,12 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
+	"ringstock/capture"
 	"ringstock/capture/wavfile"
+	"ringstock/cmd/ringstock/bench"
+	"ringstock/cmd/ringstock/session"
 	"ringstock/grading/stock"
 )
 
@@ -140,5 +146,83 @@ func TestBenchInTheNetwork(t *testing.T) {
 	}
 	if !strings.Contains(r.log.String(), "warning: others in the network") {
 		t.Errorf("no warning: %s", r.log)
+	}
+}
+
+// A desk remembers what its session told, takes entries while it listens, and starts from what the folder has.
+func TestDesk(t *testing.T) {
+	profile, err := loadProfile("violin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sound, _ := tape(t, 3, 2, 1)
+	rec, err := wavfile.Open(sound)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := session.Settings{Folder: filepath.Join(t.TempDir(), "delivery"), Blank: "A1", Taps: 5, Profile: profile, Now: time.Now}
+	open := func() (*desk, func()) {
+		t.Helper()
+		d, err := openDesk(set)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		go d.work(ctx)
+		return d, func() { cancel(); <-d.over }
+	}
+	until := func(d *desk, what string, is func(bench.State) bool) bench.State {
+		t.Helper()
+		for range 1000 {
+			if st := d.State(); is(st) {
+				return st
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+		t.Fatalf("never %s: %+v", what, d.State())
+		return bench.State{}
+	}
+	d, stop := open()
+	if err := d.HandsFree(2); err != nil {
+		t.Fatal(err)
+	}
+	rig := bench.Rig{Device: "tape", API: "test", Doubts: []capture.Warning{{Code: "x", Text: "may be altered"}}}
+	if err := d.Hear(t.Context(), capture.Play(rec.Tracks[0], rec.Rate, 2048), rig); err != nil {
+		t.Fatal(err)
+	}
+	st := until(d, "three blanks", func(st bench.State) bool { return len(st.Blanks) == 3 && st.Now.Blank == "A4" })
+	if st.Last == nil || !st.Last.Good || st.Last.Serial != 6 || st.Last.Note == "" || st.Best == nil {
+		t.Errorf("the last tap is %+v, the best curve %v", st.Last, st.Best)
+	}
+	if err := d.Set("A2", "mass_g", "1520", false); !errors.As(err, new(bench.Doubt)) {
+		t.Errorf("an unusual mass: %v", err)
+	}
+	if err := d.Set("A2", "mass_g", "152,5", false); err != nil {
+		t.Fatal(err)
+	}
+	mass := func(st bench.State) float64 {
+		for _, b := range st.Blanks {
+			if b.Blank == "A2" {
+				return b.Row.MassG.X
+			}
+		}
+		return 0
+	}
+	until(d, "weighed", func(st bench.State) bool { return mass(st) == 152.5 })
+	if err := d.Order(bench.GoTo, "A1"); err != nil {
+		t.Fatal(err)
+	}
+	until(d, "back at A1", func(st bench.State) bool { return st.Now.Blank == "A1" && st.Good == 2 && st.Now.Ring != nil })
+	stop()
+
+	text, err := os.ReadFile(filepath.Join(set.Folder, "A1-01.tap.json"))
+	if err != nil || !strings.Contains(string(text), "may be altered") {
+		t.Errorf("the doubt about the microphone is not kept with the tap: %v\n%s", err, text)
+	}
+	d, stop = open()
+	defer stop()
+	st = until(d, "looked up", func(st bench.State) bool { return len(st.Blanks) == 3 && st.Best != nil })
+	if mass(st) != 152.5 || st.Good != 2 {
+		t.Errorf("started anew: mass %v, %d good taps", mass(st), st.Good)
 	}
 }
