@@ -77,6 +77,36 @@ func TestTapsAreFound(t *testing.T) {
 	}
 }
 
+// TestTapsAtAnyRate: well above the noise every tap is found to the millisecond, whatever the sample rate,
+// and where a tap follows while the wood still rings, its own ring ends before the next.
+func TestTapsAtAnyRate(t *testing.T) {
+	for i, rate := range []float64{22050, 44100, 96000, 192000} {
+		t.Run(fmt.Sprintf("%g Hz", rate), func(t *testing.T) {
+			c := cases.Bar(uint64(801 + i)).InRoom().Mains().SNR(28).At(rate)
+			c.Scene.Strikes[2].AtS = c.Scene.Strikes[1].AtS + 0.45
+			rec, truth := c.Render()
+			take := capture.FindTaps(rec)
+			of, extra := heardAs(t, take, truth)
+			if extra > 0 {
+				t.Errorf("%d taps that are none", extra)
+			}
+			for i, tap := range of {
+				want := truth.Taps[i].AtS
+				if tap == nil {
+					t.Errorf("the tap at %.2f s was missed", want)
+					continue
+				}
+				if off := float64(tap.Onset)/take.Rate - want; math.Abs(off) > 0.001 || tap.Reason != capture.Accepted {
+					t.Errorf("the tap at %.2f s is found %.2f ms off, %q", want, 1e3*off, tap.Reason)
+				}
+				if i+1 < len(of) && float64(tap.End) > truth.Taps[i+1].AtS*rate {
+					t.Errorf("the ring of the tap at %.2f s runs into the next one", want)
+				}
+			}
+		})
+	}
+}
+
 // TestNumberOfTaps: from one to thirty, also where the recording begins at the strike or after it.
 func TestNumberOfTaps(t *testing.T) {
 	for _, n := range []int{1, 2, 8, 30} {
