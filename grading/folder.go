@@ -67,7 +67,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 	out := Grading{
 		Schema: Schema, Method: spectrum.Method, Delivery: job.Delivery, Profile: job.Profile.Name, Settings: job.Profile,
 		Unused: append([]Unused{}, delivery.Unused...),
-		Notes:  slices.Concat([]string{}, defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery)),
+		Notes:  append([]string{}, slices.Concat(defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
 		Blanks: []Blank{},
 	}
 	for _, o := range outcomes {
