@@ -18,6 +18,7 @@ const keep = (name, value) => localStorage.setItem(name, JSON.stringify(value));
 // ---- the line to the server
 
 let socket, state = null, role = {}, nextID = 1, patience = 250;
+let unmet = true; // this page has not been connected yet
 const waiting = new Map();
 
 function connect() {
@@ -32,11 +33,14 @@ function connect() {
       role = m.body;
       showRole();
       if (first) {
-        first = false;
         patience = 250;
         broken("");
-        if (!role.held) ask({do: "take"}).then(resumePhone, () => {});
       }
+      // After a break the controls go back to the page that had them, not to the quickest.
+      if (role.holds) sessionStorage.setItem("holds", "yes");
+      else if (role.held && !first) sessionStorage.removeItem("holds");
+      else if (!role.held && (sessionStorage.getItem("holds") || unmet)) ask({do: "take"}).then(resumePhone, () => {});
+      first = unmet = false;
     }
     if (m.kind === "answer") {
       const {ok, bad} = waiting.get(m.body.id) ?? {};
@@ -77,6 +81,7 @@ const say = text => { $("spoken").textContent = text; $("asked").textContent = t
 let phone = null, wanted = sessionStorage.getItem("phone") === "yes";
 
 async function usePhone() {
+  if ($("phone").disabled) return;
   wanted = true;
   sessionStorage.setItem("phone", "yes");
   $("phone").disabled = true;
@@ -144,7 +149,8 @@ function hush() {
 function showRole() {
   const holds = !!role.holds;
   document.body.classList.toggle("looks-on", !holds);
-  $("viewer").hidden = holds || !role.held;
+  $("viewer").hidden = holds || role.held === undefined;
+  $("holder").textContent = role.held ? "Another page holds the controls." : "No page holds the controls.";
   $("starts").hidden = !holds;
   const hears = role.hears || "";
   $("hears").textContent = hears ? `Listening: ${hears}` : "Nothing is heard yet.";
