@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"ringstock/capture"
-	"ringstock/spectrum/damped"
 )
 
 // analysis is the state of one recording's way from taps to a ring.
@@ -230,7 +229,7 @@ func (a *analysis) lookFor(hz float64) (component, bool) {
 	if f == nil || len(f.Lines) == 0 {
 		return component{}, false
 	}
-	c := h.components(f, recs, which, h.skip())[0]
+	c := h.components(f, recs, which)[0]
 	return c, math.Abs(c.hz/hz-1) < 0.04 && c.q() > 20 && c.alpha > 0.02
 }
 
@@ -299,12 +298,7 @@ func (a *analysis) settleFundamental(r *reading) {
 		fs []component
 	}
 	var trials []trial
-	var start []damped.Line
-	for _, p := range r.parts {
-		if h.holds(p.hz) {
-			start = append(start, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
-		}
-	}
+	start, _ := h.known(r.parts, r.fundamental)
 	for _, skip := range skips {
 		// Waiting longer than the ring lasts costs more than the room does.
 		skip /= h.width()
@@ -323,7 +317,7 @@ func (a *analysis) settleFundamental(r *reading) {
 		if f == nil {
 			continue
 		}
-		cs := slices.DeleteFunc(h.components(f, recs, which, skip), func(c component) bool {
+		cs := slices.DeleteFunc(h.components(f, recs, which), func(c component) bool {
 			return c.alpha < 0.02 || c.q() < 10
 		})
 		main := -1

@@ -137,16 +137,9 @@ type lateFit struct {
 }
 
 func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
-	m := h.model(nil)
-	late.h = h
-	for i, p := range r.parts {
-		if h.holds(p.hz) {
-			if i == r.fundamental {
-				late.main = len(m.Lines)
-			}
-			m.Lines = append(m.Lines, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
-		}
-	}
+	lines, main := h.known(r.parts, r.fundamental)
+	m := h.model(lines)
+	late.h, late.main = h, main
 	recs, which := h.records(evenFromS, h.until)
 	fit, err := damped.Solve(recs, h.rate(), m)
 	if err != nil || !h.sensible(fit) {

@@ -30,8 +30,7 @@ type component struct {
 	amp           []float64 // per tap, amplitude extrapolated to the strike; 0 where not fitted
 	snr           []float64 // per tap: energy of the line in the fit over the noise density there
 	alone         []estimate
-	fromSkip      float64 // s after the strike at which its fit begins
-	waited        bool    // whether that was chosen so that the room is over
+	waited        bool // whether the fit's beginning was chosen so that the room is over
 }
 
 // estimate is what a single tap says of a component; the zero value says nothing.
@@ -251,6 +250,19 @@ func (h neighbourhood) holds(hz float64) bool {
 	return math.Abs(hz-h.centre()) < fitHz*h.width()+5
 }
 
+// known lists the lines of the parts that the neighbourhood holds, and which of them is parts[main].
+func (h neighbourhood) known(parts []part, main int) (lines []damped.Line, line int) {
+	for i, p := range parts {
+		if h.holds(p.hz) {
+			if i == main {
+				line = len(lines)
+			}
+			lines = append(lines, damped.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
+		}
+	}
+	return lines, line
+}
+
 func (h neighbourhood) rate() float64 { return h.bands[0].rate }
 
 // model is the neighbourhood's with the given damped lines.
@@ -344,11 +356,11 @@ func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz floa
 }
 
 // components turns the lines of a fit into components.
-func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []int, skip float64) []component {
+func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []int) []component {
 	var out []component
 	for m, l := range f.Lines {
 		c := component{hz: h.centre() + l.Hz, alpha: l.Alpha, amp: make([]float64, h.taps), snr: make([]float64, h.taps),
-			alone: make([]estimate, h.taps), fromSkip: skip}
+			alone: make([]estimate, h.taps)}
 		c.sdHz, c.sdAlpha = f.SD(m)
 		c.noiseHz, c.noiseAlpha = c.sdHz, c.sdAlpha
 		for i, t := range which {
@@ -399,7 +411,7 @@ func (a *analysis) refine(peaks []float64) []component {
 			more = 1
 		}
 		if f := h.resolve(recs, start, len(start)+more); f != nil {
-			out = append(out, asSlow(h.components(f, recs, which, h.skip()), len(start))...)
+			out = append(out, asSlow(h.components(f, recs, which), len(start))...)
 		}
 	}
 	for _, hum := range a.view.hum {
@@ -409,7 +421,7 @@ func (a *analysis) refine(peaks []float64) []component {
 		h := a.around(hum)
 		recs, which := h.records(h.skip(), h.until)
 		if f := h.resolve(recs, nil, 2); f != nil {
-			for _, c := range h.components(f, recs, which, h.skip()) {
+			for _, c := range h.components(f, recs, which) {
 				if c.alpha < 1/roomTau {
 					out = append(out, c)
 				}
