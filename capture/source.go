@@ -32,6 +32,17 @@ const (
 	Gap                        // the computer slept, or the sound stood still for some other reason
 )
 
+// Names are the flags in words.
+func (f Flags) Names() []string {
+	names := []string{}
+	for i, name := range []string{"overflow", "gap"} {
+		if f&(1<<i) != 0 {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
 // Play is a Source that gives the samples of one track in blocks of the given length. It
 // never waits.
 func Play(samples []float64, rate float64, block int) Source {

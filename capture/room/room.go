@@ -3,6 +3,7 @@
 package room
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -36,6 +37,8 @@ const (
 	weakLow  = 18.0  // dB per octave: a clap itself falls by about 6 to 12
 	longS    = 0.8   // reverberation in which taps blur
 	aloofDB  = 25.0  // the clap must stand so far over the noise
+
+	leastQuietS = 0.5
 )
 
 // Inspect judges a recording that begins with a second of quiet and then has one clap.
@@ -46,8 +49,10 @@ func Inspect(rec capture.Recording) (Report, error) {
 		r.Doubts = append(r.Doubts, capture.Warning{Code: code, Text: fmt.Sprintf(format, a...)})
 	}
 	x, rate := take.Samples, take.Rate
-	if slices.ContainsFunc(take.Warnings, func(w capture.Warning) bool { return w.Code == "digital silence" }) {
-		return r, fmt.Errorf("%s", take.Warnings[len(take.Warnings)-1].Text)
+	for _, w := range take.Warnings {
+		if w.Code == "digital silence" {
+			return r, errors.New(w.Text)
+		}
 	}
 	if len(take.Taps) == 0 {
 		return r, fmt.Errorf("no clap was heard: clap once, loudly, an arm's length from the microphone")
@@ -60,13 +65,13 @@ func Inspect(rec capture.Recording) (Report, error) {
 		}
 	}
 	before := x[:max(clap.Onset-int(0.05*rate), 0)]
-	if len(before) < int(0.5*rate) {
+	if float64(len(before)) < leastQuietS*rate {
 		return r, fmt.Errorf("there is only %.1f s of quiet before the clap: keep quiet for a second first", float64(len(before))/rate)
 	}
 	r.NoiseDB = decibel(meanSquare(before))
 	r.PeakDB = 20 * math.Log10(max(loudest, 1e-10))
 	r.Clipped = clap.Reason == capture.Clipped
-	r.HumHz = append(r.HumHz, hum(before, rate)...)
+	r.HumHz = append(r.HumHz, Hum(before, rate)...)
 	after := x[clap.Onset:]
 	r.decay(after, before, rate)
 	r.low(after, before, rate)
@@ -187,8 +192,13 @@ func (r *Report) low(after, before []float64, rate float64) {
 	r.LowSlope = (level[2] - level[0]) / 2
 }
 
-// hum finds lines at multiples of the mains frequencies that stand 15 dB over their surroundings.
-func hum(x []float64, rate float64) (list []float64) {
+// Hum finds lines at multiples of the mains frequencies that stand 15 dB over their surroundings. It is
+// nil if there is too little sound to tell.
+func Hum(x []float64, rate float64) []float64 {
+	if float64(len(x)) < leastQuietS*rate || len(x) == 0 {
+		return nil
+	}
+	list := []float64{}
 	n := 1
 	for 2*n <= len(x) {
 		n *= 2

@@ -249,11 +249,7 @@ func (d *checkDocument) print(w io.Writer) error {
 		if len(r.HumHz) == 0 {
 			line("hum", "none stands out")
 		} else {
-			var list []string
-			for _, hz := range r.HumHz {
-				list = append(list, fmt.Sprintf("%.0f", hz))
-			}
-			line("hum", "%s Hz", strings.Join(list, ", "))
+			line("hum", "%s", hertzList(r.HumHz))
 		}
 		line("clap", "peak %.0f dB%s", r.PeakDB, map[bool]string{true: ", clipped"}[r.Clipped])
 		value("reverberation", "rt60_s", "60 dB in %.2f s (from one clap: within about a fifth)", r.RT60S)

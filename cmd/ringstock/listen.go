@@ -293,10 +293,25 @@ func roomText(r session.RoomHeard) string {
 		return "the room: exact digital silence"
 	}
 	text := fmt.Sprintf("the room: noise %.0f dB", r.RMSDB)
+	switch {
+	case len(r.HumHz) > 0:
+		text += ", hum at " + hertzList(r.HumHz) + " (left out of what is measured)"
+	case r.HumHz != nil:
+		text += ", no hum"
+	}
 	if r.RMSDB > loudRoomDB {
 		text += fmt.Sprintf("; that is loud: speak less, go nearer with the microphone (full scale is 0 dB, good is below %.0f dB)", loudRoomDB)
 	}
 	return text
+}
+
+// hertzList is "50, 150 Hz".
+func hertzList(list []float64) string {
+	var text []string
+	for _, hz := range list {
+		text = append(text, fmt.Sprintf("%.0f", hz))
+	}
+	return strings.Join(text, ", ") + " Hz"
 }
 
 // loudRoomDB is the noise above which taps of the usual strength leave too little over it (common practice, no source).

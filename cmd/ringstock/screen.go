@@ -81,7 +81,7 @@ func (p *screen) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		}
 	case session.RoomHeard:
 		p.room = fmt.Sprintf("noise %.0f dB", m.RMSDB)
-		if m.RMSDB > loudRoomDB {
+		if m.RMSDB > loudRoomDB || len(m.HumHz) > 0 {
 			p.notice = roomText(m)
 		}
 	case session.BlankChosen:

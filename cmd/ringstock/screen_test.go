@@ -7,12 +7,18 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"ringstock/capture"
+	"ringstock/capture/wavfile"
 	"ringstock/cmd/ringstock/session"
 	"ringstock/grading"
+	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
 )
 
 // terminal is a terminal of tmux with the program in it, which shows what a person would see.
@@ -94,6 +100,14 @@ func TestScreen(t *testing.T) {
 	x.keys("length 745,5 mass 190", "Enter")
 	x.await("entered for blank A017")
 	x.await("spread of 2 taps")
+	for _, shown := range []string{"level ", " dB", " Hz  ", " cents ", "rings ", "purity ", "longest so far", "so far: maybe"} {
+		if s := x.screen(); !strings.Contains(s, shown) {
+			t.Errorf("no %q on the screen:\n%s", shown, s)
+		}
+	}
+	if s, err := x.tmux("capture-pane", "-e", "-p"); err != nil || regexp.MustCompile(`\x1b\[[0-9;]*(3|4|9|10)[0-7]m`).MatchString(s) {
+		t.Errorf("colours although there are to be none: %q, %v", s, err)
+	}
 	if out, err := x.tmux("resize-window", "-x", "160", "-y", "45"); err != nil {
 		t.Fatal(err, out)
 	}
@@ -114,6 +128,70 @@ func TestScreenInterrupted(t *testing.T) {
 	x.await("tap 1 of 5")
 	x.keys("C-c")
 	x.await("exit 130")
+}
+
+// Closing the terminal ends the program; what it told of is there, and it goes on from there.
+func TestScreenTerminalClosed(t *testing.T) {
+	file, _ := sessionFile(t, 10)
+	folder := t.TempDir()
+	pid := filepath.Join(t.TempDir(), "pid")
+	x := startScreen(t, "echo $$ > "+pid+"; exec", "listen", folder, "--from", file, "--blank", "A1", "--taps", "9")
+	x.await("tap 2 of 9")
+	text, err := os.ReadFile(pid)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if out, err := x.tmux("kill-server"); err != nil {
+		t.Fatal(err, out)
+	}
+	gone := func() bool { // ps shows nothing, or one that waits to be buried
+		out, _ := exec.Command("ps", "-o", "stat=", "-p", strings.TrimSpace(string(text))).Output()
+		return len(out) == 0 || out[0] == 'Z'
+	}
+	for wait := 0; !gone(); wait++ {
+		if wait == 600 {
+			t.Fatal("it goes on without a terminal")
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	d, err := grading.ReadDelivery(os.DirFS(folder))
+	if err != nil || len(d.Rows[0].File) < 2 {
+		t.Fatal(err, d)
+	}
+	for _, name := range d.Rows[0].File {
+		if rec, err := wavfile.Open(filepath.Join(folder, name)); err != nil || len(rec.Warnings) > 0 {
+			t.Error(err, rec.Warnings)
+		}
+	}
+	n := len(d.Rows[0].File)
+	out, err := selfCommand(t, "listen", folder, "--from", file, "--blank", "A1", "--taps", fmt.Sprint(n+1)).CombinedOutput()
+	if want := fmt.Sprintf("A1-%02d.wav", n+1); err != nil || !strings.Contains(string(out), want) {
+		t.Errorf("no %s: %v\n%s", want, err, out)
+	}
+}
+
+// The meter marks clipping for a second, and what is large is read from two metres.
+func TestScreenShowsLarge(t *testing.T) {
+	p := &screen{do: func(session.Command) {}, width: 80, height: 24}
+	p.Update(session.LevelHeard{Level: capture.Level{PeakDB: 0, RMSDB: -6, Clipped: true}})
+	for range 19 {
+		p.Update(session.LevelHeard{Level: capture.Level{PeakDB: -20, RMSDB: -30}})
+	}
+	if !strings.Contains(strings.Join(p.lines(), "\n"), "CLIPPED!") {
+		t.Error("the clipping mark is gone within a second")
+	}
+	p.Update(session.LevelHeard{Level: capture.Level{PeakDB: -20, RMSDB: -30}})
+	if strings.Contains(strings.Join(p.lines(), "\n"), "CLIPPED!") {
+		t.Error("the clipping mark stays")
+	}
+	ring := spectrum.Ring{Fundamental: spectrum.Partial{Hz: measure.Of(104.7, 0.01), Q: measure.Of(200, 2)}}
+	p.Update(session.TapHeard{Good: true, Ring: &ring, Count: 1, Of: 5})
+	page := strings.Join(p.lines(), "\n")
+	for _, line := range slices.Concat(big("104.7", 1), big("GOOD", 1)) {
+		if !strings.Contains(page, strings.TrimRight(line, " ")) {
+			t.Errorf("no %q on the page:\n%s", line, page)
+		}
+	}
 }
 
 // Whatever the size of the terminal, no line is longer and there are no more of them.

@@ -36,12 +36,14 @@ type record struct {
 	RecordedAt time.Time `json:"recorded_at"`
 	Session    time.Time `json:"session"` // when it began
 	Device
-	RateHz      float64 `json:"sample_rate_hz"`
-	AtS         float64 `json:"at_s"`         // of the strike in the session's stream
-	StrikeS     float64 `json:"strike_s"`     // of the strike in the recording
-	QuietJoined bool    `json:"quiet_joined"` // the quiet at the start is an earlier one
-	PeakDB      float64 `json:"peak_db"`
-	NoiseDB     float64 `json:"noise_db"`
+	RateHz      float64  `json:"sample_rate_hz"`
+	AtS         float64  `json:"at_s"`         // of the strike in the session's stream
+	StrikeS     float64  `json:"strike_s"`     // of the strike in the recording
+	QuietJoined bool     `json:"quiet_joined"` // the quiet at the start is an earlier one
+	Lost        int      `json:"lost_samples"` // none of a good tap, as are its flags
+	Flags       []string `json:"flags"`
+	PeakDB      float64  `json:"peak_db"`
+	NoiseDB     float64  `json:"noise_db"`
 	Air
 	Striker string         `json:"striker"`
 	Method  string         `json:"method"`
@@ -52,7 +54,7 @@ func (s *Session) record(c capture.Cut, a spectrum.Analysis) record {
 	return record{
 		Schema: recordSchema, Blank: s.blank, Side: s.side, RecordedAt: s.Now(), Session: s.began,
 		Device: s.Device, RateHz: s.rate, AtS: float64(c.Pos) / s.rate, StrikeS: float64(c.Onset) / s.rate,
-		QuietJoined: c.Joined, PeakDB: round2(c.PeakDB), NoiseDB: round2(s.noiseDB),
+		QuietJoined: c.Joined, Lost: c.Lost, Flags: c.Flags.Names(), PeakDB: round2(c.PeakDB), NoiseDB: round2(s.noiseDB),
 		Air: s.Air, Striker: s.Striker, Method: spectrum.Method, Ring: a.Ring,
 	}
 }

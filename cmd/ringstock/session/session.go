@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"ringstock/capture"
+	"ringstock/capture/room"
 	"ringstock/grading"
 	"ringstock/spectrum"
 )
@@ -85,7 +86,10 @@ func (s Side) strike() spectrum.Strike {
 type Event any
 
 // RoomHeard comes once, after the first quiet second.
-type RoomHeard struct{ capture.Room }
+type RoomHeard struct {
+	capture.Room
+	HumHz []float64 // mains lines that stand out of the noise
+}
 
 // LevelHeard comes 20 times per second.
 type LevelHeard struct{ capture.Level }
@@ -223,7 +227,7 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 
 func (s *Session) room(r capture.Room) {
 	s.noiseDB = r.RMSDB
-	s.tell(RoomHeard{r})
+	s.tell(RoomHeard{r, room.Hum(r.Samples, s.rate)})
 }
 
 // cut judges what was cut out of the stream.
@@ -242,9 +246,14 @@ func (s *Session) cut(c capture.Cut) {
 		}
 	}()
 	if !c.Whole() {
-		t.Why = fmt.Sprintf("again: sound was lost during the tap (%d samples); close other programs, or plug the laptop in", c.Lost)
-		if c.Lost == 0 {
-			t.Why = "again: the device lost sound during the tap; close other programs, or plug the laptop in"
+		const way = "close other programs, or plug the laptop in"
+		switch {
+		case c.Flags&capture.Gap != 0:
+			t.Why = "again: the computer slept or stood still during the tap; " + way
+		case c.Lost == 0:
+			t.Why = "again: the device lost sound during the tap; " + way
+		default:
+			t.Why = fmt.Sprintf("again: sound was lost during the tap (%d samples); %s", c.Lost, way)
 		}
 		s.refused[s.blank]++
 		return

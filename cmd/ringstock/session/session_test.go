@@ -57,6 +57,7 @@ type told struct {
 	done    []string
 	chosen  []string
 	notices []string
+	hum     []float64
 }
 
 func (h *told) tell(e session.Event) {
@@ -67,6 +68,8 @@ func (h *told) tell(e session.Event) {
 		h.done = append(h.done, e.Judged.Blank)
 	case session.BlankChosen:
 		h.chosen = append(h.chosen, e.Blank)
+	case session.RoomHeard:
+		h.hum = e.HumHz
 	case session.Notice:
 		h.notices = append(h.notices, e.Text)
 	}
@@ -230,12 +233,15 @@ func TestOnDiskBeforeTold(t *testing.T) {
 			Blank, Device, File string
 			HostAPI             string  `json:"host_api"`
 			Rate                float64 `json:"sample_rate_hz"`
+			Lost                *int    `json:"lost_samples"`
+			Flags               []string
+			Method              string
 		}
 		text, err := os.ReadFile(filepath.Join(folder, strings.TrimSuffix(tap.File, ".wav")+".tap.json"))
 		if err == nil {
 			err = json.Unmarshal(text, &beside)
 		}
-		if err != nil || beside.Blank != "001" || beside.Device != "invented" || beside.File != tap.File || beside.Rate != 48000 || beside.HostAPI != "none" {
+		if err != nil || beside.Blank != "001" || beside.Device != "invented" || beside.File != tap.File || beside.Rate != 48000 || beside.HostAPI != "none" || beside.Lost == nil || beside.Flags == nil || beside.Method != spectrum.Method {
 			t.Error(err, beside)
 		}
 		d, err := grading.ReadDelivery(os.DirFS(folder))
@@ -294,11 +300,12 @@ func TestGoesOn(t *testing.T) {
 }
 
 func TestRefusals(t *testing.T) {
-	c := cases.Bar(7).InRoom().SNR(32).Clipped(1).Doubled(3)
+	c := cases.Bar(7).InRoom().SNR(32).Taps(6).Clipped(1).Doubled(3)
 	rec, truth := c.Render()
 	src := &faulty.Source{Samples: rec.Tracks[0], Hz: rec.Rate, Block: 480, Faults: []faulty.Fault{
 		{At: int((truth.Taps[2].AtS + 0.1) * rec.Rate), Lost: 100},
 		{At: int((truth.Taps[4].AtS + 0.1) * rec.Rate), Flags: capture.Overflow},
+		{At: int((truth.Taps[5].AtS + 0.1) * rec.Rate), Flags: capture.Gap},
 	}}
 	_, h, err := listen(t, settings(t, t.TempDir()), src, nil)
 	if err != nil {
@@ -308,7 +315,7 @@ func TestRefusals(t *testing.T) {
 	for _, tap := range h.taps {
 		got = append(got, strings.Split(tap.Why, ";")[0])
 	}
-	want := []string{"", "again: clipped", "again: sound was lost during the tap (100 samples)", "again: double strike", "again: the device lost sound during the tap"}
+	want := []string{"", "again: clipped", "again: sound was lost during the tap (100 samples)", "again: double strike", "again: the device lost sound during the tap", "again: the computer slept or stood still during the tap"}
 	if !slices.Equal(got, want) {
 		t.Errorf("%q", got)
 	}
@@ -415,6 +422,17 @@ func TestSeconds(t *testing.T) {
 	}
 }
 
+// The hum of the room is told of before the first tap.
+func TestHum(t *testing.T) {
+	c := cases.Bar(3).InRoom().SNR(32).Starting(1.5)
+	c.Scene.Hum = []synth.Line{{Hz: 49.99, Amp: 0.005}, {Hz: 149.97, Amp: 0.004}}
+	rec, _ := c.Render()
+	_, h, err := listen(t, settings(t, t.TempDir()), play(rec), nil)
+	if err != nil || !slices.Equal(h.hum, []float64{50, 150}) {
+		t.Error(err, h.hum)
+	}
+}
+
 func TestSilentMicrophone(t *testing.T) {
 	set := settings(t, t.TempDir())
 	set.Live = true
@@ -459,6 +477,42 @@ func TestOddNumber(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(set.Folder, h.good()[0])); err != nil {
 		t.Error(err)
 	}
+}
+
+// timed notes when it gave its latest block.
+type timed struct {
+	capture.Source
+	gave time.Time
+}
+
+func (s *timed) Read(b *capture.Block) error {
+	err := s.Source.Read(b)
+	s.gave = time.Now()
+	return err
+}
+
+// BenchmarkVerdict tells how long after the last sample of a ring its verdict comes, with the tap on the disk.
+func BenchmarkVerdict(b *testing.B) {
+	rec, _ := plainBar(3)
+	var worst, sum time.Duration
+	taps := 0
+	for b.Loop() {
+		s, err := session.Open(settings(b, b.TempDir()))
+		if err != nil {
+			b.Fatal(err)
+		}
+		src := &timed{Source: play(rec)}
+		if err := s.Run(b.Context(), src, nil, func(e session.Event) {
+			if tap, ok := e.(session.TapHeard); ok && tap.Good {
+				d := time.Since(src.gave)
+				worst, sum, taps = max(worst, d), sum+d, taps+1
+			}
+		}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(1e3*sum.Seconds()/float64(taps), "ms/verdict")
+	b.ReportMetric(1e3*worst.Seconds(), "ms/worst")
 }
 
 func ExampleOpen() {
