@@ -129,6 +129,10 @@ func (d *day) Set(s string) (err error) {
 
 func dayFlag(cmd *cobra.Command, d *day, name, usage string) { cmd.Flags().Var(d, name, usage) }
 
+func jsonFlag(cmd *cobra.Command) *bool {
+	return cmd.Flags().Bool("json", false, "print one JSON document")
+}
+
 // find turns what sticks are called into ids, all of them or none.
 func find(ctx context.Context, s *stock.Store, names []string) (ids []string, err error) {
 	var missing []error

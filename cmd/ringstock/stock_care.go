@@ -16,7 +16,8 @@ import (
 )
 
 func newStockExport(place *stockPlace) *cobra.Command {
-	return &cobra.Command{
+	var asJSON *bool
+	cmd := &cobra.Command{
 		Use:     "export FILE",
 		Short:   "Write everything as one file of JSON lines, with the recordings beside it",
 		Long:    "Writes the whole stock to FILE, one JSON object a line, and the recordings and papers to the\nfolder FILE.files (FILE without its ending). Take both along.\n" + stockExitHelp,
@@ -27,11 +28,17 @@ func newStockExport(place *stockPlace) *cobra.Command {
 				if err := s.Export(ctx, args[0]); err != nil {
 					return fmt.Errorf("the export failed: %w; `ringstock stock check` looks for damage", err)
 				}
-				_, err := fmt.Fprintln(cmd.OutOrStdout(), printable("the stock is in "+args[0]+" and in "+stock.FilesFolder(args[0])))
+				files := stock.FilesFolder(args[0])
+				if *asJSON {
+					return writeJSON(cmd.OutOrStdout(), map[string]string{"file": args[0], "files": files})
+				}
+				_, err := fmt.Fprintln(cmd.OutOrStdout(), printable("the stock is in "+args[0]+" and in "+files))
 				return err
 			})
 		},
 	}
+	asJSON = jsonFlag(cmd)
+	return cmd
 }
 
 func newStockImport(place *stockPlace) *cobra.Command {
@@ -78,7 +85,8 @@ somewhere (it is listed), 130 interrupted.`,
 }
 
 func newStockBackup(place *stockPlace) *cobra.Command {
-	return &cobra.Command{
+	var asJSON *bool
+	cmd := &cobra.Command{
 		Use:     "backup [DIR]",
 		Short:   "Copy the whole stock to a new folder and check the copy",
 		Long:    "Copies the stock to a new folder, by default named after today, and checks the copy with all\nrecordings. The copy is a stock itself: --stock-dir opens it.\n" + stockExitHelp,
@@ -97,11 +105,19 @@ func newStockBackup(place *stockPlace) *cobra.Command {
 				if !h.OK {
 					return fmt.Errorf("%s was written, but the copy is not sound, probably because the stock is not: %s", dir, strings.Join(h.Problems, "; "))
 				}
+				if *asJSON {
+					return writeJSON(cmd.OutOrStdout(), struct {
+						Folder string `json:"folder"`
+						stock.Health
+					}{dir, h})
+				}
 				_, err = fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("%s and %s are in %s, checked", plural(h.Blanks, "stick"), plural(h.Files, "file"), dir)))
 				return err
 			})
 		},
 	}
+	asJSON = jsonFlag(cmd)
+	return cmd
 }
 
 func newStockCheck(place *stockPlace) *cobra.Command {

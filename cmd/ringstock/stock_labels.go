@@ -32,6 +32,7 @@ name or for all that fit the conditions. The QR code holds the stick's id.
 	f.IntVar(&sheet.Columns, "columns", sheet.Columns, "labels side by side")
 	f.IntVar(&sheet.Rows, "rows", sheet.Rows, "labels below each other")
 	f.IntVar(&sheet.Skip, "skip", 0, "labels already gone from the first sheet")
+	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		filters, err := o.filters()
 		if err != nil {
@@ -59,6 +60,12 @@ name or for all that fit the conditions. The QR code holds the stick's id.
 			}
 			if err := writeFile(out, func(w io.Writer) error { return stock.Labels(w, blanks, sheet) }); err != nil {
 				return err
+			}
+			if *asJSON {
+				return writeJSON(cmd.OutOrStdout(), struct {
+					File   string `json:"file"`
+					Labels int    `json:"labels"`
+				}{out, len(blanks)})
 			}
 			_, err := fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("%s in %s: print it at 100 %%, without margins", plural(len(blanks), "label"), filepath.Clean(out))))
 			return err

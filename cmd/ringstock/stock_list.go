@@ -139,13 +139,7 @@ func runStockList(ctx context.Context, cmd *cobra.Command, s *stock.Store, o sto
 	}
 	switch {
 	case o.json:
-		if blanks == nil {
-			blanks = []stock.Blank{}
-		}
-		return writeJSON(cmd.OutOrStdout(), struct {
-			Schema string        `json:"schema"`
-			Blanks []stock.Blank `json:"blanks"`
-		}{stock.Schema, blanks})
+		return writeStockJSON(cmd.OutOrStdout(), blanks)
 	case o.csv:
 		if len(o.columns) == 0 {
 			columns = stockColumns
@@ -153,6 +147,13 @@ func runStockList(ctx context.Context, cmd *cobra.Command, s *stock.Store, o sto
 		return writeStockCSV(cmd.OutOrStdout(), columns, blanks)
 	}
 	return printStockList(cmd.OutOrStdout(), columns, blanks)
+}
+
+func writeStockJSON(w io.Writer, blanks []stock.Blank) error {
+	return writeJSON(w, struct {
+		Schema string        `json:"schema"`
+		Blanks []stock.Blank `json:"blanks"`
+	}{stock.Schema, append([]stock.Blank{}, blanks...)})
 }
 
 func printStockList(w io.Writer, columns []stockColumn, blanks []stock.Blank) error {

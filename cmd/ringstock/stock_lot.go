@@ -189,6 +189,7 @@ func newStockPaper(place *stockPlace) *cobra.Command {
 	f.StringVar(&scan, "scan", "", "`FILE` to keep")
 	f.StringVar(&d.Note, "note", "", "a note")
 	dayFlag(cmd, &on, "date", "`DAY` it is filed (default today)")
+	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if d.Kind == "" || d.Number == "" {
 			return usageError{errors.New("a paper needs --kind and --number")}
@@ -198,6 +199,9 @@ func newStockPaper(place *stockPlace) *cobra.Command {
 			filed, err := s.FilePaper(ctx, d, scan)
 			if err != nil {
 				return err
+			}
+			if *asJSON {
+				return writeJSON(cmd.OutOrStdout(), filed)
 			}
 			_, err = fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("lot %s: %s", filed.Lot, paperText(filed))))
 			return err

@@ -50,6 +50,7 @@ that was scrapped, is refused; a wrong entry is taken back by "ringstock stock c
 	f.StringVar(&e.Reference, "bow", "", "`NUMBER` of the bow it became")
 	f.StringVar(&e.Reason, "why", "", "the reason, or a remark")
 	dayFlag(cmd, &on, "date", "`DAY` on which it happened (default today)")
+	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		e.Kind, e.Date = stock.Moved, on.date
 		if state != "" {
@@ -62,7 +63,7 @@ that was scrapped, is refused; a wrong entry is taken back by "ringstock stock c
 		} else if e.Place == "" {
 			return usageError{errors.New("give --state, --place or both")}
 		}
-		return recordAll(cmd, place, args, e)
+		return recordAll(cmd, place, args, e, *asJSON)
 	}
 	return cmd
 }
@@ -75,8 +76,8 @@ func join(states []stock.State) string {
 	return strings.Join(out, ", ")
 }
 
-// recordAll enters one event for each of several sticks.
-func recordAll(cmd *cobra.Command, place *stockPlace, sticks []string, e stock.Event) error {
+// recordAll enters one event for each of several sticks, and tells what they are now.
+func recordAll(cmd *cobra.Command, place *stockPlace, sticks []string, e stock.Event, asJSON bool) error {
 	return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
 		ids, err := find(ctx, s, sticks)
 		if err != nil {
@@ -90,11 +91,18 @@ func recordAll(cmd *cobra.Command, place *stockPlace, sticks []string, e stock.E
 		if err := s.Record(ctx, events...); err != nil {
 			return err
 		}
+		var blanks []stock.Blank
 		for _, id := range ids {
 			b, err := s.Blank(ctx, id)
 			if err != nil {
 				return err
 			}
+			blanks = append(blanks, b)
+		}
+		if asJSON {
+			return writeStockJSON(cmd.OutOrStdout(), blanks)
+		}
+		for _, b := range blanks {
 			where := ""
 			if b.Place != "" {
 				where = ", " + b.Place
@@ -116,10 +124,11 @@ func newStockGrade(place *stockPlace) *cobra.Command {
 		Long:    "Writes down your own grade and remark. Score and grade are kept side by side; \"ringstock stock\nagree\" compares them.\n" + stockExitHelp,
 		Example: `  ringstock stock grade 12 A- --remark "strong, a little dark"`,
 		Args:    takes(cobra.ExactArgs(2)),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			e.Grade, e.Date = args[1], on.date
-			return recordAll(cmd, place, args[:1], e)
-		},
+	}
+	asJSON := jsonFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		e.Grade, e.Date = args[1], on.date
+		return recordAll(cmd, place, args[:1], e, *asJSON)
 	}
 	cmd.Flags().StringVar(&e.Reason, "remark", "", "a remark")
 	dayFlag(cmd, &on, "date", "`DAY` of the judgement (default today)")
@@ -146,6 +155,7 @@ a reading or a test by its id, as "ringstock stock show" prints them (readings a
 	f.StringArrayVar(&set, "set", nil, "`NAME=VALUE`: what the stick is in truth")
 	f.StringVar(&e.Reason, "why", "", "the reason")
 	dayFlag(cmd, &on, "date", "`DAY` of the correction (default today)")
+	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		e.Date = on.date
 		for _, s := range set {
@@ -155,7 +165,7 @@ a reading or a test by its id, as "ringstock stock show" prints them (readings a
 			}
 			e.Fields[name] = value
 		}
-		return recordAll(cmd, place, args, e)
+		return recordAll(cmd, place, args, e, *asJSON)
 	}
 	return cmd
 }

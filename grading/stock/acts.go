@@ -405,6 +405,7 @@ func moved(old, now Test) (out []string) {
 	return out
 }
 
+// known is a value without the reason why there is none.
 func known(v measure.Value, unit string) string {
 	if !v.Known() {
 		return "unknown"

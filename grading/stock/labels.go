@@ -9,8 +9,6 @@ import (
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
-
-	"ringstock/spectrum/measure"
 )
 
 // Sheet is how labels are laid out on A4 paper.
@@ -51,7 +49,7 @@ func Labels(w io.Writer, blanks []Blank, sheet Sheet) error {
 			return fmt.Errorf("stick %s: no QR code: %w", b.Blank, err)
 		}
 		labels = append(labels, label{Blank: b, Code: template.HTMLAttr(`d="` + path + `"`), Size: size, Figures: []string{
-			figure("density", b.Density, "kg/m³"), figure("E/ρ", b.SpecificModulus, "MJ/kg"), figure("Q", b.Q, ""), figure("score", b.Score, ""),
+			"density " + known(b.Density, "kg/m³"), "E/ρ " + known(b.SpecificModulus, "MJ/kg"), "Q " + known(b.Q, ""), "score " + known(b.Score, ""),
 		}})
 	}
 	var pages [][]label
@@ -64,13 +62,6 @@ func Labels(w io.Writer, blanks []Blank, sheet Sheet) error {
 		Width, Height float64 // mm
 		Pages         [][]label
 	}{sheet, 210 / float64(sheet.Columns), 296 / float64(sheet.Rows), pages})
-}
-
-func figure(name string, v measure.Value, unit string) string {
-	if !v.Known() {
-		return name + " –"
-	}
-	return name + " " + v.Text(unit)
 }
 
 // qrPath draws the dark modules row by row, one horizontal bar for each run.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -273,6 +274,12 @@ func TestBadImports(t *testing.T) {
 				return append(lines, `{"type":"event","fact":{"reason":"`+strings.Repeat("a", longestLine)+`"}}`)
 			})
 		}, "longer than 16 MiB"},
+		"a line of a gigabyte": {func(t *testing.T, path string) { // of holes, which take no disk
+			start := fmt.Sprintf(`{"type":"stock","fact":{"schema":%q,"exported_at":""}}`+"\n", exportSchema)
+			if err := errors.Join(os.WriteFile(path, []byte(start), 0o666), os.Truncate(path, 1<<30)); err != nil {
+				t.Fatal(err)
+			}
+		}, "line 2: longer than 16 MiB"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, path := exported(t)
