@@ -33,28 +33,11 @@
 //	papers/ab/ab12....pdf       scans of permits and invoices, likewise
 //	backups/schema-1-....db     the database before each upgrade of its schema
 //
-// # SCHEMA
+// # Schema
 //
-// The file is marked by PRAGMA application_id = 0x52494E47 ("RING"); PRAGMA
-// user_version is the version of the schema. Version n is made from n-1 by
-// schema/n.sql, which is the reference for every column. Dates are YYYY-MM-DD texts,
-// moments RFC 3339 in UTC; units are in the column names; a column x has its standard
-// uncertainty (k = 1) beside it in x_u.
-//
-//	blanks           one row a stick: what its facts say today (the only derived table)
-//	events           the ledger; blank is NULL for an event of a lot
-//	readings         one measured quantity of a stick on one day, with the air
-//	tests            one judgement by one method; redoes names the test it repeats
-//	results          the whole result of a test, JSON as `ringstock grade --json` gives a blank
-//	test_recordings  the recordings a test rests on
-//	lot_records      what is known of a lot, JSON; the newest of a lot counts
-//	documents        permits, certificates, invoices of a lot
-//	files            what lies in recordings/ and papers/
-//
-// Triggers refuse to change or delete facts. Any SQLite tool can read it all:
-//
-//	sqlite3 stock.db "SELECT blank, state, place, score, score_u FROM blanks ORDER BY sort_key"
-//	sqlite3 stock.db "SELECT date, kind, party, reason FROM events JOIN blanks b ON b.id = events.blank WHERE b.blank = '12' ORDER BY date"
+// Version n of the schema is made from n-1 by schema/n.sql, the reference for every
+// column; DEVELOPERS.md says what each table is for. Triggers refuse to change or
+// delete facts.
 //
 // Writing takes one immediate transaction per act, synchronous = FULL: what was
 // acknowledged is on the disk.

@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -25,6 +26,10 @@ func tool(t *testing.T, name, from string) string {
 // read a stock and count what the statement counts.
 func TestAnySQLiteReadsTheStock(t *testing.T) {
 	sqlite3 := tool(t, "sqlite3", "sqlite3")
+	developers, err := os.ReadFile("../../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
 	dir := t.TempDir()
 	s, _ := open(t, dir, 1)
 	b := add(t, s, invented(t, "visit", 1, 9))
@@ -44,6 +49,14 @@ func TestAnySQLiteReadsTheStock(t *testing.T) {
 	}
 	if got := ask(`PRAGMA foreign_key_check`); got != "" {
 		t.Errorf("foreign_key_check: %s", got)
+	}
+	for _, table := range strings.Fields(ask(`SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite\_%' ESCAPE '\'`)) {
+		if !strings.Contains(string(developers), "| `"+table+"` | ") {
+			t.Errorf("DEVELOPERS.md does not say what the table %s is for", table)
+		}
+	}
+	for _, m := range regexp.MustCompile(`(?m)^ +sqlite3 stock\.db "(SELECT .*)"$`).FindAllStringSubmatch(string(developers), -1) {
+		ask(m[1])
 	}
 	if got := ask(`PRAGMA application_id`); got != fmt.Sprint(0x52494E47) {
 		t.Errorf("application_id: %s", got)
