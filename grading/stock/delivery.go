@@ -106,12 +106,15 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 		return out, err
 	}
 	kept := keeper{dir: s.opt.Dir}
-	for _, e := range entries {
-		for i, f := range e.files {
-			if err := kept.keepIn(folder, e.recordings[i].Name, f.SHA256); err != nil {
-				return Added{}, err
+	if err := atOnce(len(entries), func(n int) error {
+		for i, f := range entries[n].files {
+			if err := kept.keepIn(folder, entries[n].recordings[i].Name, f.SHA256); err != nil {
+				return err
 			}
 		}
+		return ctx.Err()
+	}); err != nil {
+		return Added{}, err
 	}
 	if err := kept.sync(); err != nil {
 		return Added{}, err

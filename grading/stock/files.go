@@ -7,10 +7,15 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // FileKind says what a kept file is.
@@ -83,7 +88,18 @@ func hashFile(kind FileKind, src *os.File) (File, error) {
 // them; a file without a row is harmless.
 type keeper struct {
 	dir     string
+	mu      sync.Mutex
 	touched map[string]bool // folders whose new names are not yet known to be on the disk
+}
+
+// atOnce does n things that wait for the disk, several at a time: it can serve them together.
+func atOnce(n int, do func(i int) error) error {
+	var g errgroup.Group
+	g.SetLimit(16)
+	for i := range n {
+		g.Go(func() error { return do(i) })
+	}
+	return g.Wait()
 }
 
 // keep copies an open file: to a temporary name, onto the disk, then to its real name,
@@ -117,11 +133,16 @@ func (k *keeper) keep(kind FileKind, src *os.File) (File, error) {
 	if err := os.MkdirAll(filepath.Dir(to), 0o777); err != nil {
 		return File{}, err
 	}
+	if err := os.Rename(tmp.Name(), to); err != nil {
+		return File{}, err
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
 	if k.touched == nil {
 		k.touched = map[string]bool{}
 	}
 	k.touched[filepath.Dir(to)], k.touched[folder], k.touched[k.dir] = true, true, true
-	return f, os.Rename(tmp.Name(), to)
+	return f, nil
 }
 
 func (k *keeper) keepPath(kind FileKind, path string) (File, error) {
@@ -135,12 +156,8 @@ func (k *keeper) keepPath(kind FileKind, path string) (File, error) {
 
 // sync makes the names of kept files last through a power cut.
 func (k *keeper) sync() error {
-	for dir := range k.touched {
-		if err := syncDir(dir); err != nil {
-			return err
-		}
-	}
-	return nil
+	dirs := slices.Collect(maps.Keys(k.touched))
+	return atOnce(len(dirs), func(i int) error { return syncDir(dirs[i]) })
 }
 
 // umask is what the copies of files withhold from others, as other new files do not

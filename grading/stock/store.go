@@ -242,6 +242,44 @@ type tx struct {
 	now   time.Time // of the last event; every event gets a later time
 	rand  io.Reader
 	dirty map[string]bool // sticks whose derived row must be renewed
+	ready map[string]*sql.Stmt
+}
+
+// prepared parses a statement once in an act: one on hundreds of sticks says the same
+// few over and over. They end with the transaction.
+func (t *tx) prepared(ctx context.Context, query string) (*sql.Stmt, error) {
+	if s := t.ready[query]; s != nil {
+		return s, nil
+	}
+	s, err := t.PrepareContext(ctx, query)
+	if err == nil {
+		t.ready[query] = s
+	}
+	return s, err
+}
+
+func (t *tx) ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error) {
+	s, err := t.prepared(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	return s.ExecContext(ctx, args...)
+}
+
+func (t *tx) QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	s, err := t.prepared(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	return s.QueryContext(ctx, args...)
+}
+
+func (t *tx) QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row {
+	s, err := t.prepared(ctx, query)
+	if err != nil {
+		return t.Tx.QueryRowContext(ctx, query, args...) // a row can tell of the error
+	}
+	return s.QueryRowContext(ctx, args...)
 }
 
 // write runs do in one transaction, renews the derived rows of the sticks it touched,
@@ -251,7 +289,7 @@ func (s *Store) write(ctx context.Context, do func(t *tx) error) error {
 	if err != nil {
 		return s.explain(err)
 	}
-	t := &tx{Tx: sqlTx, ctx: ctx, rand: s.opt.Rand, dirty: map[string]bool{}}
+	t := &tx{Tx: sqlTx, ctx: ctx, rand: s.opt.Rand, dirty: map[string]bool{}, ready: map[string]*sql.Stmt{}}
 	head, err := func() (int64, error) {
 		if err := t.setClock(s.opt.Now()); err != nil {
 			return 0, err

@@ -385,18 +385,21 @@ func (s *Store) Import(ctx context.Context, path string) (out Imported, err erro
 		return out, unchanged(err)
 	}
 	incoming := keeper{dir: s.opt.Dir}
-	for _, f := range files {
+	list := slices.Collect(maps.Values(files))
+	err = atOnce(len(list), func(i int) error {
+		f := list[i]
 		from := filepath.Join(FilesFolder(path), f.name())
 		if _, err := os.Stat(filepath.Join(s.opt.Dir, f.name())); err == nil {
-			continue
+			return ctx.Err()
 		}
 		kept, err := incoming.keepPath(f.Kind, from)
 		if err == nil && kept.SHA256 != f.SHA256 {
 			err = fmt.Errorf("%s changed while it was imported", from)
 		}
-		if err != nil {
-			return out, unchanged(err)
-		}
+		return errors.Join(err, ctx.Err())
+	})
+	if err != nil {
+		return out, unchanged(err)
 	}
 	if err := incoming.sync(); err != nil {
 		return out, unchanged(err)
