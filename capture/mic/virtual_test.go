@@ -3,8 +3,10 @@
 package mic_test
 
 import (
+	"errors"
 	"os"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -26,6 +28,10 @@ func sequence(n int) []float64 {
 	}
 	return x
 }
+
+// followed is a sequence with a second of silence behind it: the sound server hands on whole pieces only, so
+// that the end of what is played last stays with it.
+func followed(x []float64) []float64 { return append(slices.Clip(x), make([]float64, virtual.Rate)...) }
 
 func open(t *testing.T) *mic.Microphone {
 	t.Helper()
@@ -65,7 +71,7 @@ func listenTo(t *testing.T, v *virtual.Microphone, m *mic.Microphone, want []flo
 	t.Helper()
 	done := make(chan struct{})
 	fed := make(chan error, 1)
-	go func() { fed <- v.Feed(want, done) }()
+	go func() { fed <- v.Feed(followed(want), done) }()
 	var b capture.Block
 	for at := 0; at < len(want); {
 		if err := m.Read(&b); err != nil {
@@ -104,6 +110,14 @@ func TestServerKilled(t *testing.T) {
 func TestServerFrozen(t *testing.T) {
 	brokenServer(t, func(v *virtual.Microphone) {
 		if err := v.Freeze(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+func TestUnplugged(t *testing.T) {
+	brokenServer(t, func(v *virtual.Microphone) {
+		if err := v.Unplug(); err != nil {
 			t.Fatal(err)
 		}
 	})
@@ -159,15 +173,110 @@ func TestFaultsAtOpening(t *testing.T) {
 	}{
 		{mic.Options{Name: "nobody"}, `there is no microphone "nobody"; there are: "ALSA: default"`},
 		{mic.Options{RateHz: 100}, "can't be used at 100 Hz"},
+		{mic.Options{RateHz: -1}, "can't be used at -1 Hz"},
 		{mic.Options{RateHz: 1e6}, "can't be used at 1000000 Hz"},
 	} {
 		if _, err := mic.Open(c.o); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v, want %q", c.o, err, c.want)
 		}
 	}
-	list, err := mic.Devices()
-	if err != nil || len(list) != 1 || list[0].HostAPI != "ALSA" || !list[0].Default {
-		t.Error(list, err)
+}
+
+// Microphones that come and go are seen each time.
+func TestDevicesAreListedAnew(t *testing.T) {
+	for range 2 {
+		v := virtual.Start(t)
+		list, err := mic.Devices()
+		if err != nil || len(list) != 1 || list[0].HostAPI != "ALSA" || !list[0].Default {
+			t.Error(list, err)
+		}
+		v.Kill()
+		if list, err := mic.Devices(); err != nil || len(list) != 0 {
+			t.Error("without the server: ", list, err)
+		}
+		if _, err := mic.Open(mic.Options{}); err == nil || !strings.Contains(err.Error(), "no microphone was found") {
+			t.Error(err)
+		}
+	}
+}
+
+// A rate that no device has is made of another by the sound server, which does not say so.
+func TestOddRate(t *testing.T) {
+	v := virtual.Start(t)
+	m, err := mic.Open(mic.Options{RateHz: 12345})
+	if err != nil || m.Rate() != 12345 {
+		t.Fatal(m, err)
+	}
+	done := make(chan struct{})
+	fed := make(chan error, 1)
+	go func() { fed <- v.Feed(sequence(10*virtual.Rate), done) }()
+	var b capture.Block
+	for heard := 0; heard < 12345; heard += len(b.Samples) {
+		if err := m.Read(&b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := m.Close(); err != nil {
+		t.Error(err)
+	}
+	close(done)
+	v.Kill()
+	<-fed
+}
+
+// A reader that is busy loses nothing as long as the ring holds what comes meanwhile; what it does not
+// hold is counted.
+func TestSlowReader(t *testing.T) {
+	const s = time.Second
+	stalls := []time.Duration{s / 10, 3 * s / 2}
+	if slow {
+		stalls = append(stalls, 6*s, 14*s)
+	}
+	seconds := 3
+	for _, d := range stalls {
+		seconds += int(d/s) + 2
+	}
+	v := virtual.Start(t)
+	m := open(t)
+	want := sequence(seconds * virtual.Rate)
+	done := make(chan struct{})
+	fed := make(chan error, 1)
+	go func() { fed <- v.Feed(followed(want), done) }()
+	var b capture.Block
+	lost, since := 0, 0
+	var stalled time.Duration
+	for at := 0; at < len(want); {
+		if err := m.Read(&b); err != nil {
+			t.Fatal(err)
+		}
+		lost, at = lost+b.Lost, at+b.Lost
+		if b.Flags != 0 && stalled < 2*s {
+			t.Fatalf("flags %v after a stall of %v", b.Flags, stalled)
+		}
+		for _, x := range b.Samples {
+			if at == 0 && x == 0 {
+				continue // silence before the sequence, which does not begin with 0
+			}
+			if at < len(want) && x != want[at] {
+				t.Fatalf("sample %d is %v, want %v; %d lost", at, x, want[at], lost)
+			}
+			at++
+			since++
+		}
+		if since > virtual.Rate && len(stalls) > 0 {
+			if stalled < 10*s && lost > 0 {
+				t.Errorf("%d samples lost in a stall of %v", lost, stalled)
+			}
+			stalled, stalls, since = stalls[0], stalls[1:], 0
+			time.Sleep(stalled)
+		}
+	}
+	if slow && lost == 0 {
+		t.Error("nothing was lost in a stall that no ring holds")
+	}
+	close(done)
+	if err := errors.Join(<-fed, m.Close()); err != nil {
+		t.Error(err)
 	}
 }
 

@@ -88,6 +88,14 @@ func (m *Microphone) Kill() {
 // Freeze stops the server without ending it.
 func (m *Microphone) Freeze() error { return m.server.Process.Signal(syscall.SIGSTOP) }
 
+// Thaw lets a frozen server go on.
+func (m *Microphone) Thaw() error { return m.server.Process.Signal(syscall.SIGCONT) }
+
+// Unplug takes the microphone away from the server, which goes on without it.
+func (m *Microphone) Unplug() error {
+	return exec.Command("pactl", "unload-module", "module-pipe-source").Run()
+}
+
 // Feed plays the samples at the pace of the microphone, until done is closed or nobody has listened
 // for ten seconds.
 func (m *Microphone) Feed(samples []float64, done <-chan struct{}) error {
