@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,6 +17,7 @@ import (
 
 	"ringstock/grading"
 	"ringstock/grading/report"
+	"ringstock/grading/wood"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
 )
@@ -234,6 +236,7 @@ func printGrading(w io.Writer, g grading.Grading) error {
 	}
 	t.write(&out, "")
 	out.WriteString("\n")
+	printHints(&out, g.Blanks)
 	if g.Qualified == 0 {
 		fmt.Fprintf(&out, "none of %d qualifies\n", len(g.Blanks))
 	} else {
@@ -250,6 +253,71 @@ func printGrading(w io.Writer, g grading.Grading) error {
 	}
 	_, err := io.WriteString(w, printable(out.String()))
 	return err
+}
+
+// printHints tells of each blank where to hold it, what its uncertainty is made of and what to
+// measure next. Blanks without a budget of which the same is to be said, as many are that were only
+// tapped, share it.
+func printHints(out *strings.Builder, blanks []grading.Blank) {
+	type hint struct {
+		of   []string
+		text string
+	}
+	var hints []hint
+	same := map[string]int{}
+	for _, b := range blanks {
+		hold := holdText(b.Wood)
+		budgets := budgetText("E/rho", b.Wood.SpecificModulus) + budgetText("density", b.Wood.Density)
+		text := hold + "\n" + budgets + "measure next: " + cmp.Or(b.Wood.MeasureNext, "nothing; no one measurement would narrow it much")
+		if i, ok := same[text]; ok && budgets == "" {
+			hints[i].of = append(hints[i].of, b.Blank)
+			continue
+		}
+		same[text] = len(hints)
+		hints = append(hints, hint{[]string{b.Blank}, text})
+	}
+	wrap(out, "", "Of each blank: where to hold it (nodes, from the butt), what makes up its uncertainty (shares of the variance), and the one measurement that would narrow it most")
+	for _, h := range hints {
+		hold, text, _ := strings.Cut(h.text, "\n")
+		wrap(out, "", strings.Join(h.of, ", ")+hold)
+		for line := range strings.SplitSeq(text, "\n") {
+			wrap(out, "    ", line)
+		}
+	}
+	out.WriteString("\n")
+}
+
+func holdText(w wood.Values) string {
+	var places []string
+	for _, mm := range w.HoldAtMM {
+		places = append(places, fmt.Sprintf("%.0f", mm))
+	}
+	if len(places) == 0 {
+		return ""
+	}
+	return ": hold at " + strings.Join(places, " or ") + " mm"
+}
+
+// budgetText is a line with the largest contributions to an uncertainty, if it is known: three at
+// most, and no more than make up nine tenths of its variance.
+func budgetText(name string, v measure.Value) string {
+	if !v.Known() || v.U == 0 || len(v.Budget) == 0 {
+		return ""
+	}
+	var shares []string
+	rest := 100.0
+	for _, part := range v.Budget {
+		if len(shares) == 3 || rest < 10 {
+			break
+		}
+		share := 100 * part.U * math.Abs(part.U) / (v.U * v.U)
+		shares = append(shares, fmt.Sprintf("%s %.0f %%", part.Name, share))
+		rest -= share
+	}
+	if rest >= 10 {
+		shares = append(shares, fmt.Sprintf("others %.0f %%", rest))
+	}
+	return fmt.Sprintf("budget of %s ±%.2g %%: %s\n", name, 100*v.Rel(), strings.Join(shares, ", "))
 }
 
 // hertz is a pitch to a thousandth of a hertz at most, which is finer than a blank keeps it.

@@ -95,12 +95,16 @@ func length(s string) int { return utf8.RuneCountInString(s) }
 
 func spaces(n int) string { return strings.Repeat(" ", max(n, 0)) }
 
+// glued stands for a blank at which no line ends.
+const glued = "\u2060"
+
 // wrap writes a text in lines no wider than a page, all but the first further indented.
 func wrap(out *strings.Builder, indent, text string) {
 	line := indent
 	width := length(indent)
 	empty := true
-	for word := range strings.FieldsSeq(text) {
+	for word := range strings.FieldsSeq(strings.ReplaceAll(text, " %", glued+"%")) {
+		word = strings.ReplaceAll(word, glued, " ")
 		n := length(word)
 		if !empty && width+1+n > pageWidth {
 			out.WriteString(line + "\n")

@@ -30,12 +30,18 @@ func invented() grading.Grading {
 		Blanks: []grading.Blank{
 			{Blank: "A10", Rank: 1, RankLow: 1, RankHigh: 2, Score: measure.Of(81.2, 3.1), Verdict: grading.Keep, Ring: ring(131.4213, 231),
 				Reasons: []string{"the score 81 ± 3 is over the mark of 65, and every limit is passed with 95 % confidence", "in the table already"},
-				Wood:    wood.Values{Density: measure.Of(1088, 9), SpecificModulus: measure.Of(23.12, 0.41)}},
+				Wood: wood.Values{
+					Density:         measure.FromParts(1088, []measure.Part{{Name: "height", U: 6}, {Name: "width", U: 6}, {Name: "mass", U: 3}}),
+					SpecificModulus: measure.FromParts(23.12, []measure.Part{{Name: "height", U: 0.4}, {Name: "length", U: 0.05}, {Name: "pitch of the side taps", U: 0.07}}),
+					MeasureNext:     "record end taps: specific modulus now ±3.5 %, then ±0.3 % (95 %)", HoldAtMM: []float64{168, 583}}},
 			{Blank: "a number longer than its column", Rank: 2, RankLow: 1, RankHigh: 2, Score: measure.Of(54, 12), Verdict: grading.Maybe, Ring: ring(99.2, 88.8),
 				Reasons:  []string{"no density: the mass is missing", "sustain Q 108 ± 6 passes the limit of 100, but not with 95 % confidence"},
 				Warnings: []capture.Warning{{Text: "rogue\x1b[2J.wav: the file ends early"}},
 				Wood:     wood.Values{Density: measure.Unknown("the mass is missing"), SpecificModulus: measure.Of(21, 1.2)}},
-			{Blank: "B1", Rank: 3, RankLow: 1, RankHigh: 3, Score: measure.Unknown("no tap"), Verdict: grading.Unread, Reasons: []string{"B1.wav: no tap was heard"}},
+			{Blank: "B0", Rank: 3, RankLow: 1, RankHigh: 3, Score: measure.Unknown("no tap"), Verdict: grading.Unread, Reasons: []string{"B0.wav: no tap was heard"},
+				Wood: wood.Values{MeasureNext: "record taps that can be used"}},
+			{Blank: "B1", Rank: 3, RankLow: 1, RankHigh: 3, Score: measure.Unknown("no tap"), Verdict: grading.Unread, Reasons: []string{"B1.wav: no tap was heard"},
+				Wood: wood.Values{MeasureNext: "record taps that can be used"}},
 		},
 	}
 }
@@ -82,7 +88,7 @@ func TestPrintNoneQualifies(t *testing.T) {
 	if err := printGrading(&out, g); err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(out.String(), "\nnone of 3 qualifies\n") {
+	if !strings.Contains(out.String(), "\nnone of 4 qualifies\n") {
 		t.Error(out.String())
 	}
 }
