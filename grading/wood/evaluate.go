@@ -296,7 +296,7 @@ func (e *evaluation) assume(f fit, notes []note) {
 		e.v.Assumptions = append(e.v.Assumptions, fmt.Sprintf(format, args...))
 	}
 	if !e.v.ShearModulus.Known() && count(notes, bar.BendingHeight)+count(notes, bar.BendingWidth) > 0 {
-		say("E/G = %.0f +- %.0f as in dense hardwoods (from memory)", usualEG, usualEGSd)
+		say("E/G = %.0f ± %.0f as in dense hardwoods (from memory)", usualEG, usualEGSd)
 	}
 	if e.blank.known(height) && e.blank.known(width) {
 		say("%.0f %% of the calliper's variance is one error common to all its readings", 100*sharedCalliper)
@@ -327,7 +327,7 @@ func (e *evaluation) correct() {
 	}
 	v.Assumptions = append(v.Assumptions, "values at 12 % moisture follow averages of many woods; dense woods rich in extractives take up less water, so read them with their uncertainty")
 	if estimated {
-		v.Assumptions = append(v.Assumptions, fmt.Sprintf("moisture estimated from the air (Wood Handbook, eq. 4-5): %.1f +- %.1f %%", m.X, m.U))
+		v.Assumptions = append(v.Assumptions, fmt.Sprintf("moisture estimated from the air (Wood Handbook, eq. 4-5): %.1f ± %.1f %%", m.X, m.U))
 	}
 }
 

@@ -86,7 +86,7 @@ func (b blank) errors(i int) (own, shared float64) {
 }
 
 const (
-	calliperName = "calliper, error common to all places"
+	calliperName = "calliper (common to all places)"
 	assumedEG    = "assumed E/G"
 )
 

@@ -38,7 +38,7 @@ func (r Readings) moisture() (m measure.Value, estimated bool) {
 	case !h.Known():
 		return measure.Unknown("moisture is not known: temperature_c is there, humidity_pct is missing"), false
 	case h.X < 0 || h.X > 98 || t.X < -10 || t.X > 60:
-		return measure.Unknown("moisture is not known: the equation for it holds from -10 to 60 deg C and up to 98 % humidity"), true
+		return measure.Unknown("moisture is not known: the equation for it holds from -10 to 60 °C and up to 98 % humidity"), true
 	}
 	return measure.Of(EquilibriumMoisture(t.X, h.X), estimatedMoistureU), true
 }
@@ -89,7 +89,7 @@ func at12(v, m, celsius measure.Value, c change) measure.Value {
 	if celsius.Known() {
 		dt := 20 - celsius.X
 		ln += c.kelvin * dt
-		parts = append(parts, measure.Part{Name: "correction to 20 deg C", U: c.kelvinU * dt})
+		parts = append(parts, measure.Part{Name: "correction to 20 °C", U: c.kelvinU * dt})
 	}
 	x := v.X * math.Exp(ln)
 	for i := range parts {

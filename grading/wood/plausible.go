@@ -163,7 +163,7 @@ func (m model) otherFace(f fit, notes []note, r rings) []capture.Warning {
 		return nil
 	}
 	ln, u := m.fit(notes, alike, f.extra).predict(m, bar.BendingWidth, 1)
-	if math.Abs(math.Log(p.Hz.X)-ln) < 3*u+slackHinted {
+	if math.Abs(math.Log(p.Hz.X)-ln) < 3*u+slack {
 		return nil
 	}
 	return []capture.Warning{{Code: Implausible, Text: fmt.Sprintf(

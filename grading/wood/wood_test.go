@@ -202,7 +202,8 @@ func TestMeasureNext(t *testing.T) {
 		change    func(*wood.Readings)
 		want      string
 	}{
-		{"bending only", side, nil, func(*wood.Readings) {}, "record end taps"},
+		{"bending only", side, nil, func(*wood.Readings) {}, "measure the height at three more places"},
+		{"bending only, rough height", side, nil, func(r *wood.Readings) { r.HeightMM.U = 0.2 }, "record end taps"},
 		{"end taps", side, end, func(r *wood.Readings) { r.LengthMM.U = 2 }, "measure the length"},
 		{"density is the worst", side, end, func(r *wood.Readings) { r.LengthMM.U, r.WidthMM.U = 0.1, 0.3 }, "measure the width at three more places"},
 		{"not weighed", side, end, func(r *wood.Readings) { r.LengthMM.U = 0.01; r.MassG = measure.Value{} }, "weigh it"},
