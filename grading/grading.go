@@ -51,7 +51,7 @@ type Blank struct {
 	Warnings  []capture.Warning `json:"warnings"`
 	Row       Row               `json:"row"`
 
-	scores []float64 // draws of the score; none if the blank was read from JSON
+	scores []float32 // draws of the score; none if the blank was read from JSON
 }
 
 // Unused is an input that could not be used, and why.

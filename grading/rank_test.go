@@ -55,7 +55,7 @@ func TestRank(t *testing.T) {
 // A blank that may fail a limit has a score of either nothing or about 60, never of 100.
 func TestRankByTheDrawsOfTheScore(t *testing.T) {
 	split := scored("A", measure.Of(60, 40))
-	split.scores = []float64{0, 58, 0, 62}
+	split.scores = []float32{0, 58, 0, 62}
 	blanks := []Blank{scored("B", measure.Of(90, 1)), scored("C", measure.Of(30, 1)), split}
 	Rank(blanks)
 	if b := blanks[1]; b.Blank != "A" || b.RankLow != 2 || b.RankHigh != 3 {

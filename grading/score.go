@@ -64,7 +64,7 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values) (parts []Part) {
 // The uncertainty is found by Monte Carlo (JCGM 101:2008) and taken about the score; the
 // draws are returned too. The parts are drawn independently: readings that several of them
 // share, like the height, are a small part of the whole.
-func score(p Profile, parts []Part) (s measure.Value, draws []float64) {
+func score(p Profile, parts []Part) (s measure.Value, draws []float32) {
 	var known []Part
 	for _, part := range parts {
 		if part.Value.Known() {
@@ -76,6 +76,7 @@ func score(p Profile, parts []Part) (s measure.Value, draws []float64) {
 	}
 	D := geometricMean(known, func(part Part) float64 { return part.Desirability.X })
 	rng := rand.New(rand.NewPCG(scoreSeed, 1))
+	draws = make([]float32, 0, trials)
 	u := spread(D, func() float64 {
 		d := geometricMean(parts, func(part Part) float64 {
 			if !part.Value.Known() {
@@ -83,7 +84,7 @@ func score(p Profile, parts []Part) (s measure.Value, draws []float64) {
 			}
 			return p.Properties[part.Key].Desirability(part.Value.Draw(rng))
 		})
-		draws = append(draws, d)
+		draws = append(draws, float32(d))
 		return d
 	})
 	return measure.Of(D, u), draws
