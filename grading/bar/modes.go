@@ -65,7 +65,7 @@ func (k Kind) plane() Plane {
 func (k Kind) bends() bool { return k == BendingHeight || k == BendingWidth }
 
 // Modes finds the n lowest modes of one kind. Six bending modes are within 1e-4 of
-// Timoshenko's theory. Torsion is Saint-Venant's, longitudinal motion the plain wave
+// Timoshenko's theory, for up to 30 steps, sharp bends and point masses. Torsion is Saint-Venant's, longitudinal motion the plain wave
 // equation; a point mass takes no part in torsion.
 func (b Bar) Modes(k Kind, m Wood, n int) ([]Mode, error) {
 	if err := b.check(); err != nil {

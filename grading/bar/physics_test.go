@@ -3,6 +3,7 @@ package bar_test
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"gonum.org/v1/gonum/floats/scalar"
@@ -81,6 +82,56 @@ func TestAgainstShooting(t *testing.T) {
 			for i, m := range solve(t, b, k, wood, n) {
 				within(t, fmt.Sprintf("%s, %s, mode %d", name, kname, i+1), m.Hz, want[i], 2e-5)
 			}
+		}
+	}
+}
+
+// callipered is a tapered blank as a calliper reads it at so many stations, by an error of 0.05 mm each.
+func callipered(stations int) bar.Bar {
+	r := rand.New(rand.NewPCG(1, uint64(stations)))
+	var b bar.Bar
+	for i := range stations {
+		t := float64(i) / float64(stations-1)
+		read := func(x float64) float64 { return x - 0.003*t + 5e-5*r.NormFloat64() }
+		b.Stations = append(b.Stations, bar.Station{X: 0.76 * t, Section: rect(read(0.014), read(0.013))})
+	}
+	return b
+}
+
+func TestCallipered(t *testing.T) {
+	for _, stations := range []int{20, 77, 300} {
+		b := callipered(stations)
+		for kname, k := range kinds {
+			n := 6
+			if k == bar.Torsion || k == bar.Longitudinal {
+				n = 2
+			}
+			want, err := shooting.Frequencies(b, k, wood, n)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i, m := range solve(t, b, k, wood, n) {
+				within(t, fmt.Sprintf("%d stations, %s, mode %d", stations, kname, i+1), m.Hz, want[i], 1e-4)
+			}
+		}
+	}
+}
+
+// Outlines that no wood has must not take for ever: more steps and spikes than mostSpans.
+func TestOddOutline(t *testing.T) {
+	for name, jump := range map[string]float64{"spikes": 0.001, "steps": 0} {
+		var b bar.Bar
+		for i := range 400 {
+			x := 0.76 * float64(i) / 400
+			b.Stations = append(b.Stations, bar.Station{X: x, Section: rect(0.010+0.004*float64(i%2), 0.012)},
+				bar.Station{X: x + jump, Section: rect(0.014-0.004*float64(i%2), 0.012)})
+		}
+		b.Stations = append(b.Stations[1:], bar.Station{X: 0.762, Section: rect(0.012, 0.012)})
+		m := solve(t, b, bar.BendingHeight, wood, 1)[0]
+		// Between the bars of the thinner and the thicker section.
+		low, high := solve(t, bar.Uniform(0.762, rect(0.010, 0.012)), bar.BendingHeight, wood, 1)[0].Hz, solve(t, bar.Uniform(0.762, rect(0.014, 0.012)), bar.BendingHeight, wood, 1)[0].Hz
+		if m.Hz < low || m.Hz > high {
+			t.Errorf("%s: %.1f Hz, want %.1f to %.1f", name, m.Hz, low, high)
 		}
 	}
 }
@@ -244,7 +295,11 @@ func TestMultiModeRegression(t *testing.T) {
 }
 
 func BenchmarkBlank(b *testing.B) {
-	for name, x := range bars() {
+	all := bars()
+	for _, stations := range []int{20, 77, 300} {
+		all[fmt.Sprintf("%d calliper stations", stations)] = callipered(stations)
+	}
+	for name, x := range all {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
 				for _, k := range kinds {

@@ -17,6 +17,10 @@ import (
 // interval is the bar between two neighbouring stations or masses.
 type interval struct{ a, b Station }
 
+// mostSpans bounds the work on a bar with more steps, bends and masses than any blank or stick has: beyond
+// it the weaker ones lie inside a span.
+const mostSpans = 32
+
 // intervals lists the bar's pieces and says at which of them a span starts.
 func (b Bar) intervals() (list []interval, starts []bool) {
 	s := slices.Clone(b.Stations)
@@ -27,31 +31,45 @@ func (b Bar) intervals() (list []interval, starts []bool) {
 			s = slices.Insert(s, i, Station{m.X, between(s[i-1], s[i], t)})
 		}
 	}
-	start := true
+	var kinks []float64 // at the start of each interval; from 1 on a span starts there
+	kink := math.Inf(1)
 	for i := range s[1:] {
 		if s[i+1].X == s[i].X {
-			start = true
+			kink = 2
 			continue
 		}
 		for _, m := range b.Masses {
-			start = start || m.X == s[i].X
+			if m.X == s[i].X {
+				kink = max(kink, 2)
+			}
 		}
-		if i > 0 && !start {
-			start = b.sharp(s[i-1], s[i], s[i+1])
+		if kink == 0 {
+			kink = b.bend(s[i-1], s[i], s[i+1])
 		}
-		list, starts = append(list, interval{s[i], s[i+1]}), append(starts, start)
-		start = false
+		list, kinks = append(list, interval{s[i], s[i+1]}), append(kinks, kink)
+		kink = 0
+	}
+	limit := 1.0
+	if len(kinks) > mostSpans {
+		strongest := slices.Sorted(slices.Values(kinks))
+		limit = max(limit, math.Nextafter(strongest[len(kinks)-mostSpans-1], math.Inf(1)))
+	}
+	for _, k := range kinks {
+		starts = append(starts, k >= limit)
 	}
 	return list, starts
 }
 
-// sharp tells whether a bend in the outline is too much for a polynomial across it. A
-// graduated stick, whose taper changes by 0.3 mm in 100 mm, is smooth to 1e-6.
-func (b Bar) sharp(s0, s1, s2 Station) bool {
+// bend tells how sharp a bend in the outline is: from 1 on it is too much for a polynomial across it. A
+// graduated stick, whose taper changes by 0.3 mm in 100 mm, is smooth to 1e-6; so is a calliper's
+// jitter between stations that lie closer than the motion can follow.
+func (b Bar) bend(s0, s1, s2 Station) float64 {
+	const reach = 20 // the motion follows what is longer than this part of the bar
 	turn := func(h0, h1, h2 float64) float64 {
 		return math.Abs((h2-h1)/(s2.X-s1.X)-(h1-h0)/(s1.X-s0.X)) * b.Length() / h1
 	}
-	return max(turn(s0.Height, s1.Height, s2.Height), turn(s0.Width, s1.Width, s2.Width)) > 1
+	near := min(1, reach*min(s1.X-s0.X, s2.X-s1.X)/b.Length())
+	return near * max(turn(s0.Height, s1.Height, s2.Height), turn(s0.Width, s1.Width, s2.Width))
 }
 
 // point is a Gauss point.
@@ -110,7 +128,11 @@ func newGrid(b Bar, modes int) grid {
 func (s span) gaussPoints(a, b float64) int {
 	angle := func(x float64) float64 { return math.Acos(max(-1, min(1, 2*(x-s.x0)/(s.x1-s.x0)-1))) }
 	swing := float64(s.degree+1) * (angle(a) - angle(b))
-	return min(s.degree+4, 3+int(math.Ceil(0.7*swing)))
+	least := 3
+	if 20*(b-a) < s.x1-s.x0 {
+		least = 1 // over so short a piece the section hardly changes
+	}
+	return min(s.degree+4, least+int(math.Ceil(0.7*swing)))
 }
 
 // gauss is the Gauss-Legendre rule on [0, 1] with n points at least. The table
