@@ -192,6 +192,15 @@ func TestHold(t *testing.T) {
 	if len(v.HoldAtMM) != 2 || v.HoldAtMM[0] <= 170 || v.HoldAtMM[1] <= 590 {
 		t.Errorf("with a head block both nodes move towards it: %v", v.HoldAtMM)
 	}
+	rng := rand.New(rand.NewPCG(12, 12))
+	for name, draw := range shapes {
+		b := draw(rng)
+		v, _, _ := wood.Evaluate(b.read(rng), "", nil, nil, nil)
+		// Between the nodes of a slender bar and where a taper or a block can move them.
+		if len(v.HoldAtMM) != 2 || math.Abs(v.HoldAtMM[0]/b.length-0.224) > 0.06 || math.Abs(v.HoldAtMM[1]/b.length-0.776) > 0.06 {
+			t.Errorf("%s of %.0f mm: hold at %v", name, b.length, v.HoldAtMM)
+		}
+	}
 }
 
 func TestMeasureNext(t *testing.T) {
