@@ -67,7 +67,7 @@ func (g *groups[T]) close() error {
 func eachHistory(ctx context.Context, q querier, withTests bool, do func(id string, h History) error) (err error) {
 	events := newGroups(ctx, q, scanEvent, func(e Event) string { return e.Blank }, `SELECT `+eventColumns+` FROM events
 		WHERE blank IS NOT NULL AND kind NOT IN ('measured', 'tested') ORDER BY blank`)
-	readings := newGroups(ctx, q, scanReading, func(r Reading) string { return r.Blank }, `SELECT `+readingColumns+` FROM readings WHERE quantity = '`+massQuantity+`' ORDER BY blank`)
+	readings := newGroups(ctx, q, scanReading, func(r Reading) string { return r.Blank }, `SELECT id, blank, date, recorded_at, quantity, value, u, '', temperature_c, humidity_pct, '' FROM readings WHERE quantity = '`+massQuantity+`' ORDER BY blank`)
 	tests := newGroups(ctx, q, scanTest, func(t Test) string { return t.Blank }, `SELECT `+testColumns+` FROM tests WHERE `+map[bool]string{true: "1", false: "0"}[withTests]+` ORDER BY blank`)
 	defer func() {
 		for _, e := range []error{events.close(), readings.close(), tests.close()} {
