@@ -13,6 +13,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"ringstock/capture"
@@ -272,8 +273,13 @@ func (s *Session) cut(c capture.Cut) {
 		return
 	}
 	const vague = 0.25 // a tap that knows its Q no better adds nothing
-	if heard.Ring.Fundamental.Q.Known() && heard.Ring.Fundamental.Q.Rel() > vague {
+	switch q := heard.Ring.Fundamental.Q; {
+	case q.Known() && q.Rel() > vague:
 		t.Why = advice(capture.Disturbed)
+	case !q.Known() && strings.Contains(q.Why, "noise"): // and not in the room's echo, as a dull blank's may be
+		t.Why = advice("")
+	}
+	if t.Why != "" {
 		s.refused[s.blank]++
 		return
 	}
@@ -388,13 +394,22 @@ func power(take capture.Take, a spectrum.Analysis) float64 {
 	return capture.BandEnergy(take.Samples[from:to], take.Rate, [2]float64{hz / math.Sqrt2, hz * math.Sqrt2}, to-from)[0]
 }
 
-// otherNote tells what to do about a tap whose note is not that of the taps before it. When more taps in a
+// otherNote tells what to do about a tap whose note is not that of the taps before it, or which rings for less
+// than half as long or more than twice: a voice, a hand, another blank. When more taps in a
 // row agree with one another than there were before, those before it are taken out.
 func (s *Session) otherNote(t *tapped) string {
-	agree := func(a, b *tapped) bool {
+	sameNote := func(a, b *tapped) bool {
 		x, y := a.heard.Ring.Fundamental.Hz, b.heard.Ring.Fundamental.Hz
 		return math.Abs(x.X-y.X) < 0.004*y.X+5*math.Hypot(x.U, y.U)
 	}
+	asLong := func(a, b *tapped) bool {
+		x, y := a.heard.Ring.Fundamental.Q, b.heard.Ring.Fundamental.Q
+		if !x.Known() || !y.Known() {
+			return true
+		}
+		return math.Abs(x.X-y.X) < max(x.X, y.X)/2+2*math.Hypot(x.U, y.U)
+	}
+	agree := func(a, b *tapped) bool { return sameNote(a, b) && asLong(a, b) }
 	list := s.tap[s.blank][s.side]
 	if len(list) == 0 || agree(t, &list[len(list)-1]) {
 		s.odd = nil
@@ -405,8 +420,11 @@ func (s *Session) otherNote(t *tapped) string {
 	}
 	if len(s.odd)+1 <= len(list) {
 		s.odd = append(s.odd, *t)
-		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?",
-			t.heard.Ring.Fundamental.Hz.X, list[len(list)-1].heard.Ring.Fundamental.Hz.X)
+		now, before := t.heard.Ring.Fundamental, list[len(list)-1].heard.Ring.Fundamental
+		if sameNote(t, &list[len(list)-1]) {
+			return fmt.Sprintf("again: far from the sustain before (Q %.0f, was %.0f); hold the blank at its nodes, and wait until nobody speaks", now.Q.X, before.Q.X)
+		}
+		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?", now.Hz.X, before.Hz.X)
 	}
 	for range list {
 		if s.failed = s.drop(); s.failed != nil {
@@ -418,7 +436,7 @@ func (s *Session) otherNote(t *tapped) string {
 			return ""
 		}
 	}
-	s.tell(Notice{fmt.Sprintf("the first taps of blank %s (%d) had another note than those since (%d): they were taken out, and these count",
+	s.tell(Notice{fmt.Sprintf("the first taps of blank %s (%d) had another note or sustain than those since (%d): they were taken out, and these count",
 		s.blank, len(list), len(s.odd)+1)})
 	s.odd = nil
 	return ""

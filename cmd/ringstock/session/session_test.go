@@ -342,6 +342,25 @@ func TestOtherNote(t *testing.T) {
 	}
 }
 
+// A tap that rings for less than half as long as those before it does not count, with the same note.
+func TestHandOnTheBlank(t *testing.T) {
+	free := cases.Bar(11).InRoom().SNR(32).Starting(1.5)
+	rec, truth := free.Render()
+	held, _ := free.Damped(truth.Fundamental.Q / 3).Render()
+	from, to := int((truth.Taps[2].AtS-0.3)*rec.Rate), int((truth.Taps[3].AtS-0.3)*rec.Rate)
+	x := slices.Concat(rec.Tracks[0][:from], held.Tracks[0][from:to], rec.Tracks[0][to:])
+	_, h, err := listen(t, settings(t, t.TempDir()), capture.Play(x, rec.Rate, 480), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(h.good()) != 4 || h.taps[2].Good || !strings.HasPrefix(h.taps[2].Why, "again: far from the sustain before (Q ") {
+		for _, tap := range h.taps {
+			t.Log(tap.Good, tap.Why)
+		}
+		t.Error("the damped tap was not found out")
+	}
+}
+
 func TestCommands(t *testing.T) {
 	rec, truth := plainBar(13)
 	at := func(tap int) int { return int((truth.Taps[tap].AtS - 0.1) * rec.Rate) }
@@ -513,6 +532,51 @@ func BenchmarkVerdict(b *testing.B) {
 	}
 	b.ReportMetric(1e3*sum.Seconds()/float64(taps), "ms/verdict")
 	b.ReportMetric(1e3*worst.Seconds(), "ms/worst")
+}
+
+// A room that gets louder again and again has no taps in it.
+func TestNoiseIsNoTap(t *testing.T) {
+	for seed := range uint64(6) {
+		c := cases.Bar(seed).InRoom().Mains().SNR(25)
+		c.Scene.Strikes = nil
+		x := c.Scene.Render().Tracks[0]
+		for i := range x {
+			x[i] *= math.Pow(2.5, float64(4*i/len(x)))
+		}
+		_, h, err := listen(t, settings(t, t.TempDir()), capture.Play(x, 48000, 480), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, tap := range h.taps {
+			if tap.Good {
+				t.Errorf("seed %d: good: %v Hz, Q %v, %v dB", seed, tap.Ring.Fundamental.Hz, tap.Ring.Fundamental.Q, tap.Ring.SNRDB)
+			}
+		}
+	}
+}
+
+// A voice in a ring is no tap, and what a voice makes of a ring does not count beside the others.
+func TestVoiceIsNoTap(t *testing.T) {
+	for seed := range uint64(4) {
+		c := cases.Bar(300 + seed).InRoom().SNR(32).Starting(1.5).Taps(6)
+		for _, strike := range []int{1, 3} {
+			c.Scene.Talk = append(c.Scene.Talk, synth.Talk{AtS: c.Scene.Strikes[strike].AtS + 0.3, DurationS: 1, Level: 0.015})
+		}
+		rec, truth := c.Render()
+		_, h, err := listen(t, settings(t, t.TempDir()), play(rec), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, tap := range h.taps {
+			if !tap.Good {
+				continue
+			}
+			f := tap.Ring.Fundamental
+			if q := f.Q.X; math.Abs(f.Hz.X-truth.Fundamental.Hz) > 0.5 || f.Q.Known() && (q < truth.Fundamental.Q/2 || q > 2*truth.Fundamental.Q) {
+				t.Errorf("seed %d: good: %v Hz, Q %v; the bar has %.2f Hz, Q %.0f", seed, f.Hz, f.Q, truth.Fundamental.Hz, truth.Fundamental.Q)
+			}
+		}
+	}
 }
 
 func ExampleOpen() {
