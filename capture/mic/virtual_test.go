@@ -51,6 +51,7 @@ func TestBitExact(t *testing.T) {
 	if slow {
 		runs, seconds = 10, 6
 	}
+	want := sequence(seconds * virtual.Rate)
 	for range runs {
 		t.Run("", func(t *testing.T) { // a server of its own: what one recorder leaves in the pipe, the next would hear
 			v := virtual.Start(t)
@@ -58,7 +59,7 @@ func TestBitExact(t *testing.T) {
 			if m.Rate() != virtual.Rate || !m.Default {
 				t.Fatal(m.Device)
 			}
-			listenTo(t, v, m, sequence(seconds*virtual.Rate), func(capture.Block) {})
+			listenTo(t, v, m, want, func(capture.Block) {})
 			if err := m.Close(); err != nil {
 				t.Fatal(err)
 			}
@@ -236,9 +237,9 @@ func TestSlowReader(t *testing.T) {
 	for _, d := range stalls {
 		seconds += int(d/s) + 2
 	}
+	want := sequence(seconds * virtual.Rate)
 	v := virtual.Start(t)
 	m := open(t)
-	want := sequence(seconds * virtual.Rate)
 	done := make(chan struct{})
 	fed := make(chan error, 1)
 	go func() { fed <- v.Feed(followed(want), done) }()
@@ -286,10 +287,10 @@ func TestTenMinutes(t *testing.T) {
 	if slow {
 		seconds = 600
 	}
+	want := sequence(seconds * virtual.Rate) // before anything is heard: a reader that is late has missed something
 	v := virtual.Start(t)
 	m := open(t)
 	l := capture.NewListener(m.Rate(), m.Name)
-	want := sequence(seconds * virtual.Rate)
 	var early, late runtime.MemStats
 	heard := 0
 	listenTo(t, v, m, want, func(b capture.Block) {
