@@ -290,7 +290,7 @@ func sideText(s session.Side) string {
 
 func roomText(r session.RoomHeard) string {
 	if r.Silent {
-		return "the room: exact digital silence"
+		return "the room: exact digital silence; if that goes on, the microphone is muted or not permitted: allow it in the system's privacy settings"
 	}
 	text := fmt.Sprintf("the room: noise %.0f dB", r.RMSDB)
 	switch {
