@@ -4,13 +4,19 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
+	"ringstock/capture"
 	"ringstock/capture/mic/virtual"
 	"ringstock/capture/synth"
 	"ringstock/capture/synth/cases"
@@ -19,56 +25,114 @@ import (
 	"ringstock/spectrum"
 )
 
-// playBlank makes the recording of a blank and plays it into the microphone until done is closed.
-func playBlank(t *testing.T, v *virtual.Microphone, seed uint64, done <-chan struct{}) (spectrum.Analysis, <-chan error) {
-	t.Helper()
-	c := cases.Bar(seed).InRoom().SNR(35).Starting(2).Taps(6)
+// barAt16Bits is the recording of a bar as the virtual microphone can play it.
+func barAt16Bits(seed uint64, taps int) (capture.Recording, cases.Truth) {
+	c := cases.Bar(seed).InRoom().SNR(35).Starting(2).Taps(taps)
 	c.Scene.Device = synth.Device{Bits: 16}
-	rec, _ := c.Render()
-	fed := make(chan error, 1)
-	go func() { fed <- v.Feed(rec.Tracks[0], done) }()
-	_, a := hear("played", rec, nil, spectrum.SideTap)
-	return a, fed
+	return c.Render()
 }
 
-// A session at the virtual microphone gives per blank what analysing the played file gives.
+// listening is the program listening to a virtual microphone.
+type listening struct {
+	*exec.Cmd
+	out, side bytes.Buffer
+}
+
+func startListening(t *testing.T, folder string, args ...string) *listening {
+	t.Helper()
+	l := &listening{Cmd: selfCommand(t, append([]string{"listen", folder, "--rate", "48000"}, args...)...)}
+	l.Stdout, l.Stderr = &l.out, &l.side
+	if err := l.Start(); err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+var saidOfTap = regexp.MustCompile(`(?m)^\S+ \d+/\d+ (good|again: [^;\n]*)`)
+
+// said is what was said of each tap.
+func (l *listening) said() (list []string) {
+	for _, m := range saidOfTap.FindAllStringSubmatch(l.out.String(), -1) {
+		list = append(list, strings.TrimPrefix(m[1], "again: "))
+	}
+	return list
+}
+
+// promised checks that the taps which were told of are in the folder, whole, and in its table.
+func (l *listening) promised(t *testing.T, folder string) (names []string) {
+	t.Helper()
+	for _, line := range strings.Split(l.out.String(), "\n") {
+		if m := goodTap.FindStringSubmatch(line); m != nil {
+			names = append(names, m[1])
+			if rec, err := wavfile.Open(filepath.Join(folder, m[1])); err != nil || len(rec.Warnings) > 0 {
+				t.Error(err, rec.Warnings)
+			}
+		}
+	}
+	d, err := grading.ReadDelivery(os.DirFS(folder))
+	if err != nil || len(names) == 0 || !slices.Equal(d.Rows[0].File, names) {
+		t.Errorf("told of %v, the table has %+v; %v\n%s", names, d.Rows, err, &l.side)
+	}
+	return names
+}
+
+// measured is a row of delivery.csv for a bar: 750 mm long, and as high and wide as a bar of its sound speed
+// must be for its notes in both planes (Euler and Bernoulli). Sound speed and density go from poor to fine.
+func measured(blank string, truth cases.Truth, k, of int) string {
+	share := (float64(k) + 0.5) / float64(of)
+	speed, density := 4000+1200*share, 900+260*share
+	const length = 0.75
+	across := func(hz float64) float64 { return hz * length * length / (1.028 * speed) }
+	height, width := across(truth.Own[0].Hz), across(truth.Own[6].Hz) // six modes in the plane of the taps come first
+	return fmt.Sprintf("%s,%g,%.2f,%.2f,%.1f\n", blank, 1000*length, 1000*height, 1000*width, 1000*density*length*height*width)
+}
+
+// A session at the virtual microphone gives per blank, and of each tap, what analysing the played file gives.
 func TestVirtualSession(t *testing.T) {
 	blanks := 1
 	if slow {
 		blanks = 10
 	}
 	folder := t.TempDir()
+	table := "blank,length_mm,height_mm,width_mm,mass_g\n"
+	var played []capture.Recording
 	for k := range blanks {
+		rec, truth := barAt16Bits(uint64(200+k), 6)
+		played = append(played, rec)
+		table += measured(fmt.Sprintf("V%d", k+1), truth, k, blanks)
+	}
+	if err := os.WriteFile(filepath.Join(folder, "delivery.csv"), []byte(table), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	verdicts := map[grading.Verdict]int{}
+	for k, rec := range played {
 		v := virtual.Start(t)
-		done := make(chan struct{})
-		cmd := selfCommand(t, "listen", folder, "--taps", "4", "--rate", "48000")
-		var out, side bytes.Buffer
-		cmd.Stdout, cmd.Stderr = &out, &side
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
-		want, fed := playBlank(t, v, uint64(200+k), done)
-		if err := cmd.Wait(); err != nil {
-			t.Fatalf("%v\n%s%s", err, &out, &side)
+		done, fed := make(chan struct{}), make(chan error, 1)
+		l := startListening(t, folder, "--taps", "4")
+		go func() { fed <- v.Feed(rec.Tracks[0], done) }()
+		_, want := hear("played", rec, nil, spectrum.SideTap)
+		if err := l.Wait(); err != nil {
+			t.Fatalf("%v\n%s%s", err, &l.out, &l.side)
 		}
 		close(done)
 		v.Kill()
 		<-fed
-		if strings.Contains(side.String(), "ALSA") || strings.Contains(side.String(), "jack") {
-			t.Errorf("chatter on the terminal:\n%s", &side)
+		if strings.Contains(l.side.String(), "ALSA") || strings.Contains(l.side.String(), "jack") {
+			t.Errorf("chatter on the terminal:\n%s", &l.side)
 		}
-		page, err := gradeFolder(t.Context(), folder, mustProfile(t), false, &progress{})
-		if err != nil || len(page.Grading.Unused) > 0 || len(page.Grading.Blanks) != k+1 {
-			t.Fatal(err, page.Grading.Unused)
-		}
-		var got grading.Blank
-		for _, b := range page.Grading.Blanks {
-			if len(out.String()) > 0 && strings.HasPrefix(out.String(), b.Blank+" ") {
-				got = b
+		for i, said := range l.said() {
+			if tap := want.Taps[i]; tap.Accepted != (said == "good") || !tap.Accepted && said != string(tap.Reason) {
+				t.Errorf("blank %d, tap %d: live %q, in the file %v %q", k+1, i+1, said, tap.Accepted, tap.Reason)
 			}
 		}
+		page, err := gradeFolder(t.Context(), folder, mustProfile(t), false, &progress{})
+		if err != nil || len(page.Grading.Unused) > 0 || len(page.Grading.Blanks) != blanks {
+			t.Fatal(err, page.Grading.Unused)
+		}
+		i := slices.IndexFunc(page.Grading.Blanks, func(b grading.Blank) bool { return b.Blank == fmt.Sprintf("V%d", k+1) })
+		got := page.Grading.Blanks[i]
 		if got.Ring == nil {
-			t.Fatalf("no blank:\n%s", &out)
+			t.Fatalf("no ring:\n%s", &l.out)
 		}
 		f, w := got.Ring.Fundamental, want.Ring.Fundamental
 		// The same sound is in both, so they agree better than two measurements would.
@@ -78,7 +142,16 @@ func TestVirtualSession(t *testing.T) {
 		if d := math.Abs(f.Q.X - w.Q.X); d > 2*math.Hypot(f.Q.U, w.Q.U) {
 			t.Errorf("%s: Q %v, played %v", got.Blank, f.Q, w.Q)
 		}
+		whole := grading.Judge(mustProfile(t), got.Row, grading.Heard{Side: []spectrum.Analysis{want}})
+		if got.Verdict != whole.Verdict || !strings.Contains(l.out.String(), "; "+string(whole.Verdict)) {
+			t.Errorf("%s: %s (%v), from the played file %s (%v)\n%s", got.Blank, got.Verdict, got.Reasons, whole.Verdict, whole.Reasons, &l.out)
+		}
+		verdicts[whole.Verdict]++
 	}
+	if slow && len(verdicts) < 2 {
+		t.Errorf("all ten got the same verdict: %v", verdicts)
+	}
+	t.Log(verdicts)
 }
 
 func mustProfile(t *testing.T) grading.Profile {
@@ -90,52 +163,198 @@ func mustProfile(t *testing.T) grading.Profile {
 	return p
 }
 
-// When the sound server dies in the middle, the program says so and fails, and what it
-// told of is there.
+func TestVirtualDevices(t *testing.T) {
+	virtual.Start(t)
+	out, err := selfCommand(t, "devices").CombinedOutput()
+	if lines := strings.Split(strings.TrimSpace(string(out)), "\n"); err != nil || len(lines) != 2 || !regexp.MustCompile(`^\* +default +ALSA `).MatchString(lines[1]) {
+		t.Errorf("%v\n%s", err, out)
+	}
+}
+
+// A microphone that the system does not permit delivers nothing but zeros, and no error.
+func TestVirtualSilence(t *testing.T) {
+	for _, args := range [][]string{{"listen", t.TempDir()}, {"check", "--seconds", "3"}} {
+		v := virtual.Start(t)
+		done, fed := make(chan struct{}), make(chan error, 1)
+		cmd := selfCommand(t, append(args, "--rate", "48000")...)
+		var side bytes.Buffer
+		cmd.Stderr = &side
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		go func() { fed <- v.Feed(make([]float64, 60*virtual.Rate), done) }()
+		err := cmd.Wait()
+		close(done)
+		v.Kill()
+		<-fed
+		if said := side.String(); cmd.ProcessState.ExitCode() != 1 || !strings.Contains(said, "muted or not permitted") || !strings.Contains(said, "privacy settings") {
+			t.Errorf("%v: %v\n%s", args, err, said)
+		}
+	}
+}
+
+// When the sound server dies, hangs or loses its microphone in the middle, the program says so and
+// fails; what it told of is there, and it goes on from there.
 func TestVirtualServerKilled(t *testing.T) {
 	rounds := 1
 	if slow {
 		rounds = 5
 	}
 	for range rounds {
+		t.Run("killed", func(t *testing.T) { brokenSession(t, func(v *virtual.Microphone) error { v.Kill(); return nil }) })
+	}
+	t.Run("frozen", func(t *testing.T) { brokenSession(t, (*virtual.Microphone).Freeze) })
+	t.Run("unplugged", func(t *testing.T) { brokenSession(t, (*virtual.Microphone).Unplug) })
+}
+
+func brokenSession(t *testing.T, breaks func(*virtual.Microphone) error) {
+	rec, _ := barAt16Bits(200, 6)
+	folder := t.TempDir()
+	session := func(taps string) (*virtual.Microphone, *listening, func()) {
 		v := virtual.Start(t)
-		folder := t.TempDir()
-		done := make(chan struct{})
-		cmd := selfCommand(t, "listen", folder, "--blank", "A1", "--taps", "50", "--rate", "48000")
-		var out, side bytes.Buffer
-		cmd.Stdout, cmd.Stderr = &out, &side
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
-		_, fed := playBlank(t, v, 200, done)
-		for wait := 0; ; wait++ {
-			if m, _ := filepath.Glob(filepath.Join(folder, "*.wav")); len(m) >= 2 {
-				break
-			}
-			if wait == 600 {
-				t.Fatal("no tap was recorded")
-			}
-			time.Sleep(50 * time.Millisecond)
-		}
-		v.Kill()
-		err := cmd.Wait()
-		close(done)
-		<-fed
-		if cmd.ProcessState.ExitCode() != 1 || !strings.Contains(side.String(), "stopped delivering sound") {
-			t.Fatalf("%v\n%s", err, &side)
-		}
-		told := 0
-		for _, line := range strings.Split(out.String(), "\n") {
-			if m := goodTap.FindStringSubmatch(line); m != nil {
-				told++
-				if rec, err := wavfile.Open(filepath.Join(folder, m[1])); err != nil || len(rec.Warnings) > 0 {
-					t.Error(err, rec.Warnings)
-				}
-			}
-		}
-		d, err := grading.ReadDelivery(os.DirFS(folder))
-		if err != nil || told < 2 || len(d.Rows[0].File) != told {
-			t.Error(err, told, d)
+		done, fed := make(chan struct{}), make(chan error, 1)
+		l := startListening(t, folder, "--blank", "A1", "--taps", taps)
+		go func() { fed <- v.Feed(rec.Tracks[0], done) }()
+		return v, l, func() {
+			close(done)
+			v.Kill()
+			<-fed
 		}
 	}
+	v, l, end := session("50")
+	for wait := 0; ; wait++ {
+		if m, _ := filepath.Glob(filepath.Join(folder, "*.wav")); len(m) >= 2 {
+			break
+		}
+		if wait == 600 {
+			t.Fatal("no tap was recorded")
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	if err := breaks(v); err != nil {
+		t.Fatal(err)
+	}
+	broken := time.Now()
+	err := l.Wait()
+	t.Logf("ended %.1f s later", time.Since(broken).Seconds())
+	end()
+	if l.ProcessState.ExitCode() != 1 || !strings.Contains(l.side.String(), "stopped delivering sound") {
+		t.Fatalf("%v\n%s", err, &l.side)
+	}
+	before := l.promised(t, folder)
+
+	_, l, end = session(fmt.Sprint(len(before) + 1))
+	if err := l.Wait(); err != nil {
+		t.Errorf("it does not go on: %v\n%s", err, &l.side)
+	}
+	end()
+	if want := fmt.Sprintf("A1-%02d.wav", len(before)+1); !strings.Contains(l.out.String(), want) {
+		t.Errorf("no %s:\n%s", want, &l.out)
+	}
+}
+
+// contiguous tells whether a recording, from its strike on, is one stretch of what was played.
+func contiguous(t *testing.T, path string, played []float64) bool {
+	t.Helper()
+	rec, err := wavfile.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	take := capture.FindTaps(rec)
+	if len(take.Taps) == 0 {
+		t.Fatalf("%s: no tap", path)
+	}
+	x := rec.Tracks[0][take.Taps[0].Onset:]
+	for at := range len(played) - len(x) + 1 {
+		if slices.Equal(x, played[at:at+len(x)]) {
+			return true
+		}
+	}
+	return false
+}
+
+func (l *listening) signal(t *testing.T, s syscall.Signal) {
+	t.Helper()
+	if err := l.Process.Signal(s); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// A laptop that falls asleep while a tap rings loses that tap, says so, and goes on. Nothing that was kept
+// has a gap in its ring.
+func TestVirtualAsleep(t *testing.T) {
+	asleep := 3 * time.Second
+	if slow {
+		asleep = time.Minute
+	}
+	rec, truth := barAt16Bits(200, 6)
+	x := rec.Tracks[0]
+	falls, wakes := int((truth.Taps[1].AtS+0.3)*rec.Rate), int((truth.Taps[2].AtS-0.4)*rec.Rate)
+	v := virtual.Start(t)
+	folder := t.TempDir()
+	l := startListening(t, folder, "--blank", "A1", "--taps", "3")
+	done := make(chan struct{})
+	if err := v.Feed(x[:falls], done); err != nil {
+		t.Fatal(err)
+	}
+	l.signal(t, syscall.SIGSTOP)
+	if err := v.Freeze(); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(asleep)
+	if err := v.Thaw(); err != nil {
+		t.Fatal(err)
+	}
+	l.signal(t, syscall.SIGCONT)
+	fed := make(chan error, 1)
+	go func() { fed <- v.Feed(x[wakes:], done) }()
+	err := l.Wait()
+	close(done)
+	v.Kill()
+	<-fed
+	if want := []string{"good", "the computer slept or stood still during the tap", "good", "good"}; err != nil || !slices.Equal(l.said(), want) {
+		t.Fatalf("%v: %q\n%s", err, l.said(), &l.side)
+	}
+	for _, name := range l.promised(t, folder) {
+		if !contiguous(t, filepath.Join(folder, name), x) {
+			t.Errorf("%s has a gap in its ring", name)
+		}
+	}
+}
+
+// A program that is stopped for a while (Ctrl-Z) keeps nothing with a gap in its ring either, although the
+// sound server goes on without it and throws away what it can't hold.
+func TestVirtualSuspended(t *testing.T) {
+	suspended := 3 * time.Second
+	if slow {
+		suspended = time.Minute
+	}
+	rec, truth := barAt16Bits(201, 12)
+	x := rec.Tracks[0]
+	period := truth.Taps[2].AtS - truth.Taps[1].AtS
+	for float64(len(x))/rec.Rate < suspended.Seconds()+10*period {
+		x = append(x, rec.Tracks[0][int(rec.Rate):]...)
+	}
+	v := virtual.Start(t)
+	folder := t.TempDir()
+	l := startListening(t, folder, "--blank", "A1", "--taps", "6")
+	done, fed := make(chan struct{}), make(chan error, 1)
+	go func() { fed <- v.Feed(x, done) }()
+	time.Sleep(time.Duration((truth.Taps[1].AtS + 0.3) * float64(time.Second)))
+	l.signal(t, syscall.SIGSTOP)
+	time.Sleep(suspended)
+	l.signal(t, syscall.SIGCONT)
+	err := l.Wait()
+	close(done)
+	v.Kill()
+	<-fed
+	if err != nil {
+		t.Fatalf("%v\n%s", err, &l.side)
+	}
+	for _, name := range l.promised(t, folder) {
+		if !contiguous(t, filepath.Join(folder, name), x) {
+			t.Errorf("%s has a gap in its ring", name)
+		}
+	}
+	t.Logf("%q", l.said())
 }
