@@ -272,11 +272,13 @@ func (s *Session) cut(c capture.Cut) {
 	if s.echo(&good) {
 		return
 	}
-	const vague = 0.25 // a tap that knows its Q no better adds nothing
-	switch q := heard.Ring.Fundamental.Q; {
-	case q.Known() && q.Rel() > vague:
+	// A tap that knows its Q no better adds nothing; one without any may be that of a dull blank, whose decay is
+	// lost in the room's echo, but then its note is clear.
+	const vagueQ, vagueHz = 0.25, 0.002
+	switch f := heard.Ring.Fundamental; {
+	case f.Q.Known() && f.Q.Rel() > vagueQ:
 		t.Why = advice(capture.Disturbed)
-	case !q.Known() && strings.Contains(q.Why, "noise"): // and not in the room's echo, as a dull blank's may be
+	case !f.Q.Known() && (strings.Contains(f.Q.Why, "noise") || f.Hz.Rel() > vagueHz):
 		t.Why = advice("")
 	}
 	if t.Why != "" {
