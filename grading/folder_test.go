@@ -230,6 +230,16 @@ func TestGradingJSON(t *testing.T) {
 	if !bytes.Equal(text, again) {
 		t.Errorf("%s\nbecame\n%s", text, again)
 	}
+	for blanks := range len(g.Blanks) + 1 {
+		g := g
+		g.Blanks = g.Blanks[:blanks]
+		var whole, piecewise bytes.Buffer
+		enc := json.NewEncoder(&whole)
+		enc.SetIndent("", " ")
+		if err := errors.Join(enc.Encode(g), g.WriteJSON(&piecewise)); err != nil || whole.String() != piecewise.String() {
+			t.Errorf("%d blanks: %v, piece by piece\n%s\nat once\n%s", blanks, err, piecewise.String(), whole.String())
+		}
+	}
 	if q := back.Blanks[0].Ring.Fundamental.Q; math.Abs(q.X-250) > 1e-9 {
 		t.Errorf("Q became %v", q)
 	}

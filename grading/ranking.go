@@ -1,13 +1,47 @@
 package grading
 
 import (
+	"bytes"
 	"encoding/csv"
+	"encoding/json"
+	"errors"
 	"io"
 	"strconv"
 	"strings"
 
 	"ringstock/spectrum/measure"
 )
+
+// WriteJSON writes the document as an encoder would, but blank after blank, so that thousands of them are
+// never in memory as text.
+func (g Grading) WriteJSON(w io.Writer) error {
+	const indent = " "
+	without := g
+	without.Blanks = []Blank{}
+	raw, err := json.MarshalIndent(without, "", indent)
+	if err != nil {
+		return err
+	}
+	head, ok := bytes.CutSuffix(raw, []byte("]\n}"))
+	if !ok {
+		return errors.New("grading: blanks are not the last of the document")
+	}
+	for i, b := range g.Blanks {
+		if i > 0 {
+			head = []byte(",")
+		}
+		text, err := json.MarshalIndent(b, indent+indent, indent)
+		if err != nil {
+			return err
+		}
+		if _, err := w.Write(append(append(head, "\n"+indent+indent...), text...)); err != nil {
+			return err
+		}
+		head = []byte("\n" + indent)
+	}
+	_, err = w.Write(append(head, "]\n}\n"...))
+	return err
+}
 
 // WriteCSV writes the ranking as a table for a spreadsheet: one row per blank, units in the
 // header, empty cells where a value is not known.

@@ -81,7 +81,7 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 	}
 	g := page.Grading
 	if o.json {
-		err = writeJSON(cmd.OutOrStdout(), g)
+		err = g.WriteJSON(cmd.OutOrStdout())
 	} else {
 		err = printGrading(cmd.OutOrStdout(), g)
 	}

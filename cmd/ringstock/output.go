@@ -23,7 +23,7 @@ func writeOut(dir string, page report.Page) error {
 	}{
 		{reportName, func(w io.Writer) error { return report.Write(w, page) }},
 		{"ranking.csv", page.Grading.WriteCSV},
-		{"grading.json", func(w io.Writer) error { return writeJSON(w, page.Grading) }},
+		{"grading.json", page.Grading.WriteJSON},
 	} {
 		if err := writeFile(filepath.Join(dir, f.name), f.write); err != nil {
 			return err
