@@ -337,15 +337,24 @@ func printModel(out *strings.Builder, m stick.ModelSheet) {
 		{"sag", m.SagMM.Text("mm") + fmt.Sprintf(" under %.4g g at %.4g mm, supports at %.4g and %.4g mm", m.Grams, m.AtMM, m.FromMM, m.ToMM)},
 		{"notes, free", notesText(m.ModesHz, m.ModesU) + "; sideways " + notesText(m.WidthModesHz, m.WidthModesU) + "; twist " + notesText(m.TorsionHz, m.TorsionU)},
 	} {
-		fmt.Fprintf(out, "  %-12s %s\n", l.name, l.text)
+		named(out, l.name, l.text)
 	}
 	if low := m.CentroidMM; low < -5e-4 {
-		fmt.Fprintf(out, "  %-12s the centre of the sections lies %.2f mm under the middle on average\n", "egg", -low)
+		named(out, "egg", fmt.Sprintf("the centre of the sections lies %.2f mm under the middle on average", -low))
 	}
 	if s := m.Strung; s != nil {
-		fmt.Fprintf(out, "  %-12s %.4g N of hair tension: stiffness %s, gap %s at %.0f mm, gives way at %s\n", "strung",
-			s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM, s.BucklingN.Text("N"))
+		named(out, "strung", fmt.Sprintf("%.4g N of hair tension: stiffness %s, gap %s at %.0f mm, gives way at %s",
+			s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM, s.BucklingN.Text("N")))
 	}
+}
+
+// named writes a text beside its name; what does not fit stands under the text.
+func named(out *strings.Builder, name, text string) {
+	const column = 15
+	var lines strings.Builder
+	wrap(&lines, spaces(column-2), text)
+	first, rest, _ := strings.Cut(lines.String(), "\n")
+	fmt.Fprintf(out, "  %-12s %s\n%s", name, strings.TrimLeft(first, " "), rest)
 }
 
 func notesText(x, u []float64) string {

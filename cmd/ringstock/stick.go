@@ -301,7 +301,8 @@ func printCard(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, o
 		wrap(&out, "  ", "source: "+m.Source)
 	}
 	printModel(&out, s)
-	fmt.Fprintf(&out, "  %-12s density %s, Young's modulus %s\n\n", "wood", s.Wood.Density.Text("kg/m³"), s.Wood.YoungsModulus.Text("GPa"))
+	named(&out, "wood", fmt.Sprintf("density %s, Young's modulus %s", s.Wood.Density.Text("kg/m³"), s.Wood.YoungsModulus.Text("GPa")))
+	out.WriteString("\n")
 	t := textTable{left: 0, head: [][]string{{"at", "height", "width", "camber", "section"}, {"mm", "mm", "mm", "mm", ""}}}
 	for _, at := range m.Stations {
 		camber := "-"
@@ -313,6 +314,7 @@ func printCard(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, o
 		t.add(fmt.Sprintf("%.4g", 1000*at.X), fmt.Sprintf("%.2f", 1000*at.Height), fmt.Sprintf("%.2f", 1000*at.Width), camber, string(at.Shape))
 	}
 	t.write(&out, "  ")
+	out.WriteString("\n")
 	for _, f := range origin {
 		wrap(&out, "  ", f.Name+": "+f.Value)
 	}

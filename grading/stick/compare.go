@@ -187,7 +187,7 @@ func (c *Comparison) camber(model, copy Model) {
 		off[i] = Point{at, b(at) - a(at)}
 	}
 	shift, tilt := line(off)
-	f := CamberFit{ShiftMM: -1000 * (shift + tilt*model.butt()), TiltMMPerM: -1000 * tilt, BandMM: 1000 * band(off)}
+	f := CamberFit{ShiftMM: 0 - 1000*(shift+tilt*model.butt()), TiltMMPerM: 0 - 1000*tilt, BandMM: 1000 * band(off)}
 	left := func(at float64) float64 { return b(at) - a(at) - shift - tilt*at }
 	var sum float64
 	for _, at := range x {
