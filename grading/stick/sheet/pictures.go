@@ -4,7 +4,10 @@ import (
 	"math"
 
 	"ringstock/grading/stick"
+	"ringstock/spectrum/measure"
 )
+
+const longestName = 16 // letters of a blank's number beside its dot
 
 // front draws nearness to the wish against ring: the Pareto front of those that fit.
 func front(p stick.Plan) *drawing {
@@ -94,8 +97,12 @@ func front(p stick.Plan) *drawing {
 			if s.c.Front != best || !s.c.Fits {
 				continue
 			}
-			if at, anchor, ok := names.place(s.x, s.y, len([]rune(s.c.Blank))); ok {
-				d.text(map[bool]string{true: "name best", false: "name"}[best], at.x, at.y, anchor, "%s", s.c.Blank)
+			name := []rune(s.c.Blank)
+			if len(name) > longestName {
+				name = append(name[:longestName-1], '…')
+			}
+			if at, anchor, ok := names.place(s.x, s.y, len(name)); ok {
+				d.text(map[bool]string{true: "name best", false: "name"}[best], at.x, at.y, anchor, "%s", string(name))
 			}
 		}
 	}
@@ -314,7 +321,7 @@ func camber(f stick.CamberFit, tolerance float64) *drawing {
 		if px > 560 {
 			anchor, dx = "end", -6
 		}
-		d.text("mark", px+dx, y.to+12, anchor, "%+.2f mm", f.LargestMM)
+		d.text("mark", px+dx, y.to+12, anchor, "%s mm", plain(measure.Of(f.LargestMM, 0)))
 	}
 	return d
 }

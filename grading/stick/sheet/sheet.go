@@ -75,6 +75,15 @@ func large(name string, v measure.Value, unit, under string) figure {
 	return figure{name, x, unit, under}
 }
 
+// difference is a large number with its sign.
+func difference(name string, v measure.Value, unit, under string) figure {
+	f := large(name, v, unit, under)
+	if v.Known() {
+		f.Value, _, _ = strings.Cut(signed(v), " ±")
+	}
+	return f
+}
+
 // signed is a difference with its sign.
 func signed(v measure.Value) string {
 	if !v.Known() {
@@ -270,13 +279,13 @@ func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
 		view.Headline = fmt.Sprintf("Against %s: no diameter differs.", c.Model.Name)
 	}
 	view.Lead = []figure{
-		{"largest in diameter", signed(c.LargestMM), "mm", fmt.Sprintf("%s at %.4g mm", c.LargestSide, c.LargestAtMM)},
-		{"mass", signed(c.MassOffG), "g", ""},
-		{"balance", signed(c.BalanceOff), "mm", "towards the head is +"},
-		{"stiffness", signed(c.StiffOffPct), "%", ""},
+		difference("largest in diameter", c.LargestMM, "mm", fmt.Sprintf("%s at %.4g mm", c.LargestSide, c.LargestAtMM)),
+		difference("mass", c.MassOffG, "g", ""),
+		difference("balance", c.BalanceOff, "mm", "towards the head is +"),
+		difference("stiffness", c.StiffOffPct, "%", ""),
 	}
 	if f := c.Camber; f != nil {
-		view.Lead = append(view.Lead, figure{"camber, largest", signed(measure.Of(f.LargestMM, 0)), "mm", fmt.Sprintf("rms %.2f mm, band %.2f mm", f.RMSmm, f.BandMM)})
+		view.Lead = append(view.Lead, difference("camber, largest", measure.Of(f.LargestMM, 0), "mm", fmt.Sprintf("rms %.2f mm, band %.2f mm", f.RMSmm, f.BandMM)))
 		view.Camber = camber(*f, c.ToleranceMM)
 		view.CamberSays = fmt.Sprintf("The copy was shifted by %s mm and tilted by %s mm per metre as a whole (least squares). Left over: %s mm at most, at %.4g mm; %.2f mm rms. The narrowest band about the model’s curve that holds the copy is %.2f mm high.",
 			plain(measure.Of(f.ShiftMM, 0)), plain(measure.Of(f.TiltMMPerM, 0)), plain(measure.Of(f.LargestMM, 0)), f.LargestAtMM, f.RMSmm, f.BandMM)
@@ -340,7 +349,7 @@ func Work(w io.Writer, now, plan stick.Stick, name string, x stick.Work) error {
 		view.Headline += fmt.Sprintf(" %d of %d stations are already under the plan.", under, len(x.ToGo))
 	}
 	view.Lead = []figure{
-		{"still to come off", fmt.Sprintf("%.1f", x.OffG), "g", ""},
+		{"still to come off", strings.TrimPrefix(tenth(measure.Of(x.OffG, 0)), "+"), "g", ""},
 		large("mass if finished so", x.Planned.MassG, "g", ""),
 		large("balance then", x.Planned.CentreOfMassMM, "mm", "from the butt"),
 		large("stiffness then", x.Planned.StiffnessNM, "N/m", "sag "+x.Planned.SagMM.Text("mm")),
