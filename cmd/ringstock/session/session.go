@@ -20,6 +20,7 @@ import (
 	"ringstock/capture/room"
 	"ringstock/grading"
 	"ringstock/spectrum"
+	"ringstock/spectrum/measure"
 )
 
 // Settings say how a session is to run.
@@ -134,7 +135,7 @@ type Session struct {
 	tap      map[string]map[Side][]tapped // of each blank, that were heard or found
 	order    []string                     // blanks tapped in this session
 	refused  map[string]int
-	odd      []tapped // the latest taps in a row, good but of another note than those before
+	odd      []tapped // the latest taps in a row, good but far from those before
 	blank    string
 	side     Side
 	began    time.Time
@@ -285,7 +286,7 @@ func (s *Session) cut(c capture.Cut) {
 		s.refused[s.blank]++
 		return
 	}
-	if t.Why = s.otherNote(&good); t.Why != "" {
+	if t.Why = s.otherwise(&good); t.Why != "" {
 		s.refused[s.blank]++
 		return
 	}
@@ -396,37 +397,43 @@ func power(take capture.Take, a spectrum.Analysis) float64 {
 	return capture.BandEnergy(take.Samples[from:to], take.Rate, [2]float64{hz / math.Sqrt2, hz * math.Sqrt2}, to-from)[0]
 }
 
-// otherNote tells what to do about a tap whose note is not that of the taps before it, or which rings for less
-// than half as long or more than twice: a voice, a hand, another blank. When more taps in a
+// odd tells in what a tap is far from another one of the same blank and side: a voice, a hand, another blank.
+func odd(t, before *tapped) string {
+	now, was := t.heard.Ring, before.heard.Ring
+	far := func(a, b measure.Value, most, sigmas float64) bool {
+		return a.Known() && b.Known() && math.Abs(a.X-b.X) > most+sigmas*math.Hypot(a.U, b.U)
+	}
+	hz, hzWas, q, qWas := now.Fundamental.Hz, was.Fundamental.Hz, now.Fundamental.Q, was.Fundamental.Q
+	switch {
+	case far(hz, hzWas, 0.004*hzWas.X, 5):
+		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?", hz.X, hzWas.X)
+	case far(q, qWas, max(q.X, qWas.X)/2, 2):
+		return fmt.Sprintf("again: far from the sustain before (Q %.0f, was %.0f); hold the blank at its nodes, and wait until nobody speaks", q.X, qWas.X)
+	case far(now.PurityPct, was.PurityPct, 30, 2):
+		return fmt.Sprintf("again: far from the purity before (%.0f %%, was %.0f %%); wait until nobody speaks", now.PurityPct.X, was.PurityPct.X)
+	}
+	return ""
+}
+
+// otherwise tells what to do about a tap that is far from the taps before it. When more taps in a
 // row agree with one another than there were before, those before it are taken out.
-func (s *Session) otherNote(t *tapped) string {
-	sameNote := func(a, b *tapped) bool {
-		x, y := a.heard.Ring.Fundamental.Hz, b.heard.Ring.Fundamental.Hz
-		return math.Abs(x.X-y.X) < 0.004*y.X+5*math.Hypot(x.U, y.U)
-	}
-	asLong := func(a, b *tapped) bool {
-		x, y := a.heard.Ring.Fundamental.Q, b.heard.Ring.Fundamental.Q
-		if !x.Known() || !y.Known() {
-			return true
-		}
-		return math.Abs(x.X-y.X) < max(x.X, y.X)/2+2*math.Hypot(x.U, y.U)
-	}
-	agree := func(a, b *tapped) bool { return sameNote(a, b) && asLong(a, b) }
+func (s *Session) otherwise(t *tapped) string {
 	list := s.tap[s.blank][s.side]
-	if len(list) == 0 || agree(t, &list[len(list)-1]) {
+	if len(list) == 0 {
 		s.odd = nil
 		return ""
 	}
-	if len(s.odd) > 0 && !agree(t, &s.odd[0]) {
+	why := odd(t, &list[len(list)-1])
+	if why == "" {
+		s.odd = nil
+		return ""
+	}
+	if len(s.odd) > 0 && odd(t, &s.odd[0]) != "" {
 		s.odd = nil
 	}
 	if len(s.odd)+1 <= len(list) {
 		s.odd = append(s.odd, *t)
-		now, before := t.heard.Ring.Fundamental, list[len(list)-1].heard.Ring.Fundamental
-		if sameNote(t, &list[len(list)-1]) {
-			return fmt.Sprintf("again: far from the sustain before (Q %.0f, was %.0f); hold the blank at its nodes, and wait until nobody speaks", now.Q.X, before.Q.X)
-		}
-		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?", now.Hz.X, before.Hz.X)
+		return why
 	}
 	for range list {
 		if s.failed = s.drop(); s.failed != nil {
@@ -438,7 +445,7 @@ func (s *Session) otherNote(t *tapped) string {
 			return ""
 		}
 	}
-	s.tell(Notice{fmt.Sprintf("the first taps of blank %s (%d) had another note or sustain than those since (%d): they were taken out, and these count",
+	s.tell(Notice{fmt.Sprintf("the first taps of blank %s (%d) were otherwise than those since (%d): they were taken out, and these count",
 		s.blank, len(list), len(s.odd)+1)})
 	s.odd = nil
 	return ""
