@@ -330,7 +330,7 @@ func printPlan(w io.Writer, p stick.Plan, best int) error {
 // printModel tells a stick's figures; the sag goes with span, load and place.
 func printModel(out *strings.Builder, m stick.ModelSheet) {
 	for _, l := range []struct{ name, text string }{
-		{"shaft", fmt.Sprintf("%.4g mm long, %.4g cm³", m.LengthMM, m.VolumeCM3)},
+		{"shaft", m.LengthMM.Text("mm") + " long, " + m.VolumeCM3.Text("cm³")},
 		{"mass", m.MassG.Text("g")},
 		{"balance", m.CentreOfMassMM.Text("mm") + " from the butt"},
 		{"stiffness", m.StiffnessNM.Text("N/m") + "; sideways " + m.WidthStiffnessNM.Text("N/m")},
@@ -339,8 +339,8 @@ func printModel(out *strings.Builder, m stick.ModelSheet) {
 	} {
 		named(out, l.name, l.text)
 	}
-	if low := m.CentroidMM; low < -5e-4 {
-		named(out, "egg", fmt.Sprintf("the centre of the sections lies %.2f mm under the middle on average", -low))
+	if low := m.CentroidMM.Scale(-1); low.X > 5e-4 {
+		named(out, "egg", "the centre of the sections lies "+low.Text("mm")+" under the middle on average")
 	}
 	if s := m.Strung; s != nil {
 		named(out, "strung", fmt.Sprintf("%.4g N of hair tension: stiffness %s, gap %s at %.0f mm, gives way at %s",

@@ -399,12 +399,9 @@ func printWork(w io.Writer, x stick.Work) error {
 	p := x.Planned
 	for _, l := range []struct{ name, text string }{
 		{"mass", p.MassG.Text("g")}, {"balance", p.CentreOfMassMM.Text("mm") + " from the butt"},
-		{"stiffness", p.StiffnessNM.Text("N/m")}, {"sag", p.SagMM.Text("mm")},
+		{"stiffness", p.StiffnessNM.Text("N/m")}, {"sag", p.SagMM.Text("mm")}, {"to come off", x.OffG.Text("g")},
 	} {
-		fmt.Fprintf(&out, "  %-10s %s\n", l.name, l.text)
-	}
-	if x.Wood.Density.Known() {
-		fmt.Fprintf(&out, "  %-10s %.1f g\n", "to come off", x.OffG)
+		named(&out, l.name, l.text)
 	}
 	for _, c := range x.Checks {
 		wrap(&out, "", fmt.Sprintf("%s: %s, foretold %s: %s", c.Name, c.Found.Text(c.Unit), c.Foretold.Text(c.Unit), c.Says))

@@ -53,18 +53,18 @@ type ModelSheet struct {
 	Source string `json:"source"`
 	Figures
 	Load
-	SpanMM       float64   `json:"span_mm"`
-	LengthMM     float64   `json:"length_mm"`
-	VolumeCM3    float64   `json:"volume_cm3"`
-	ModesHz      []float64 `json:"modes_hz"` // bending in the height plane, free stick
-	ModesU       []float64 `json:"modes_u_hz"`
-	WidthModesHz []float64 `json:"width_modes_hz"`
-	WidthModesU  []float64 `json:"width_modes_u_hz"`
-	TorsionHz    []float64 `json:"torsion_hz"`
-	TorsionU     []float64 `json:"torsion_u_hz"`
-	CentroidMM   float64   `json:"centroid_mm"` // mean height of the centre of area over the middle of the section; negative = lower
-	Strung       *Strung   `json:"strung"`
-	Wood         Wood      `json:"wood"`
+	SpanMM       float64       `json:"span_mm"`
+	LengthMM     measure.Value `json:"length_mm" u:"length_u_mm"`
+	VolumeCM3    measure.Value `json:"volume_cm3" u:"volume_u_cm3"`
+	ModesHz      []float64     `json:"modes_hz"` // bending in the height plane, free stick
+	ModesU       []float64     `json:"modes_u_hz"`
+	WidthModesHz []float64     `json:"width_modes_hz"`
+	WidthModesU  []float64     `json:"width_modes_u_hz"`
+	TorsionHz    []float64     `json:"torsion_hz"`
+	TorsionU     []float64     `json:"torsion_u_hz"`
+	CentroidMM   measure.Value `json:"centroid_mm" u:"centroid_u_mm"` // mean height of the centre of area over the middle of the section; negative = lower
+	Strung       *Strung       `json:"strung"`
+	Wood         Wood          `json:"wood"`
 }
 
 // Target is what the candidates are scaled to and compared with.
@@ -134,6 +134,27 @@ func (c Candidate) Off(m Match) measure.Value {
 
 const modesShown = 4
 
+// centroid is the mean height of the centre of area over the middle of the sections, in mm. Only the
+// widest lines of eggs make it uncertain.
+func (m Model) centroid() measure.Value {
+	mean := func(s Stick) float64 {
+		return 1000 * s.integrate(s.butt(), s.end(), func(_ float64, at Section) float64 { return at.Centroid() }) / s.Length()
+	}
+	eggs := 0
+	misread := m.each(func(_ int, at Section) Section {
+		if at.Shape == Egg {
+			eggs++
+			at.Widest += m.Accuracy.CalliperMM / 1000 / at.Height
+		}
+		return at
+	})
+	if eggs == 0 {
+		return measure.Of(mean(m.Stick), 0)
+	}
+	x := mean(m.Stick)
+	return measure.Of(x, math.Abs(mean(misread)-x)*math.Sqrt(sharedCalliper+(1-sharedCalliper)/float64(eggs)))
+}
+
 // Sheet computes a model's figures.
 func (m Model) Sheet(l Load) (ModelSheet, []string, error) {
 	if err := l.check(m.Stick); err != nil {
@@ -142,9 +163,9 @@ func (m Model) Sheet(l Load) (ModelSheet, []string, error) {
 	f, t := newForm(m.Stick, l, m.Accuracy), m.Wood.timber()
 	s := ModelSheet{
 		Name: m.Name, Source: m.Source, Figures: f.figures(t, 1), Load: l, SpanMM: l.SpanMM(),
-		LengthMM: 1000 * m.Length(), VolumeCM3: 1e6 * f.volume, Wood: m.Wood,
+		LengthMM: measure.Of(1000*m.Length(), m.Accuracy.LengthMM), VolumeCM3: measure.Of(1e6*f.volume, 1e6*f.volume*f.uVolume),
+		CentroidMM: m.centroid(), Wood: m.Wood,
 	}
-	s.CentroidMM = 1000 * m.integrate(m.butt(), m.end(), func(_ float64, at Section) float64 { return at.Centroid() }) / m.Length()
 	notes := slices.Clone(m.Notes)
 	n, err := f.notes(t, modesShown)
 	if err != nil {

@@ -318,7 +318,7 @@ func TestWorkDown(t *testing.T) {
 			}
 		}
 		near(t, "mass if finished", w.Planned.MassG.X, 1e6*m.Scaled(scale).Volume(), 1e-6)
-		near(t, "to come off", w.OffG, 1e6*(rough.Volume()-m.Scaled(scale).Volume()), 1e-6)
+		near(t, "to come off", w.OffG.X, 1e6*(rough.Volume()-m.Scaled(scale).Volume()), 1e-6)
 		near(t, "modulus by the note", w.Wood.YoungsModulus.X, 21*sq(1+c.off), 1e-6)
 		if w.Checks[0].Surprise || w.Checks[1].Surprise != c.surprise {
 			t.Errorf("off %g: %+v", c.off, w.Checks)

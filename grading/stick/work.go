@@ -13,17 +13,17 @@ const WorkSchema = "ringstock/work/1"
 
 // Work is a stick in the making held against its plan.
 type Work struct {
-	Schema  string    `json:"schema"`
-	Model   string    `json:"model"`
-	Stage   string    `json:"stage"`
-	Scale   float64   `json:"scale"`
-	ToGo    []ToGo    `json:"stations"`
-	OffG    float64   `json:"to_come_off_g"` // wood between what is there and the plan
-	Planned Figures   `json:"planned"`       // the stick if finished as planned, by the wood as it now shows itself
-	Wood    Wood      `json:"wood"`          // that wood
-	Checks  []Check   `json:"checks"`
-	Now     []Station `json:"-"`
-	Plan    []Station `json:"-"`
+	Schema  string        `json:"schema"`
+	Model   string        `json:"model"`
+	Stage   string        `json:"stage"`
+	Scale   float64       `json:"scale"`
+	ToGo    []ToGo        `json:"stations"`
+	OffG    measure.Value `json:"to_come_off_g" u:"to_come_off_u_g"` // wood between what is there and the plan
+	Planned Figures       `json:"planned"`                           // the stick if finished as planned, by the wood as it now shows itself
+	Wood    Wood          `json:"wood"`                              // that wood
+	Checks  []Check       `json:"checks"`
+	Now     []Station     `json:"-"`
+	Plan    []Station     `json:"-"`
 
 	Notes     []string `json:"notes"`
 	Questions []string `json:"questions"`
@@ -117,11 +117,13 @@ func WorkDown(model Model, scale float64, now Model, blank Wood, l Load, stage s
 	}
 	form := newForm(plan.Stick, l, model.Accuracy)
 	w.Planned = form.figures(w.Wood.timber(), 1)
-	if w.Wood.Density.Known() {
+	w.OffG = measure.Unknown("the wood's density is not known")
+	if rho := w.Wood.Density; rho.Known() {
 		over := now.Stick
-		w.OffG = 1000 * w.Wood.Density.X * over.integrate(max(over.butt(), plan.butt()), min(over.end(), plan.end()), func(x float64, at Section) float64 {
+		volume := over.integrate(max(over.butt(), plan.butt()), min(over.end(), plan.end()), func(x float64, at Section) float64 {
 			return at.Area() - plan.Section(x).Area()
 		})
+		w.OffG = measure.Of(1000*rho.X*volume, 1000*math.Hypot(rho.U*volume, rho.X*here.volume*here.uVolume))
 	}
 	return w, nil
 }

@@ -72,7 +72,7 @@ func large(name string, v measure.Value, unit, under string) figure {
 	if u != "" {
 		unit = "± " + u + " " + unit
 	}
-	return figure{name, x, unit, under}
+	return figure{name, strings.Replace(x, "-", "−", 1), unit, under}
 }
 
 // difference is a large number with its sign.
@@ -127,7 +127,7 @@ func newFacts(m stick.ModelSheet) facts {
 		return strings.Join(out, ", ") + " Hz"
 	}
 	f := facts{
-		Length:    fmt.Sprintf("%.4g mm, %.4g cm³", m.LengthMM, m.VolumeCM3),
+		Length:    m.LengthMM.Text("mm") + ", " + m.VolumeCM3.Text("cm³"),
 		Mass:      m.MassG.Text("g"),
 		Balance:   m.CentreOfMassMM.Text("mm") + " from the butt",
 		Stiffness: m.StiffnessNM.Text("N/m") + "; sideways " + m.WidthStiffnessNM.Text("N/m"),
@@ -136,8 +136,8 @@ func newFacts(m stick.ModelSheet) facts {
 		Wood:      "density " + m.Wood.Density.Text("kg/m³") + ", Young’s modulus " + m.Wood.YoungsModulus.Text("GPa"),
 		Source:    m.Source,
 	}
-	if m.CentroidMM < -5e-4 {
-		f.Egg = fmt.Sprintf("centre of area %.2f mm under the middle, on average", -m.CentroidMM)
+	if low := m.CentroidMM.Scale(-1); low.X > 5e-4 {
+		f.Egg = "centre of area " + low.Text("mm") + " under the middle, on average"
 	}
 	if s := m.Strung; s != nil {
 		f.Strung = fmt.Sprintf("at %.4g N of hair tension: stiffness %s, gap to the hair %s at %.0f mm", s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM)
@@ -349,7 +349,7 @@ func Work(w io.Writer, now, plan stick.Stick, name string, x stick.Work) error {
 		view.Headline += fmt.Sprintf(" %d of %d stations are already under the plan.", under, len(x.ToGo))
 	}
 	view.Lead = []figure{
-		{"still to come off", strings.TrimPrefix(tenth(measure.Of(x.OffG, 0)), "+"), "g", ""},
+		large("still to come off", x.OffG, "g", ""),
 		large("mass if finished so", x.Planned.MassG, "g", ""),
 		large("balance then", x.Planned.CentreOfMassMM, "mm", "from the butt"),
 		large("stiffness then", x.Planned.StiffnessNM, "N/m", "sag "+x.Planned.SagMM.Text("mm")),
