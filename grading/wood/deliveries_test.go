@@ -63,6 +63,12 @@ var shapes = map[string]func(*rand.Rand) truth{
 		b.tipWidth = b.tipHeight
 		return b
 	},
+	"tapered with head": func(r *rand.Rand) truth {
+		b := plain(r, wood.Rectangular)
+		b.tipHeight, b.tipWidth = b.height*between(r, 0.65, 0.95), b.width*between(r, 0.65, 0.95)
+		b.headLength, b.headHeight = between(r, 30, 60), between(r, 20, 28)
+		return b
+	},
 	"with head": func(r *rand.Rand) truth {
 		b := plain(r, wood.Rectangular)
 		b.headLength, b.headHeight = between(r, 30, 60), between(r, 20, 28)
