@@ -29,7 +29,7 @@ func TestArrows(t *testing.T) {
 	// Grading's own types, and the mechanics under them, are what every room of grading may stand on.
 	common := []string{"grading", "grading/wood", "grading/bar"}
 	// What makes sound or faults for tests, and who may have it in a program.
-	made := map[string]string{"capture/synth": "grading/demo", "capture/synth/cases": "", "capture/faulty": "", "grading/demo": "cmd/ringstock", "grading/bar/shooting": ""}
+	made := map[string]string{"capture/synth": "grading/demo", "capture/synth/cases": "", "capture/faulty": "", "grading/demo": "cmd/ringstock", "grading/bar/shooting": "", "grading/report/browse": ""}
 	rooms := 0
 	for dec := json.NewDecoder(strings.NewReader(string(out))); ; rooms++ {
 		var r room
