@@ -75,9 +75,10 @@ func (d *desk) work(ctx context.Context) {
 			time.Sleep(time.Second)
 		}
 		if h := next.found; h != nil {
+			d.update(func(st *bench.State) { st.Trouble, st.Rig = "", h.device.Doubts })
 			err := d.run(h.ctx, h.source, h.device)
 			d.update(func(st *bench.State) {
-				st.Room, st.RoomPoor = "", false
+				st.Room, st.RoomPoor, st.Rig = "", false, nil
 				switch {
 				case errors.Is(err, session.ErrSilent):
 					st.Trouble = "the microphone gives exact digital silence: it is muted or not permitted; switch it on, allow it for the browser or terminal in the system's privacy settings, or choose another"
@@ -178,8 +179,6 @@ func (d *desk) Hear(ctx context.Context, source capture.Source, rig bench.Rig) e
 	case <-d.over:
 		return context.Canceled
 	}
-	d.update(func(st *bench.State) { st.Trouble, st.Rig = "", h.device.Doubts })
-	defer d.update(func(st *bench.State) { st.Rig = nil })
 	return <-h.done
 }
 

@@ -59,7 +59,7 @@ func TestBenchStockPages(t *testing.T) {
 	if page := get(t, r.address+"stock"); !strings.Contains(page, "there is no stock") {
 		t.Errorf("without a stock the page says\n%s", page)
 	}
-	if out, err := exec.Command(path, "stock", "--stock-dir", place, "add", folder).CombinedOutput(); err != nil {
+	if out, err := exec.Command(path, "stock", "--stock-dir", place, "add", folder, "--date", "2024-05-02").CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
 	list := get(t, r.address+"stock?where=q%3E100,species~invented&state=in+stock&sort=-q")
@@ -74,6 +74,15 @@ func TestBenchStockPages(t *testing.T) {
 		t.Errorf("a filter that is none:\n%s", page)
 	}
 	page := r.address + "stock/" + m[1]
+	if text := get(t, page); strings.Contains(text, "Over time") {
+		t.Errorf("what was measured but once is drawn over time:\n%s", text)
+	}
+	if out, err := exec.Command(path, "stock", "--stock-dir", place, "test", m[1], "--mass", "150.9", "--date", "2025-05-02").CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if text := get(t, page); strings.Count(text, "<circle") != 2 || !strings.Contains(text, "Mass from 2024-05-02: 152.00 ± 0.10 g to 2025-05-02: 150.90 ± 0.10 g") {
+		t.Errorf("the curve of the mass:\n%s", text)
+	}
 	post := func(form url.Values) (int, string) {
 		t.Helper()
 		q, err := http.NewRequest("POST", page, strings.NewReader(form.Encode()))
@@ -155,11 +164,6 @@ func TestDesk(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	sound, _ := tape(t, 3, 2, 1)
-	rec, err := wavfile.Open(sound)
-	if err != nil {
-		t.Fatal(err)
-	}
 	set := session.Settings{Folder: filepath.Join(t.TempDir(), "delivery"), Blank: "A1", Taps: 5, Profile: profile, Now: time.Now}
 	open := func() (*desk, func()) {
 		t.Helper()
@@ -187,7 +191,7 @@ func TestDesk(t *testing.T) {
 		t.Fatal(err)
 	}
 	rig := bench.Rig{Device: "tape", API: "test", Doubts: []capture.Warning{{Code: "x", Text: "may be altered"}}}
-	if err := d.Hear(t.Context(), capture.Play(rec.Tracks[0], rec.Rate, 2048), rig); err != nil {
+	if err := d.Hear(t.Context(), capture.Play(tape(3, 2, 1), rate, 2048), rig); err != nil {
 		t.Fatal(err)
 	}
 	st := until(d, "three blanks", func(st bench.State) bool { return len(st.Blanks) == 3 && st.Now.Blank == "A4" })
@@ -225,4 +229,9 @@ func TestDesk(t *testing.T) {
 	if mass(st) != 152.5 || st.Good != 2 {
 		t.Errorf("started anew: mass %v, %d good taps", mass(st), st.Good)
 	}
+	// One that has its taps already is not waited at.
+	if err := d.HandsFree(2); err != nil {
+		t.Fatal(err)
+	}
+	until(d, "gone on", func(st bench.State) bool { return st.Now.Blank == "A4" })
 }

@@ -92,7 +92,11 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 		if s.HandsFree = c.Taps > 0; s.HandsFree {
 			s.Taps = c.Taps
 		}
-		s.announceBlank()
+		if s.HandsFree && len(s.tap[s.blank][s.side]) >= s.Taps {
+			s.choose(s.next()) // this one has enough already
+		} else {
+			s.announceBlank()
+		}
 	case Quit:
 		s.over = true
 	}

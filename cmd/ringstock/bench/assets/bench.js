@@ -118,7 +118,12 @@ async function openPhone() {
     if (role.mine && socket.readyState === WebSocket.OPEN && socket.bufferedAmount < 4e6) socket.send(event.data);
   };
   track.onended = () => { closePhone(); ask({do: "quiet"}).catch(() => {}); say("The microphone was unplugged or taken away. Plug it in, then press the button again."); };
-  context.onstatechange = () => { if (phone && context.state === "running" && role.holds) offerPhone().catch(e => say(e.error)); };
+  // After a pause the stream begins anew: what was missed has no place in it.
+  let paused = false;
+  context.onstatechange = () => {
+    if (context.state === "running" && paused && phone?.context === context && role.holds) offerPhone().catch(e => say(e.error));
+    paused = context.state !== "running";
+  };
   await context.resume();
 }
 
@@ -210,8 +215,9 @@ function hearLevel(l) {
   $("meter").classList.toggle("clipped", l.clipped);
   $("meter").setAttribute("aria-label", l.clipped ? "Input level: clipped" : `Input level ${Math.round(l.peak)} dB`);
   if (l.ringing) {
-    if (!ringing) live = {begin: l.at, points: [], top: -200};
-    if (l.rms > live.top) live = {begin: l.at, points: [], top: l.rms};
+    // A strike lifts the level; so does the next one, while the ring before it is still heard.
+    if (!ringing || l.rms > live.top || l.rms > live.low + 12) live = {begin: l.at, points: [], top: l.rms, low: l.rms};
+    live.low = Math.min(live.low, l.rms);
     live.points.push([l.at - live.begin, l.rms]);
     if (!ringing) $("say").textContent = "it rings …", $("said").className = "rings", $("mark").setAttribute("d", "");
     drawFall();
@@ -248,7 +254,9 @@ function drawFall() {
     columns.push(label);
     out.push(svg("path", {class: "grid", d: `M${x(t)} 0V400`}));
   }
-  if (best) out.push(svg("path", {class: "longest", d: path(best.fit.length ? best.fit : best.decay)}));
+  // The fit of the longest is a line: it goes on where its recording ends.
+  const [t1, db1] = best?.fit.at(-1) ?? [0, 0], on = t1 > 0 && db1 < 0 ? Math.max(1, Math.min(right / t1, low / db1)) : 1;
+  if (best) out.push(svg("path", {class: "longest", d: path(best.fit.length ? [...best.fit, [t1 * on, db1 * on]] : best.decay)}));
   if (live) out.push(svg("path", {class: "live", d: path(live.points.map(([t, db]) => [t, db - live.top]))}));
   else if (last) {
     out.push(svg("path", {class: state.last.good ? "fall" : "fall refused", d: path(last.decay)}));
@@ -405,12 +413,17 @@ function showFields(s) {
   }
 }
 
+// What callipers type while an entry is on its way belongs to the field after it.
+let meanwhile = null;
+
 async function enter(input, goOn) {
   const text = input.value.trim();
   if (text === input.dataset.sent && !goOn) return;
-  if (text !== input.dataset.text) {
+  const asks = text !== input.dataset.text;
+  if (asks) {
     const sure = input.dataset.asked === text && goOn;
     input.dataset.sent = text;
+    meanwhile ??= [];
     try {
       await ask({do: "set", blank: fieldsOf, field: input.name, text, sure});
       input.dataset.text = text;
@@ -418,19 +431,28 @@ async function enter(input, goOn) {
       input.removeAttribute("aria-invalid");
       $("asked").textContent = "";
     } catch (e) {
-      delete input.dataset.sent;
       input.setAttribute("aria-invalid", "true");
       $("asked").textContent = e.doubt ? `${e.doubt.replace(/[^?.]$/, "$&.")} Enter once more keeps it.` : e.error;
       if (e.doubt) input.dataset.asked = text;
       input.focus();
       input.select();
-      return;
+      goOn = false;
     }
     delete input.dataset.sent;
   }
-  if (!goOn || document.activeElement !== input) return;
-  const all = [...$("inputs").querySelectorAll("input")], next = all[all.indexOf(input) + 1];
-  if (next) { next.focus(); next.select(); } else input.blur();
+  if (goOn && document.activeElement === input) {
+    const all = [...$("inputs").querySelectorAll("input")], next = all[all.indexOf(input) + 1];
+    if (next) { next.focus(); next.select(); } else input.blur();
+  }
+  if (!asks || !meanwhile) return;
+  const keys = meanwhile;
+  meanwhile = null;
+  while (keys.length && !meanwhile) {
+    const key = keys.shift(), to = document.activeElement;
+    if (!$("inputs").contains(to)) return;
+    if (key === "Enter") enter(to, true); else to.setRangeText(key, to.selectionStart, to.selectionEnd, "end");
+  }
+  meanwhile?.push(...keys);
 }
 
 // ---- keys, pedal, buttons
@@ -489,6 +511,12 @@ document.addEventListener("keydown", event => {
     return;
   }
   if (event.repeat || event.ctrlKey || event.altKey || event.metaKey || $("setup").open) return;
+  if (meanwhile && $("inputs").contains(event.target) && (event.key.length === 1 || event.key === "Enter")) {
+    event.preventDefault();
+    event.stopPropagation();
+    meanwhile.push(event.key);
+    return;
+  }
   const typing = event.target.matches("input, textarea, select"), writes = event.key.length === 1 || ["Enter", "Backspace", "Delete"].includes(event.key);
   if (typing && (writes || event.key.startsWith("Arrow"))) return;
   if (event.target.matches("button") && (event.key === " " || event.key === "Enter")) return;
