@@ -544,6 +544,39 @@ func TestDamagedPages(t *testing.T) {
 	}
 }
 
+// A fact about something that is not there is found, the quick way too, which does not ask SQLite for all of them.
+func TestFactsAboutNothing(t *testing.T) {
+	for name, statement := range map[string]string{
+		"an event":      `INSERT INTO events SELECT NULL, 'e', 'nobody', lot, date, recorded_at, 'moved', 'x', party, reference, grade, reason, corrects, fields FROM events WHERE kind = 'bought' LIMIT 1`,
+		"a reading":     `INSERT INTO readings SELECT NULL, 'r', 'nobody', date, recorded_at, quantity, value, u, instrument, temperature_c, humidity_pct, remark FROM readings WHERE quantity = 'mass_g' LIMIT 1`,
+		"another one":   `INSERT INTO readings SELECT NULL, 'r', 'nobody', date, recorded_at, quantity, value, u, instrument, temperature_c, humidity_pct, remark FROM readings WHERE quantity = 'length_mm' LIMIT 1`,
+		"a result":      `INSERT INTO results VALUES ('nothing', '{}')`,
+		"a document":    `INSERT INTO documents VALUES (NULL, 'd', 'L', 'permit', '1', '', NULL, NULL, 'no file', '', '2026-03-02', '')`,
+		"a recording":   `INSERT INTO test_recordings SELECT test, 'end', 7, 'no file', name FROM test_recordings LIMIT 1`,
+		"a test's test": `INSERT INTO test_recordings SELECT 'nothing', role, position, sha256, name FROM test_recordings LIMIT 1`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			s, _ := open(t, t.TempDir(), 1)
+			add(t, s, invented(t, "visit", 1, 2))
+			db, err := sql.Open("sqlite", dsn(filepath.Join(s.Dir(), databaseName))) // without foreign keys
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := db.Exec(statement); err != nil {
+				t.Fatal(err)
+			}
+			if err := db.Close(); err != nil {
+				t.Fatal(err)
+			}
+			for _, thoroughly := range []bool{false, true} {
+				if h, err := s.Check(t.Context(), thoroughly); err != nil || h.OK {
+					t.Errorf("thoroughly %v: nothing is found, %v", thoroughly, err)
+				}
+			}
+		})
+	}
+}
+
 func TestDamagedRecordings(t *testing.T) {
 	for name, c := range map[string]struct {
 		harm func(path string) error
