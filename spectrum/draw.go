@@ -2,11 +2,14 @@ package spectrum
 
 import (
 	"math"
+	"math/cmplx"
+	"slices"
 
 	"ringstock/capture"
 )
 
 const (
+	drawFromHz  = 20.0
 	drawTopHz   = 6000.0
 	drawPoints  = 500
 	drawStepS   = 0.01
@@ -57,7 +60,7 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 	return out, true
 }
 
-// draw thins ring and noise to the highest point of each of drawPoints columns.
+// draw thins ring and noise to the highest point of each of drawPoints columns, as many in every octave.
 func (v view) draw() (ring, floor []Point) {
 	top := 0.0
 	for k, p := range v.ring.p {
@@ -66,19 +69,55 @@ func (v view) draw() (ring, floor []Point) {
 		}
 	}
 	db := func(p float64) float64 { return max(10*math.Log10(p/top+1e-30), drawLowest-20) }
-	step := max(int(drawTopHz/v.ring.perBin)/drawPoints, 1)
-	for k := step; k+step < len(v.ring.p) && float64(k)*v.ring.perBin < drawTopHz; k += step {
-		best := k
-		for j := k; j < k+step; j++ {
-			if v.ring.p[j] > v.ring.p[best] {
-				best = j
+	hz := func(k int) float64 { return float64(k) * v.ring.perBin }
+	column := func(k int) int { return int(drawPoints * math.Log(hz(k)/drawFromHz) / math.Log(drawTopHz/drawFromHz)) }
+	for k := int(math.Ceil(drawFromHz / v.ring.perBin)); k < len(v.ring.p) && hz(k) < drawTopHz; {
+		best, c := k, column(k)
+		for ; k < len(v.ring.p) && column(k) == c; k++ {
+			if v.ring.p[k] > v.ring.p[best] {
+				best = k
 			}
 		}
-		hz := float64(best) * v.ring.perBin
-		ring = append(ring, Point{hz, db(v.ring.p[best])})
-		floor = append(floor, Point{hz, db(v.noise.p[best])})
+		ring = append(ring, Point{hz(best), db(v.ring.p[best])})
+		floor = append(floor, Point{hz(best), db(v.noise.p[best])})
 	}
 	return ring, floor
+}
+
+// hush takes lines that sound on for ever out of a band in which a ring at hz falls with tau.
+func (b band) hush(lines []float64, hz, tau float64) {
+	parts := []complex128{complex(-1/tau, 2*math.Pi*(hz-b.centre))}
+	for _, h := range lines {
+		if d := math.Abs(h - hz); d < skirtHz*b.width && d*b.ring > 2 { // one nearer can't be told from the ring
+			parts = append(parts, complex(0, 2*math.Pi*(h-b.centre)))
+		}
+	}
+	at := func(part complex128, i int) complex128 {
+		return cmplx.Exp(part * complex(float64(i)/b.rate-b.lead, 0))
+	}
+	from, to := int((b.lead+edgeS/b.width)*b.rate), min(int((b.lead+b.ring)*b.rate), len(b.y))
+	rest, size := slices.Clone(b.y), make([]complex128, len(parts))
+	for range 10 { // one after the other, until all agree: their least squares
+		for k, part := range parts {
+			var dot complex128
+			norm := 0.0
+			for i := from; i < to; i++ {
+				e := at(part, i)
+				dot += cmplx.Conj(e) * rest[i]
+				norm += sq(e)
+			}
+			step := dot / complex(norm, 0)
+			size[k] += step
+			for i := from; i < to; i++ {
+				rest[i] -= step * at(part, i)
+			}
+		}
+	}
+	for i := range b.y {
+		for k, part := range parts[1:] {
+			b.y[i] -= size[k+1] * at(part, i)
+		}
+	}
 }
 
 // drawDecay follows the level of the fundamental and the line that was fitted to it.
@@ -88,6 +127,7 @@ func (a *analysis) drawDecay(out *Portrait, tap Ring, f Partial) {
 	}
 	b := a.rings[0].zoom(a.plans, f.Hz.X)
 	smooth := int(drawStepS * 2 * b.rate)
+	b.hush(a.view.hum, f.Hz.X, f.TauS.X)
 	var level []float64
 	for i := range b.y {
 		t := float64(i)/b.rate - b.lead
