@@ -36,10 +36,10 @@ func (s *timed) Read(b *capture.Block) error {
 	return nil
 }
 
-// BenchmarkBenchAnswers measures how long the maker waits: from the moment in the sound at which the
-// fundamental has fallen by 30 dB, or at which the next tap comes if that is sooner, until the desk tells
-// the result with the tap on the disk. It is the sound that had to be heard for it and the work on it,
-// of the slowest of the taps. The sticks' notes and Q are in the names.
+// BenchmarkBenchAnswers measures how long the maker waits for the slowest of four taps: from the moment at which
+// the fundamental has fallen by 30 dB, or at which the next tap comes if that is sooner, until the desk tells the
+// result with the tap on the disk. ms-sound is what is still listened to, ms-work what is then done, which depends
+// on the computer. The sticks' notes and Q are in the names.
 func BenchmarkBenchAnswers(b *testing.B) {
 	profile, err := loadProfile("violin")
 	if err != nil {
@@ -58,11 +58,15 @@ func BenchmarkBenchAnswers(b *testing.B) {
 			for k := range taps {
 				at := 1.5 + c.apart*float64(k)
 				scene.Strikes = append(scene.Strikes, synth.Strike{AtS: at, ContactS: .001, Strength: 1, Thud: .05})
-				due = append(due, at+min(c.apart, 30/(20*math.Log10(math.E))*scene.Modes[0].Tau()))
+				fallen := 30 / (20 * math.Log10(math.E)) * scene.Modes[0].Tau()
+				if k+1 < taps {
+					fallen = min(fallen, c.apart)
+				}
+				due = append(due, at+fallen)
 			}
-			scene.DurationS = 1.5 + taps*c.apart + 1
+			scene.DurationS = 1.5 + taps*c.apart + 3
 			x := scene.Render().Tracks[0]
-			var slowest, work float64
+			var sound, work float64
 			for b.Loop() {
 				d, err := openDesk(session.Settings{Folder: filepath.Join(b.TempDir(), "delivery"), Blank: "A1", Taps: 99, Profile: profile, Now: time.Now})
 				if err != nil {
@@ -76,8 +80,8 @@ func BenchmarkBenchAnswers(b *testing.B) {
 							b.Errorf("tap %d: %s", told, last.Say)
 							return
 						}
-						w := time.Since(source.given).Seconds()
-						slowest, work = max(slowest, float64(source.at)/rate-due[told-1]+w), max(work, w)
+						work = max(work, time.Since(source.given).Seconds())
+						sound = max(sound, float64(source.at)/rate-due[told-1])
 					}
 				}, func(capture.Level) {})
 				ctx, cancel := context.WithCancel(context.Background())
@@ -91,7 +95,7 @@ func BenchmarkBenchAnswers(b *testing.B) {
 					b.Fatalf("%d taps were told of, want %d", told, taps)
 				}
 			}
-			b.ReportMetric(1000*slowest, "ms-wait")
+			b.ReportMetric(1000*sound, "ms-sound")
 			b.ReportMetric(1000*work, "ms-work")
 		})
 	}
