@@ -24,7 +24,7 @@ func TestDemoReportWithoutNetwork(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	folder := filepath.Join(t.TempDir(), "demo")
+	folder := filepath.Join(t.TempDir(), "ringstock-demo")
 	if out, err := exec.Command(path, "demo", folder).CombinedOutput(); err != nil {
 		t.Fatalf("ringstock demo: %v\n%s", err, out)
 	}
@@ -68,7 +68,7 @@ func TestDemoReportWithoutNetwork(t *testing.T) {
 		for _, dark := range []bool{false, true} {
 			tone := map[bool]string{false: "", true: "-dark"}[dark]
 			browse.Do(t, ctx, browse.View(1280, 1150, dark))
-			for name, top := range map[string]string{"report": "main", "report-listen": "#listen", "report-blank": "#b1", "report-doubts": "#b13"} {
+			for name, top := range map[string]string{"report": "body", "report-listen": "#listen", "report-blank": "#b1", "report-doubts": "#b13"} {
 				browse.Jump(t, ctx, top)
 				browse.Shot(t, ctx, filepath.Join(dir, name+tone+".png"))
 			}
