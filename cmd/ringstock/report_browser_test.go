@@ -68,7 +68,7 @@ func TestDemoReportWithoutNetwork(t *testing.T) {
 		for _, dark := range []bool{false, true} {
 			tone := map[bool]string{false: "", true: "-dark"}[dark]
 			browse.Do(t, ctx, browse.View(1280, 1150, dark))
-			for name, top := range map[string]string{"report": "body", "report-listen": "#listen", "report-blank": "#b1", "report-doubts": "#b13"} {
+			for name, top := range map[string]string{"report": "html", "report-listen": "#listen", "report-blank": "#b1", "report-doubts": "#b13"} {
 				browse.Jump(t, ctx, top)
 				browse.Shot(t, ctx, filepath.Join(dir, name+tone+".png"))
 			}
