@@ -20,7 +20,7 @@ const (
 	pollsMost = 10                      // polls in one Read
 	silentFor = 2500 * time.Millisecond // without any sound the microphone is given up
 	startFor  = 10 * time.Second        // some sound systems take seconds to begin
-	closeFor  = 1500 * time.Millisecond
+	closeFor  = time.Second
 	sleptFor  = 2 * time.Second // that the clock runs on between two polls
 )
 
