@@ -180,7 +180,13 @@ func (a *album) paste(b grading.Blank, h grading.Heard) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for _, side := range h.Side {
-		a.taps[b.Blank] = append(a.taps[b.Blank], side.Taps...)
+		for _, tap := range side.Taps {
+			if tap.Ring != nil { // all else of it takes far more room than the picture of the taps needs
+				f := tap.Ring.Fundamental
+				tap.Ring = &spectrum.Ring{Fundamental: spectrum.Partial{Hz: f.Hz, Q: f.Q}}
+			}
+			a.taps[b.Blank] = append(a.taps[b.Blank], tap)
+		}
 		portrait, drawn := a.drawn[side.File]
 		if _, has := a.portraits[b.Blank]; drawn && !has {
 			a.portraits[b.Blank] = portrait
