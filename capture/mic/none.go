@@ -2,7 +2,11 @@
 
 package mic
 
-import "ringstock/capture"
+import (
+	"os"
+
+	"ringstock/capture"
+)
 
 // Microphone is an open device.
 type Microphone struct {
@@ -18,4 +22,4 @@ func Open(Options) (*Microphone, error) { return nil, ErrNotBuilt }
 
 // Hush keeps what the sound system's libraries print off the terminal, and returns the file that
 // has it instead; see the live version.
-func Hush() (log string, err error) { return "", nil }
+func Hush() (log *os.File, err error) { return nil, nil }

@@ -38,11 +38,10 @@ int snd_pcm_open(void **pcm, const char *name, int stream, int mode) {
 // A microphone that is listed but can't be opened: the words are ours, whatever the reason.
 func TestRefusedByTheSystem(t *testing.T) {
 	if os.Getenv("SHIM_LOG") != "" { // this test again, under the shim
-		log, err := mic.Hush()
+		_, err := mic.Hush()
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer os.Remove(log)
 		if os.Getenv("SHIM_LIST") != "" {
 			_, err = mic.Devices()
 		} else if m, e := mic.Open(mic.Options{RateHz: virtual.Rate}); e != nil {

@@ -1,10 +1,8 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -67,21 +65,18 @@ func printDevices(w io.Writer, devices []mic.Device) error {
 }
 
 // hush keeps the chatter of sound libraries off the terminal. What it returns prints it, if it is
-// wanted, and throws it away.
+// wanted.
 func hush(verbose bool) (func(io.Writer), error) {
 	log, err := mic.Hush()
 	if err != nil {
 		return nil, fmt.Errorf("the sound library's messages can't be kept off the terminal: %w", err)
 	}
 	return func(w io.Writer) {
-		if log == "" {
+		if log == nil || !verbose {
 			return
 		}
-		if text, err := os.ReadFile(log); err == nil && verbose {
+		if text, err := io.ReadAll(io.NewSectionReader(log, 0, 1<<20)); err == nil {
 			fmt.Fprint(w, printable(string(text)))
-		}
-		if err := os.Remove(log); err != nil && !errors.Is(err, os.ErrNotExist) {
-			fmt.Fprintln(w, "left behind:", log)
 		}
 	}, nil
 }

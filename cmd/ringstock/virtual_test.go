@@ -169,6 +169,11 @@ func TestVirtualDevices(t *testing.T) {
 	if lines := strings.Split(strings.TrimSpace(string(out)), "\n"); err != nil || len(lines) != 2 || !regexp.MustCompile(`^\* +default +ALSA `).MatchString(lines[1]) {
 		t.Errorf("%v\n%s", err, out)
 	}
+	// What the libraries say about what is not there comes only if it is wanted.
+	loud, err := selfCommand(t, "devices", "--verbose").CombinedOutput()
+	if err != nil || len(loud) <= len(out) {
+		t.Errorf("%v\n%s", err, loud)
+	}
 }
 
 // A microphone that the system does not permit delivers nothing but zeros, and no error.
