@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/bits"
 	"math/cmplx"
 	"slices"
 
@@ -29,6 +30,9 @@ const (
 	usualToMean = 5 // the mean of a noise power over its 20th percentile (exponential: 4.5)
 )
 
+// Muted is the code of the warning that a recording holds no sound at all.
+const Muted = "digital silence"
+
 // The bands in which the moment of a strike may stand out best, Hz.
 var strikeBands = [][2]float64{{60, 350}, {350, 1200}, {1200, 4000}, {4000, 10000}}
 
@@ -53,8 +57,8 @@ func FindTaps(rec Recording) Take {
 		}
 	}
 	if silent(take.Samples) {
-		take.Warnings = append(take.Warnings, Warning{"digital silence",
-			"the recording is exact digital silence: the microphone was muted or not permitted; allow it in the system's privacy settings"})
+		take.Warnings = append(take.Warnings, Warning{Muted,
+			"the recording is exact digital silence: the microphone was muted or not permitted; allow it in the system's privacy settings and record again"})
 		return take
 	}
 	if len(rec.Tracks) > 1 {
@@ -136,7 +140,7 @@ func listen(x []float64, rate float64) hearing {
 		for j, w := range window {
 			buf[j] = complex(low[i*hop+j]*w, low[second*hop+j]*w)
 		}
-		fourier.CoefficientsRadix2(buf)
+		Transform(buf)
 		var sums [2]float64
 		for k := from; k < to; k++ {
 			z, m := buf[k], cmplx.Conj(buf[frame-k])
@@ -154,7 +158,9 @@ func listen(x []float64, rate float64) hearing {
 	floor, total := usual(spectra)
 	h.snr = 10 * math.Log10(loudest/max(total, 1e-9*loudest))
 	// Exact silence before or after a strike must not make the floor zero.
-	least := float32(1e-7 * loudest / float64(to-from))
+	for k := range floor {
+		floor[k] = max(usualToMean*floor[k], float32(1e-7*loudest/float64(to-from)))
+	}
 	before := make([]float64, to-from)
 	long, gap := int(math.Round(beforeS/h.hop)), frameHops
 	for i, s := range spectra {
@@ -169,9 +175,9 @@ func listen(x []float64, rate float64) hearing {
 				before[k] -= float64(p)
 			}
 		}
+		each := 1 / float64(max(b-a, 1))
 		for k, p := range s {
-			was := max(float32(before[k]/float64(max(b-a, 1))), usualToMean*floor[k], least)
-			if p > 4*was {
+			if was := max(float32(before[k]*each), floor[k]); p > 4*was {
 				h.rise[i] += 10*math.Log10(float64(p/was)) - countDB
 			}
 		}
@@ -181,18 +187,27 @@ func listen(x []float64, rate float64) hearing {
 
 // earFrame is the length of a short-time spectrum and the step to the next, in samples.
 func earFrame(rate float64) (frame, hop int) {
-	frame = 8 // a power of two transforms fastest
+	frame = 8
 	for float64(frame) < 0.75*frameS*rate {
 		frame *= 2
 	}
 	return frame, frame / frameHops
 }
 
+// Transform replaces x, whose length is a power of two, by its unnormalised DFT.
+func Transform(x []complex128) {
+	if bits.TrailingZeros(uint(len(x)))%2 == 0 {
+		fourier.CoefficientsRadix4(x)
+	} else {
+		fourier.CoefficientsRadix2(x)
+	}
+}
+
 func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
 // usual is the 20th percentile of each frequency over time, and of their sum.
 func usual(spectra [][]float32) (floor []float32, total float64) {
-	step := max(len(spectra)/150, 1)
+	step := max(len(spectra)/100, 1)
 	floor = make([]float32, len(spectra[0]))
 	var col []float32
 	for k := range floor {
@@ -205,38 +220,6 @@ func usual(spectra [][]float32) (floor []float32, total float64) {
 		total += float64(floor[k])
 	}
 	return floor, total
-}
-
-// Thin filters the samples and keeps every m-th, m the largest number that leaves at least
-// the wanted rate. It returns the samples and their rate. Up to 0.3 of that rate nothing is
-// weakened by more than 0.1 dB; a decaying line stays one, as through any linear filter.
-func Thin(x []float64, rate, want float64) ([]float64, float64) {
-	m := max(int(rate/want), 1)
-	if m == 1 {
-		return slices.Clone(x), rate
-	}
-	out := make([]float64, 0, len(x)/m+1)
-	// Butterworth of sixth order: the Qs of its sections (Oppenheim & Schafer, from memory).
-	edge := 0.45 * rate / float64(m)
-	a, b, c := lowSection(edge, rate, 0.5176), lowSection(edge, rate, math.Sqrt2/2), lowSection(edge, rate, 1.9319)
-	next := 0
-	for i, v := range x {
-		// The three sections' next(v), written out: this loop is a good part of all the time there is.
-		y := a.b0*v + a.s1
-		a.s1 = a.b1*v - a.a1*y + a.s2
-		a.s2 = a.b2*v - a.a2*y
-		z := b.b0*y + b.s1
-		b.s1 = b.b1*y - b.a1*z + b.s2
-		b.s2 = b.b2*y - b.a2*z
-		w := c.b0*z + c.s1
-		c.s1 = c.b1*z - c.a1*w + c.s2
-		c.s2 = c.b2*z - c.a2*w
-		if i == next {
-			out = append(out, w)
-			next += m
-		}
-	}
-	return out, rate / float64(m)
 }
 
 // onsets returns the samples at which strikes begin. A voice may rise shortly before a
@@ -298,7 +281,7 @@ func (h hearing) pin(at float64) int {
 				bestGain, bestAt = g, 0
 			}
 		}
-		sum := 0.0
+		sum, whole := 0.0, float64(n)*math.Log(total/float64(n)+tiny)
 		for i := 1; i < n-8; i++ {
 			sum += y[i-1]
 			if i < 8 {
@@ -308,7 +291,7 @@ func (h hearing) pin(at float64) int {
 			if after <= before {
 				continue
 			}
-			g := share * 0.5 * (float64(n)*math.Log(total/float64(n)+tiny) - float64(i)*math.Log(before) - float64(n-i)*math.Log(after))
+			g := share * 0.5 * (whole - float64(i)*math.Log(before) - float64(n-i)*math.Log(after))
 			if g > bestGain {
 				bestGain, bestAt = g, from+i
 			}
@@ -378,19 +361,23 @@ func (h hearing) quiet(onsets []int) []Span {
 // clippedSamples finds samples at which the converter or an amplifier was at its
 // end: two or more in a row at full scale, or flat tops at the recording's own maximum.
 func clippedSamples(x []float64) []int {
-	top := 0.0
+	low, high := 0.0, 0.0
 	for _, v := range x {
-		top = max(top, math.Abs(v))
+		if v < low {
+			low = v
+		} else if v > high {
+			high = v
+		}
 	}
 	var out []int
 	flat := make(map[int]int) // flat tops: first sample -> length
-	least := max(min(0.97*top, 0.999), 0.05)
+	least := max(min(0.97*max(high, -low), 0.999), 0.05)
 	for i := 0; i < len(x); {
-		a := math.Abs(x[i])
-		if a < least {
+		if v := x[i]; v < least && v > -least {
 			i++
 			continue
 		}
+		a := math.Abs(x[i])
 		j := i + 1
 		switch {
 		case a >= 0.999:

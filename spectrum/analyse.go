@@ -12,7 +12,7 @@ import (
 
 // analysis is the state of one recording's way from taps to a ring.
 type analysis struct {
-	plans  *plans
+	plans  plans
 	take   capture.Take
 	strike Strike
 	taps   []capture.Tap // those that are used
@@ -28,7 +28,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		DurationS: float64(len(take.Samples)) / take.Rate,
 		Warnings:  slices.Clone(take.Warnings), Taps: []TapResult{},
 	}
-	a := &analysis{plans: newPlans(), take: thin(take, workRate), strike: strike}
+	a := &analysis{plans: plans{}, take: thin(take, workRate), strike: strike}
 	taps := a.take.Taps
 	var joint *reading
 	for range 3 { // a refused tap can have misled the joint fit: once more without it
@@ -67,7 +67,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		out.Taps = append(out.Taps, r)
 	}
 	if out.Ring == nil {
-		out.Error = new(whyNoRing(taps))
+		out.Error = new(whyNoRing(taps, out.Warnings))
 	}
 	return out
 }
@@ -104,8 +104,13 @@ func accepted(taps []capture.Tap) []capture.Tap {
 }
 
 // whyNoRing explains in plain words why a recording gives nothing, and what to do.
-func whyNoRing(taps []capture.Tap) string {
+func whyNoRing(taps []capture.Tap, warnings []capture.Warning) string {
 	if len(taps) == 0 {
+		for _, w := range warnings {
+			if w.Code == capture.Muted {
+				return w.Text
+			}
+		}
 		return "no tap was heard: the recording holds no strike that stands out of the noise; tap harder or bring the microphone nearer"
 	}
 	count := map[capture.Reason]int{}
@@ -129,14 +134,14 @@ func (a *analysis) use(taps []capture.Tap) {
 	if len(taps) == 0 {
 		return
 	}
-	a.view = look(a.plans, a.take, taps, paces[a.strike])
+	a.view = look(a.take, taps, paces[a.strike])
 	body := a.take
 	body.Taps = taps
 	if a.strike == SideTap && a.view.soundsLow() {
 		body = thin(body, blankRate)
 		a.view.top = 0.35 * body.Rate
 	}
-	a.rings, a.quiet = cut(a.plans, body, body.Taps, paces[a.strike].wideHz)
+	a.rings, a.quiet = cut(body, body.Taps, paces[a.strike].wideHz)
 }
 
 // reading is what was read of one tap or of several together: components, which of
@@ -168,6 +173,7 @@ type part struct {
 	order  int
 	plane  int
 	own    bool // one of the bar's own modes
+	echo   bool // what the room makes of a louder note beside it
 }
 
 // inferred is a fundamental that was not heard itself.
@@ -225,7 +231,7 @@ func (a *analysis) hearHum(cs []component) (any bool) {
 func (a *analysis) lookFor(hz float64) (component, bool) {
 	h := a.around(hz)
 	recs, which := h.records(h.skip(), max(h.until, 1))
-	f := h.resolve(recs, nil, 1)
+	f := h.resolve(recs, nil, 1, false)
 	if f == nil || len(f.Lines) == 0 {
 		return component{}, false
 	}
@@ -244,7 +250,7 @@ func (a *analysis) settle(r *reading) {
 	for i := range r.parts {
 		p := &r.parts[i]
 		for t, one := range r.each {
-			one.parts = append(one.parts, part{p.only(t), p.family, p.order, p.plane, p.own})
+			one.parts = append(one.parts, part{p.only(t), p.family, p.order, p.plane, p.own, p.echo})
 		}
 		p.widen()
 	}
@@ -283,7 +289,7 @@ func (p *part) widen() {
 // The skips tried for the fundamental, s after the strike. The room answers the strike for
 // some tenths of a second; the first skip whose decay and pitch agree with
 // those of all later ones is past it.
-var skips = []float64{0.03, 0.06, 0.1, 0.15, 0.2}
+var skips = []float64{0.016, 0.03, 0.06, 0.1, 0.15, 0.2, 0.3}
 
 // skipFloor is a relative difference of decays that is not worth a later, shorter record.
 const skipFloor = 0.002
@@ -293,10 +299,6 @@ const skipFloor = 0.002
 func (a *analysis) settleFundamental(r *reading) {
 	was := r.parts[r.fundamental].component
 	h := a.around(was.hz)
-	type trial struct {
-		c  component
-		fs []component
-	}
 	var trials []trial
 	start, _ := h.known(r.parts, r.fundamental)
 	for _, skip := range skips {
@@ -305,7 +307,7 @@ func (a *analysis) settleFundamental(r *reading) {
 		if len(trials) > 0 && !paces[a.strike].waits {
 			break
 		}
-		if len(trials) > 0 && (h.until-skip < 0.25/h.width() || skip > max(0.1/h.width(), 0.7*trials[0].c.tau())) {
+		if len(trials) > 0 && (h.until-skip < 0.25/h.width() || skip > max(0.1/h.width(), 0.7/min(trials[0].c.alpha, startAlpha(was.hz)))) {
 			break
 		}
 		recs, which := h.records(skip, h.until)
@@ -313,7 +315,7 @@ func (a *analysis) settleFundamental(r *reading) {
 		if paces[a.strike].waits {
 			most = max(maxLines, most)
 		}
-		f := h.resolve(recs, start, most)
+		f := h.resolve(recs, start, most, paces[a.strike].waits)
 		if f == nil {
 			continue
 		}
@@ -330,34 +332,24 @@ func (a *analysis) settleFundamental(r *reading) {
 		if main < 0 || math.Abs(cs[main].hz/was.hz-1) > 0.02 {
 			continue
 		}
-		trials = append(trials, trial{cs[main], cs})
+		free := -2 * len(f.Lines)
+		for i, r := range recs {
+			free += 2 * (len(r.Bins) - len(f.Amp[i]) - len(f.Undam[i]) - f.Background)
+		}
+		trials = append(trials, trial{cs[main], cs, float64(max(free, 1)), !h.restless(f, recs)})
 	}
 	if len(trials) == 0 {
 		return
 	}
-	pick := len(trials) - 1
-	for i := pick - 1; i >= 0; i-- {
-		agrees := true
-		for _, l := range trials[i+1:] {
-			// The later record is part of the earlier one: their difference has the difference of the variances.
-			c, d := trials[i].c, l.c
-			sa := math.Hypot(math.Sqrt(max(d.sdAlpha*d.sdAlpha-c.sdAlpha*c.sdAlpha, 0.25*d.sdAlpha*d.sdAlpha)), skipFloor*d.alpha)
-			sf := math.Sqrt(max(d.sdHz*d.sdHz-c.sdHz*c.sdHz, 0.25*d.sdHz*d.sdHz))
-			if math.Abs(c.alpha-d.alpha) > 2.5*sa || math.Abs(c.hz-d.hz) > 2.5*sf {
-				agrees = false
-			}
-		}
-		if agrees {
-			pick = i
-		} else {
-			break
+	pick := settled(trials)
+	c := &trials[pick].c
+	if paces[a.strike].waits {
+		c.room = math.Hypot(roomLeast, roomMoves*shift(trials[pick:]))
+		for i := range trials[pick].fs {
+			trials[pick].fs[i].room = c.room
 		}
 	}
-	for i := range trials[pick].fs {
-		trials[pick].fs[i].waited = paces[a.strike].waits
-	}
-	trials[pick].c.waited = paces[a.strike].waits
-	r.parts[r.fundamental].component = trials[pick].c
+	r.parts[r.fundamental].component = *c
 	// Lines beside the fundamental that this fit resolved replace or join those known before.
 	for _, c := range trials[pick].fs {
 		if c.hz == trials[pick].c.hz || c.q() < 25 || c.sdAlpha > 0.5*c.alpha {
@@ -367,9 +359,67 @@ func (a *analysis) settleFundamental(r *reading) {
 		if known >= 0 && known != r.fundamental {
 			r.parts[known].component = c
 		} else if math.Abs(c.hz-trials[pick].c.hz) < closePairHz && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
-			r.parts = append(r.parts, part{c, Bending, 1, 2, true})
+			r.parts = append(r.parts, part{component: c, family: Bending, order: 1, plane: 2, own: true})
 		}
 	}
+}
+
+// trial is a fit from a certain time after the strike on.
+type trial struct {
+	c    component   // the fundamental
+	fs   []component // it and the other lines of the fit
+	free float64     // degrees of freedom left to the fit's noise
+	calm bool        // whether the fit leaves no more than noise
+}
+
+// differ tells by how much the decay rates of a trial and a later one differ, and by how much they
+// and the frequencies may by noise: the later record is part of the earlier one, so their difference has
+// the difference of the variances.
+func (t trial) differ(l trial) (alpha, sdAlpha, hz, sdHz float64) {
+	less := func(later, earlier float64) float64 {
+		return math.Sqrt(max(later*later-earlier*earlier, 0.25*later*later))
+	}
+	return t.c.alpha - l.c.alpha, less(l.c.sdAlpha, t.c.sdAlpha), t.c.hz - l.c.hz, less(l.c.sdHz, t.c.sdHz)
+}
+
+// settled is the first trial with which all later ones agree.
+func settled(trials []trial) int {
+	pick := len(trials) - 1
+	for i := pick - 1; i >= 0; i-- {
+		for _, l := range trials[i+1:] {
+			alpha, sdAlpha, hz, sdHz := trials[i].differ(l)
+			// An sd from few data is uncertain itself (Student's t); and a fit that leaves
+			// nothing but noise needs stronger reasons to be given up.
+			k := 2.5 * math.Sqrt(1+8/l.free)
+			if trials[i].calm {
+				k *= 1.5
+			}
+			if math.Abs(alpha) > k*math.Hypot(sdAlpha, skipFloor*l.c.alpha) || math.Abs(hz) > k*sdHz {
+				return pick
+			}
+		}
+		pick = i
+	}
+	return pick
+}
+
+// shift is how far the first trial lies from the later ones beyond their noise, relative to the decay rate:
+// what the room still does to it. It moves decay rates and angular frequencies alike.
+func shift(trials []trial) float64 {
+	var excess, weight float64
+	count := func(difference, sd float64) {
+		excess += difference*difference/(sd*sd) - 1
+		weight += 1 / (sd * sd)
+	}
+	for _, l := range trials[1:] {
+		alpha, sdAlpha, hz, sdHz := trials[0].differ(l)
+		count(alpha, sdAlpha)
+		count(2*math.Pi*hz, 2*math.Pi*sdHz)
+	}
+	if weight == 0 {
+		return roomUnseen
+	}
+	return math.Sqrt(max(excess, 0)/weight) / trials[0].c.alpha
 }
 
 // refuse marks taps that do not belong with the others, and drops what was no strike at all.

@@ -51,7 +51,7 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 		}
 	}
 	tap := capture.Tap{Onset: at, End: end}
-	an := &analysis{plans: newPlans(), take: take}
+	an := &analysis{plans: plans{}, take: take}
 	an.use([]capture.Tap{tap})
 	out.Spectrum, out.Floor = an.view.draw()
 	an.drawDecay(&out, *a.Taps[best].Ring, a.Ring.Fundamental)
@@ -125,7 +125,7 @@ func (a *analysis) drawDecay(out *Portrait, tap Ring, f Partial) {
 	if !f.Q.Known() || tap.FundamentalFrom != "peak" {
 		return
 	}
-	b := a.rings[0].zoom(a.plans, f.Hz.X)
+	b := a.rings[0].zoom(f.Hz.X)
 	smooth := int(drawStepS * 2 * b.rate)
 	b.hush(a.view.hum, f.Hz.X, f.TauS.X)
 	var level []float64
@@ -159,7 +159,7 @@ func (a *analysis) drawDecay(out *Portrait, tap Ring, f Partial) {
 // drawHeat takes short-time spectra from just before the strike on.
 func (a *analysis) drawHeat(out *Portrait, tap capture.Tap) {
 	rate := a.take.Rate
-	frame := smooth(int(heatFrameS * rate))
+	frame := int(heatFrameS * rate)
 	w := hann(frame)
 	out.HeatS = heatStepS
 	out.HeatHz = 20
@@ -173,7 +173,7 @@ func (a *analysis) drawHeat(out *Portrait, tap capture.Tap) {
 			}
 			break
 		}
-		d := periodogram(a.plans, a.take.Samples[from:from+frame], w, frame, rate)
+		d := periodogram(transform(powerOfTwo(frame), windowed(a.take.Samples[from:from+frame], w))[0], w, rate)
 		row := make([]float32, cols)
 		for c := range row {
 			p := d.mean(float64(c)*out.HeatHz, float64(c+1)*out.HeatHz)

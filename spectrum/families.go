@@ -7,6 +7,7 @@ const (
 	planeSpread    = 0.33  // the other plane's series lies within this part of the first
 	nearlySquare   = 0.025 // or so near that one partial is enough to know it
 	planeTolerance = 0.012 // shear differs between the planes
+	echoHz         = 25.0  // as near to a note as its echoes from the room
 	faint          = 0.03  // of all energy: a tap on a face hardly excites torsion
 )
 
@@ -18,10 +19,17 @@ func families(cs []component, s series) ([]part, int) {
 	}
 	for n, i := range s.member {
 		if i >= 0 {
-			parts[i] = part{parts[i].component, Bending, n + 1, 1, true}
+			parts[i] = part{component: parts[i].component, family: Bending, order: n + 1, plane: 1, own: true}
 		}
 	}
 	otherPlane(parts, s)
+	for i, p := range parts {
+		// So near to the fundamental nothing but a plane of the bar's own is likely, even
+		// where a second one was found further off.
+		if p.family == Other && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(p.hz/s.hz-1) < 0.1 && p.q() > 20 {
+			parts[i] = part{component: p.component, family: Bending, order: 1, plane: 2, own: true}
+		}
+	}
 	low, high := s.torsion()
 	oneOf(parts, Torsion, low, high, faint, s.hz)
 	oneOf(parts, Longitudinal, 19, 36, 1, s.hz)
@@ -32,7 +40,23 @@ func families(cs []component, s series) ([]part, int) {
 			parts[i].own = true
 		}
 	}
+	echoes(parts)
 	return parts, max(s.member[0], 0)
+}
+
+// echoes marks what the room makes of a strong note: faint lines beside it that die faster.
+func echoes(parts []part) {
+	all := 0.0
+	for _, p := range parts {
+		all += p.energy(nil)
+	}
+	for i, p := range parts {
+		for _, loud := range parts {
+			e := p.energy(nil)
+			parts[i].echo = parts[i].echo || math.Abs(p.hz-loud.hz) < echoHz && p.alpha > 1.4*loud.alpha &&
+				e < 0.16*loud.energy(nil) && e < faint*all
+		}
+	}
 }
 
 // otherPlane finds the bending modes of the second plane: a series like the first, all of
@@ -81,7 +105,7 @@ func otherPlane(parts []part, s series) {
 	}
 	for n, i := range found {
 		if i >= 0 {
-			parts[i] = part{parts[i].component, Bending, n + 1, 2, true}
+			parts[i] = part{component: parts[i].component, family: Bending, order: n + 1, plane: 2, own: true}
 		}
 	}
 }
@@ -97,7 +121,7 @@ func oneOf(parts []part, f Family, low, high, share, hz float64) {
 		}
 	}
 	if best >= 0 && parts[best].energy(nil) <= share*total {
-		parts[best] = part{parts[best].component, f, 1, 0, true}
+		parts[best] = part{component: parts[best].component, family: f, order: 1, plane: 0, own: true}
 	}
 }
 
@@ -141,7 +165,7 @@ func (a *analysis) endFamilies(cs []component, f int) ([]part, int) {
 		n := math.Round(c.hz / cs[f].hz)
 		parts[i] = part{component: c, family: Other}
 		if n >= 1 && math.Abs(c.hz/(n*cs[f].hz)-1) < 0.01 {
-			parts[i] = part{c, Longitudinal, int(n), 0, true}
+			parts[i] = part{component: c, family: Longitudinal, order: int(n), plane: 0, own: true}
 		}
 	}
 	return parts, f

@@ -13,6 +13,7 @@ import (
 )
 
 const (
+	slowQ      = 25.0 // what dies faster is thud and room
 	evenFromS  = 0.1
 	evenHz     = 12.0
 	driftFromS = 0.15
@@ -340,7 +341,7 @@ func (r *reading) ring() Ring {
 		base = r.inferred.hz
 	}
 	for _, p := range r.parts {
-		if p.own || p.stray() { // the rest is thud and room
+		if p.own || !p.echo && p.q() > slowQ { // the rest is thud and room
 			out.Partials = append(out.Partials, r.partial(p, base))
 		}
 	}
@@ -392,18 +393,21 @@ func ampRatio(p, ref part) float64 {
 
 // The room answers a ring with one of its own, which no fit tells apart from it for sure. The
 // share of it that is left in a fit moves the decay rate by that share, and the frequency by
-// that share of alpha/2 pi. It is roomLeast where the fit waited for the room to die; elsewhere
-// it grows with how much faster the ring dies than a room (both calibrated on synthetic rooms
-// of RT60 0.2-0.5 s).
+// that share of alpha/2 pi. Where fits that begin later were tried, it shows in how they differ;
+// elsewhere it grows with how much faster the ring dies than a room (all calibrated on
+// synthetic rooms of RT60 0.2-0.5 s).
 const (
-	roomLeast = 0.01
-	roomS     = 0.018 // s: the tau of a ring that the room drowns
+	roomLeast  = 0.003
+	roomMoves  = 1.2   // times what later fits differ by
+	roomUnseen = 0.02  // the ring was too short for a later fit
+	roomS      = 0.018 // s: the tau of a ring that the room drowns
+	roomColour = 0.5   // relative u of the energy of one note beside another's: 2 dB
 )
 
 // roomShare is the room's share in the uncertainty of the component's decay rate.
 func (c component) roomShare() float64 {
-	if c.waited {
-		return roomLeast
+	if c.room > 0 {
+		return c.room
 	}
 	return min(roomS*c.rate(), 1)
 }
@@ -497,7 +501,8 @@ func (r *reading) shares(out *Ring) {
 		}
 		noise := 2 * f.sdAlpha / f.alpha
 		s := get(own, all, first)
-		return math.Hypot(scatter(xs, median(xs))/math.Sqrt(float64(max(len(xs), 1))), 100*noise*s/100*(1-s/100)+0.1)
+		// What the room makes louder or softer it does in all taps alike.
+		return math.Hypot(scatter(xs, median(xs))/math.Sqrt(float64(max(len(xs), 1))), (noise+roomColour)*s*(1-s/100)+0.2)
 	}
 	purity := func(own, all, _ float64) float64 { return 100 * own / all }
 	alone := func(_, all, first float64) float64 { return 100 * first / all }
@@ -506,7 +511,7 @@ func (r *reading) shares(out *Ring) {
 }
 
 // stray tells whether a part is a foreign note: it rings like wood, not like a room, and is none of the bar's modes.
-func (p part) stray() bool { return !p.own && p.q() > 25 && p.sdAlpha < 0.5*p.alpha }
+func (p part) stray() bool { return !p.own && !p.echo && p.q() > slowQ && p.sdAlpha < 0.5*p.alpha }
 
 func (r *reading) energies() (own, all, first float64) {
 	f := r.parts[r.fundamental]

@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"ringstock/capture"
 )
 
@@ -39,15 +41,20 @@ func (d density) mean(lo, hi float64) float64 {
 func (d density) background(half float64, runs int) density {
 	w := max(int(half/d.perBin), 2)
 	step := max(w/2, 1)
+	// Of so many values a median is as good as of more: neighbours say almost the same.
+	stride := max(2*w/40, 1)
 	out := density{d.perBin, make([]float64, len(d.p))}
 	// The median of a chi-square variate with 2 runs degrees of freedom over its mean
 	// (Wilson & Hilferty 1931).
 	k := 2 * float64(runs)
 	bias := math.Pow(1-2/(9*k), 3)
-	var knots []float64
+	var knots, v []float64
 	for i := 0; i < len(d.p)+step; i += step {
 		a, b := max(min(i, len(d.p)-1)-w, 0), min(i+w+1, len(d.p))
-		v := slices.Clone(d.p[a:b])
+		v = v[:0]
+		for ; a < b; a += stride {
+			v = append(v, d.p[a])
+		}
 		slices.Sort(v)
 		knots = append(knots, v[len(v)/2]/bias)
 	}
@@ -72,18 +79,21 @@ func lookWindow(n int, rate, riseS float64) []float64 {
 	return w
 }
 
-// periodogram is the density of x[from:from+len(w)] under the window w, zero-padded to n.
-func periodogram(p *plans, x []float64, w []float64, n int, rate float64) density {
-	buf := make([]float64, n)
-	sw := 0.0
+// windowed is a stretch of sound under a window.
+func windowed(x, w []float64) []float64 {
+	out := make([]float64, len(x))
 	for i, v := range x {
-		buf[i] = v * w[i]
-		sw += w[i] * w[i]
+		out[i] = v * w[i]
 	}
-	c := p.realFFT(n).Coefficients(nil, buf)
-	d := density{rate / float64(n), make([]float64, len(c))}
-	for i, v := range c {
-		d.p[i] = 2 * (real(v)*real(v) + imag(v)*imag(v)) / (rate * sw)
+	return out
+}
+
+// periodogram is the density of a stretch that was seen through the window w, from its DFT.
+func periodogram(coef []complex128, w []float64, rate float64) density {
+	scale := 2 / (rate * floats.Dot(w, w))
+	d := density{rate / float64(2*(len(coef)-1)), make([]float64, len(coef))}
+	for i, v := range coef {
+		d.p[i] = scale * sq(v)
 	}
 	return d
 }
@@ -97,9 +107,10 @@ func hann(n int) []float64 {
 	return w
 }
 
-func (d density) add(o density) {
+// add adds a share of another density on the same grid.
+func (d density) add(o density, share float64) {
 	for i, v := range o.p {
-		d.p[i] += v
+		d.p[i] += share * v
 	}
 }
 
@@ -113,76 +124,95 @@ type view struct {
 }
 
 // look forms the view of a take through the look window.
-func look(p *plans, take capture.Take, taps []capture.Tap, at pace) view {
-	n := smooth(int(at.lookS * take.Rate))
-	var each []density
-	gain := []float64{}
+func look(take capture.Take, taps []capture.Tap, at pace) view {
+	long := int(at.lookS * take.Rate)
+	// Rings and lines are looked at through the look window; the noise between the lines
+	// through one with low side lobes.
+	windows := map[int][]float64{}
+	through := func(n int) []float64 {
+		if windows[n] == nil {
+			windows[n] = lookWindow(n, take.Rate, at.lookRiseS)
+		}
+		return windows[n]
+	}
+	var signals, seen [][]float64
+	see := func(x, w []float64) { signals, seen = append(signals, windowed(x, w)), append(seen, w) }
 	for _, t := range taps {
 		from := t.Onset + int(at.lookFromS*take.Rate)
-		to := min(from+n, t.End)
-		if to-from < int(0.03*take.Rate) {
-			continue
-		}
-		d := periodogram(p, take.Samples[from:to], lookWindow(to-from, take.Rate, at.lookRiseS), n, take.Rate)
-		each = append(each, d)
-		gain = append(gain, max(d.mean(50, 8000), 1e-300))
-	}
-	v := view{ring: density{take.Rate / float64(n), make([]float64, n/2+1)}, top: min(highestHz, 0.45*take.Rate)}
-	typical := median(gain)
-	row := make([]float64, len(each))
-	for k := range v.ring.p {
-		for i, d := range each {
-			row[i] = d.p[k] / gain[i] * typical
-		}
-		// With three taps or more the median keeps out what only one of them heard.
-		if len(row) >= 3 {
-			v.ring.p[k] = median(row)
-		} else {
-			for _, x := range row {
-				v.ring.p[k] += x / float64(len(row))
-			}
+		if to := min(from+long, t.End); to-from >= int(0.03*take.Rate) {
+			see(take.Samples[from:to], through(to-from))
 		}
 	}
-	runs := 0
-	between := density{v.ring.perBin, make([]float64, len(v.ring.p))}
-	v.quiet = density{v.ring.perBin, make([]float64, len(v.ring.p))}
+	rings := len(signals)
+	var hum []float64
 	for _, q := range take.Quiet {
-		length := min(n, q.Len())
+		length := min(long, q.Len())
 		for from := q.From; from+length <= q.To; from += max(length/2, 1) {
-			// Lines as the rings are looked at; the noise between them under a window
-			// with low side lobes.
 			x := take.Samples[from : from+length]
-			v.quiet.add(periodogram(p, x, lookWindow(length, take.Rate, at.lookRiseS), n, take.Rate))
-			between.add(periodogram(p, x, hann(length), n, take.Rate))
-			runs++
+			see(x, through(length))
+			see(x, hann(length))
 		}
-		v.hum = append(v.hum, humLines(p, take, q)...)
+		hum = append(hum, humLines(take, q)...)
 	}
+	n := powerOfTwo(long)
+	var ds []density
+	for i, c := range transform(n, signals...) {
+		ds = append(ds, periodogram(c, seen[i], take.Rate))
+	}
+
+	blank := func() density { return density{take.Rate / float64(n), make([]float64, n/2+1)} }
+	v := view{ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, 0.45*take.Rate), hum: hum}
 	slices.Sort(v.hum)
 	v.hum = slices.CompactFunc(v.hum, func(a, b float64) bool { return math.Abs(a-b) < 1 })
-	if runs > 0 {
-		for i := range v.quiet.p {
-			v.quiet.p[i] /= float64(runs)
-			between.p[i] /= float64(runs)
+	if runs := (len(ds) - rings) / 2; runs > 0 {
+		between := blank()
+		for i := rings; i < len(ds); i += 2 {
+			v.quiet.add(ds[i], 1/float64(runs))
+			between.add(ds[i+1], 1/float64(runs))
 		}
 		v.noise = between.background(40, runs)
 	} else {
-		v.noise = v.ring.background(60, max(len(each), 1))
+		v.noise = v.ring.background(60, max(rings, 1))
 	}
 	return v
+}
+
+// typical is the density of a usual one of the rings, loud and soft ones brought to one level.
+func typical(out density, each []density) density {
+	var gain []float64
+	for _, d := range each {
+		gain = append(gain, max(d.mean(50, 8000), 1e-300))
+	}
+	usual := median(gain)
+	row := make([]float64, len(each))
+	for k := range out.p {
+		for i, d := range each {
+			row[i] = d.p[k] / gain[i] * usual
+		}
+		// With three taps or more the median keeps out what only one of them heard.
+		if len(row) >= 3 {
+			out.p[k] = median(row)
+		} else {
+			for _, x := range row {
+				out.p[k] += x / float64(len(row))
+			}
+		}
+	}
+	return out
 }
 
 const highestHum = 2500.0 // Hz
 
 // humLines finds steady lines in a quiet stretch: multiples of 50 or 60 Hz if they
 // stand 12 dB over the noise beside them, any other line if it stands 20 dB over it.
-func humLines(p *plans, take capture.Take, q capture.Span) []float64 {
+func humLines(take capture.Take, q capture.Span) []float64 {
 	to := min(q.To, q.From+int(maxRingS*take.Rate))
 	x, rate := capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum)
 	if float64(len(x)) < 0.25*rate {
 		return nil
 	}
-	d := periodogram(p, x, hann(len(x)), smooth(2*len(x)), rate)
+	w := hann(len(x))
+	d := periodogram(transform(powerOfTwo(2*len(x)), windowed(x, w))[0], w, rate)
 	under := d.background(30, 1)
 	resolution := rate / float64(len(x))
 	var out []float64

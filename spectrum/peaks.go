@@ -15,10 +15,11 @@ const (
 	lowestHz   = 45.0  // nothing of a blank sounds lower
 	highestHz  = 16000 // or is of use higher
 	bicDrop    = 10.0  // a further line must lower the criterion by this much
-	maxLines   = 3     // damped lines in one neighbourhood, beyond the peaks seen there
+	maxLines   = 4     // damped lines in one neighbourhood, beyond the peaks seen there
 	startQ     = 180.0 // first guess of a decay
 	roomTau    = 0.08  // s; what dies faster beside a hum line may be the room (RT60 up to 0.55 s)
-	firstSkipS = 0.03  // partials are fitted from here on after the strike
+	roomAlpha  = 25.0  // 1/s; first guess of the decay of what the room answers (RT60 0.28 s)
+	firstSkipS = 0.016 // partials are fitted from here on after the strike
 )
 
 // component is a decaying line found in a set of taps.
@@ -30,7 +31,7 @@ type component struct {
 	amp           []float64 // per tap, amplitude extrapolated to the strike; 0 where not fitted
 	snr           []float64 // per tap: energy of the line in the fit over the noise density there
 	alone         []estimate
-	waited        bool // whether the fit's beginning was chosen so that the room is over
+	room          float64 // the room's share in the uncertainty of alpha, where its fit was made so that it shows; else 0
 }
 
 // estimate is what a single tap says of a component; the zero value says nothing.
@@ -150,23 +151,32 @@ func clusters(hz []float64) [][]float64 {
 
 // neighbourhood is a band of every tap, and of the quiet stretches where a steady line sounds in it.
 type neighbourhood struct {
-	p     *plans
+	p     plans
 	bands []band
 	taps  int
 	hum   []float64 // steady lines within the fit's bins, Hz relative to the centre
 	far   []float64 // steady lines beside them, whose skirts reach in
+	noise float64   // one-sided density in the quiet part, or beside the lines
+	reach float64   // Hz, half width of the fit's bins
 	until float64   // s after the strike: the ring is in the noise from here on
 }
 
 func (a *analysis) around(hz float64) neighbourhood {
 	h := neighbourhood{p: a.plans, taps: len(a.rings)}
 	for _, s := range a.rings {
-		h.bands = append(h.bands, s.zoom(a.plans, hz))
+		h.bands = append(h.bands, s.zoom(hz))
 	}
 	centre := h.bands[0].centre
+	h.noise = a.view.noise.at(centre)
+	longest := 0.0
+	for _, b := range h.bands {
+		longest = max(longest, b.ring)
+	}
+	h.until = min(h.audible(), longest)
+	h.reach = min(max(fitHz*h.width(), fitBins/(h.until-h.skip())), flatHz*h.width()-2)
 	for _, f := range a.view.hum {
 		switch d := math.Abs(f - centre); {
-		case d < fitHz*h.width()-2:
+		case d < h.reach-2:
 			h.hum = append(h.hum, f-centre)
 		case d < flatHz*h.width()+20:
 			h.far = append(h.far, f-centre)
@@ -174,12 +184,11 @@ func (a *analysis) around(hz float64) neighbourhood {
 	}
 	if len(h.hum) > 0 {
 		for _, s := range a.quiet {
-			h.bands = append(h.bands, s.zoom(a.plans, hz))
+			h.bands = append(h.bands, s.zoom(hz))
 		}
 	}
-	h.until = maxFitS
-	if len(h.hum) == 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
-		h.until = h.audible()
+	if len(h.hum) > 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
+		h.until = longest
 	}
 	return h
 }
@@ -211,13 +220,8 @@ func (h neighbourhood) audible() float64 {
 		}
 		level = append(level, sum/float64(n))
 	}
-	if len(level) < 4 {
-		return maxFitS
-	}
-	floor := math.Inf(1)
-	for i := len(level) / 2; i+2 < len(level); i++ {
-		floor = min(floor, (level[i]+level[i+1]+level[i+2])/3)
-	}
+	// The band's noise: its filter's cosine falls let 3/8 of their power through.
+	floor := 2 * h.noise * 2 * (flatHz + 3.0/8*(skirtHz-flatHz)) * h.width()
 	for i, l := range level {
 		if l < 1.5*floor {
 			return max(h.skip()+frame*float64(i)*1.3+0.1/h.width(), 0.4/h.width())
@@ -229,7 +233,7 @@ func (h neighbourhood) audible() float64 {
 // records cuts the same stretch out of every band; which tells the tap of each, -1 for quiet ones.
 func (h neighbourhood) records(skip, until float64) (recs []damped.Record, which []int) {
 	for i, b := range h.bands {
-		if r, ok := b.record(h.p, skip, until); ok {
+		if r, ok := b.record(h.p, skip, until, h.reach); ok {
 			recs = append(recs, r)
 			if i >= h.taps {
 				i = -1
@@ -247,7 +251,7 @@ func (h neighbourhood) skip() float64 { return firstSkipS / h.width() }
 
 // holds tells whether a line at hz belongs into the neighbourhood's model.
 func (h neighbourhood) holds(hz float64) bool {
-	return math.Abs(hz-h.centre()) < fitHz*h.width()+5
+	return math.Abs(hz-h.centre()) < h.reach+5
 }
 
 // known lists the lines of the parts that the neighbourhood holds, and which of them is parts[main].
@@ -271,35 +275,72 @@ func (h neighbourhood) model(lines []damped.Line) damped.Model {
 }
 
 // resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
-// further ones while the data ask for them.
-func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int) *damped.Fit {
+// further ones while the data ask for them; with care also while the fit leaves more than noise.
+func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int, care bool) *damped.Fit {
 	m := h.model(start)
 	best, err := damped.Solve(recs, h.rate(), m)
 	if err != nil {
 		return nil
 	}
 	for len(best.Lines) < most {
-		at, ok := loudestResidual(best, recs, h.rate())
-		if !ok {
+		at, loud := loudestResidual(best, recs, h.rate())
+		care := care && h.restless(best, recs)
+		if !loud && !care {
 			break
 		}
-		alpha := startAlpha(h.centre())
-		if len(best.Lines) > 0 {
-			alpha = best.Lines[0].Alpha
+		var next *damped.Fit
+		for _, line := range h.candidates(best, at, recs, care) {
+			m.Lines, m.Undamped = append(slices.Clone(best.Lines), line), best.Undamped
+			f, err := damped.Solve(recs, h.rate(), m)
+			if err == nil && f.Converged && h.sensible(f) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC) {
+				next = f
+			}
 		}
-		line := damped.Line{Hz: at, Alpha: max(alpha, 1)}
-		if best.Gain(recs, h.rate(), line) < 0 {
-			break
-		}
-		m.Lines = append(slices.Clone(best.Lines), line)
-		m.Undamped = best.Undamped
-		next, err := damped.Solve(recs, h.rate(), m)
-		if err != nil || !next.Converged || !h.sensible(next) || best.BIC-next.BIC < bicDrop {
+		if next == nil {
 			break
 		}
 		best = next
 	}
 	return best
+}
+
+// restless tells whether the fit leaves more than the noise that the quiet part has there.
+func (h neighbourhood) restless(f *damped.Fit, recs []damped.Record) bool {
+	left, free := 0.0, 0.0
+	for i, r := range recs {
+		if !r.Silent {
+			n := float64(len(r.Bins) - len(f.Lines) - f.Background)
+			left += n * f.NoisePow[i] / (2 * h.noise * h.rate() * float64(r.N))
+			free += n
+		}
+	}
+	// The density in the quiet part is known to about 15 %.
+	return left > free*1.3+3*math.Sqrt(free)
+}
+
+// candidates are further lines that would better the fit: the best of them, with care the best three.
+func (h neighbourhood) candidates(f *damped.Fit, at float64, recs []damped.Record, care bool) []damped.Line {
+	slow := startAlpha(h.centre())
+	if len(f.Lines) > 0 {
+		slow = max(f.Lines[0].Alpha, 1)
+	}
+	lines := []damped.Line{{Hz: at, Alpha: slow}, {Hz: at, Alpha: roomAlpha * h.width()}}
+	if care {
+		lines = append(lines, damped.Line{Hz: at, Alpha: startAlpha(h.centre())})
+		for _, l := range f.Lines { // a slow line and a fast one may lie on each other, and look like one
+			lines = append(lines, damped.Line{Hz: l.Hz, Alpha: l.Alpha / 4}, damped.Line{Hz: l.Hz, Alpha: l.Alpha * 4})
+		}
+	}
+	gain := map[damped.Line]float64{}
+	for _, l := range lines {
+		gain[l] = f.Gain(recs, h.rate(), l)
+	}
+	lines = slices.DeleteFunc(lines, func(l damped.Line) bool { return gain[l] < 0 && !care })
+	slices.SortStableFunc(lines, func(x, y damped.Line) int { return cmp.Compare(gain[y], gain[x]) })
+	if care {
+		return lines[:min(len(lines), 3)]
+	}
+	return lines[:min(len(lines), 1)]
 }
 
 func startAlpha(hz float64) float64 { return math.Pi * hz / startQ }
@@ -352,7 +393,7 @@ func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz floa
 		}
 	}
 	// Mean of n exponential variates: beyond 2.5 + 3/sqrt(n) means is rare enough to try.
-	return float64(ref.First+best) * rate / float64(ref.N), sum[best]/max(n, 1) > 1.5+2.5/math.Sqrt(max(n, 1))
+	return float64(ref.First+best) * rate / float64(ref.N), sum[best]/max(n, 1) > 1+1.5/math.Sqrt(max(n, 1))
 }
 
 // components turns the lines of a fit into components.
@@ -410,7 +451,7 @@ func (a *analysis) refine(peaks []float64) []component {
 		if paces[a.strike].waits { // where the room outlasts the ring, a further line would be the room's
 			more = 1
 		}
-		if f := h.resolve(recs, start, len(start)+more); f != nil {
+		if f := h.resolve(recs, start, len(start)+more, false); f != nil {
 			out = append(out, asSlow(h.components(f, recs, which), len(start))...)
 		}
 	}
@@ -420,7 +461,7 @@ func (a *analysis) refine(peaks []float64) []component {
 		}
 		h := a.around(hum)
 		recs, which := h.records(h.skip(), h.until)
-		if f := h.resolve(recs, nil, 2); f != nil {
+		if f := h.resolve(recs, nil, 2, false); f != nil {
 			for _, c := range h.components(f, recs, which) {
 				if c.alpha < 1/roomTau {
 					out = append(out, c)

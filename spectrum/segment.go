@@ -2,6 +2,8 @@ package spectrum
 
 import (
 	"math"
+	"math/bits"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
@@ -10,13 +12,14 @@ import (
 )
 
 const (
-	leadS    = 0.08 // of sound before the strike kept in a segment
-	maxRingS = 3.0  // of ring looked at; no blank rings on for longer to any use
-	flatHz   = 30.0 // half width of a band's flat part, about its centre
-	skirtHz  = 80.0 // half width of the whole band
-	edgeS    = 0.03 // a band's filter smears the segment's ends by this much
-	fitHz    = 25.0 // half width of the bins that a fit looks at
-	wideHz   = 1200 // above this frequency all widths grow, and all waits shrink, in proportion:
+	leadS    = 0.08  // of sound before the strike kept in a segment
+	maxRingS = 3.0   // of ring looked at; no blank rings on for longer to any use
+	flatHz   = 40.0  // half width of a band's flat part, about its centre
+	skirtHz  = 120.0 // half width of the whole band
+	edgeS    = 0.016 // a band's filter smears the segment's ends by this much
+	fitHz    = 17.0  // least half width of the bins that a fit looks at,
+	fitBins  = 14.0  // and least number of bins on either side, as far as the band is flat
+	wideHz   = 1200  // above this frequency all widths grow, and all waits shrink, in proportion:
 	//                  the higher a note, the faster it dies and the broader is its line
 	maxFitS   = 3.0 // longest record that a fit looks at
 	minRecord = 12  // samples of a band: less can't be fitted
@@ -61,28 +64,48 @@ type band struct {
 }
 
 // plans keeps the transforms of one analysis, since making one costs as much as using it.
-type plans struct {
-	real map[int]*fourier.FFT
-	cmpl map[int]*fourier.CmplxFFT
-}
+type plans map[int]*fourier.CmplxFFT
 
-func newPlans() *plans {
-	return &plans{map[int]*fourier.FFT{}, map[int]*fourier.CmplxFFT{}}
-}
-
-func (p *plans) realFFT(n int) *fourier.FFT {
-	if p.real[n] == nil {
-		p.real[n] = fourier.NewFFT(n)
+func (p plans) of(n int) *fourier.CmplxFFT {
+	if p[n] == nil {
+		p[n] = fourier.NewCmplxFFT(n)
 	}
-	return p.real[n]
+	return p[n]
 }
 
-func (p *plans) cmplxFFT(n int) *fourier.CmplxFFT {
-	if p.cmpl[n] == nil {
-		p.cmpl[n] = fourier.NewCmplxFFT(n)
+// transform is the unnormalised DFT, bins 0..n/2, of real signals that are padded with zeros
+// to n samples, a power of two. Two of them go through one transform, as real and imaginary part.
+func transform(n int, signals ...[]float64) [][]complex128 {
+	out := make([][]complex128, len(signals))
+	flat := make([]complex128, len(signals)*(n/2+1))
+	for i := range out {
+		out[i] = flat[i*(n/2+1) : (i+1)*(n/2+1)]
 	}
-	return p.cmpl[n]
+	buf := make([]complex128, n)
+	for i := 0; i < len(signals); i += 2 {
+		clear(buf)
+		for j, v := range signals[i] {
+			buf[j] = complex(v, 0)
+		}
+		if i+1 < len(signals) {
+			for j, v := range signals[i+1] {
+				buf[j] += complex(0, v)
+			}
+		}
+		capture.Transform(buf)
+		for k := range out[i] {
+			z, m := buf[k], buf[(n-k)%n]
+			out[i][k] = complex((real(z)+real(m))/2, (imag(z)-imag(m))/2)
+			if i+1 < len(signals) {
+				out[i+1][k] = complex((imag(z)+imag(m))/2, (real(m)-real(z))/2)
+			}
+		}
+	}
+	return out
 }
+
+// powerOfTwo is the smallest one that is not less than n.
+func powerOfTwo(n int) int { return 1 << bits.Len(uint(max(n, 1)-1)) }
 
 // smooth is the smallest even number >= n without prime factors over 5: transforms
 // of other lengths can be thousands of times slower.
@@ -101,7 +124,7 @@ func smooth(n int) int {
 }
 
 // cut transforms the rings of the given taps, and the quiet stretches, all to one length.
-func cut(p *plans, take capture.Take, taps []capture.Tap, wide float64) (rings, quiet []segment) {
+func cut(take capture.Take, taps []capture.Tap, wide float64) (rings, quiet []segment) {
 	type stretch struct{ from, strike, to int }
 	var all []stretch
 	lead := int(leadS * take.Rate)
@@ -117,14 +140,15 @@ func cut(p *plans, take capture.Take, taps []capture.Tap, wide float64) (rings, 
 	for _, s := range all {
 		longest = max(longest, s.to-s.from)
 	}
-	n := smooth(longest)
-	x := make([]float64, n)
+	n := powerOfTwo(longest)
+	signals := make([][]float64, len(all))
 	for i, s := range all {
-		clear(x)
-		copy(x[max(-s.from, 0):], take.Samples[max(s.from, 0):s.to])
-		seg := segment{rate: take.Rate, n: n, wide: wide, lead: float64(s.strike-s.from) / take.Rate,
+		signals[i] = append(make([]float64, max(-s.from, 0), longest), take.Samples[max(s.from, 0):s.to]...)
+	}
+	coef := transform(n, signals...)
+	for i, s := range all {
+		seg := segment{coef: coef[i], rate: take.Rate, n: n, wide: wide, lead: float64(s.strike-s.from) / take.Rate,
 			ring: float64(s.to-s.strike) / take.Rate, quiet: i >= len(taps)}
-		seg.coef = p.realFFT(n).Coefficients(nil, x)
 		if seg.quiet {
 			quiet = append(quiet, seg)
 		} else {
@@ -135,12 +159,12 @@ func cut(p *plans, take capture.Take, taps []capture.Tap, wide float64) (rings, 
 }
 
 // zoom filters the neighbourhood of a frequency out of the segment: flat within
-// flatHz, a cosine's fall to skirtHz (both times the band's width), then decimated to twice that.
-func (s segment) zoom(p *plans, hz float64) band {
+// flatHz, a cosine's fall to skirtHz (both times the band's width), then decimated to twice that or more.
+func (s segment) zoom(hz float64) band {
 	perBin := s.rate / float64(s.n)
 	width := max(1, hz/s.wide)
 	flat, skirt := flatHz*width, skirtHz*width
-	m := smooth(int(math.Ceil(2 * skirt / perBin)))
+	m := powerOfTwo(int(math.Ceil(2 * skirt / perBin)))
 	k0 := int(math.Round(hz / perBin))
 	b := band{y: make([]complex128, m), rate: float64(m) * perBin, centre: float64(k0) * perBin,
 		lead: s.lead, ring: s.ring - edgeS/width, width: width, quiet: s.quiet}
@@ -155,15 +179,18 @@ func (s segment) zoom(p *plans, hz float64) band {
 		if d > flat {
 			w *= (1 + math.Cos(math.Pi*min((d-flat)/(skirt-flat), 1))) / 2
 		}
-		b.y[(i+m)%m] = s.coef[k] * complex(w, 0)
+		b.y[(i+m)%m] = cmplx.Conj(s.coef[k]) * complex(w, 0)
 	}
-	b.y = p.cmplxFFT(m).Sequence(b.y, b.y)
+	capture.Transform(b.y) // of the conjugate: the conjugate of the inverse transform
+	for i, v := range b.y {
+		b.y[i] = cmplx.Conj(v)
+	}
 	return b
 }
 
 // record cuts the part from skip to until (s after the strike) out of the band and
-// transforms it. ok is false if too little is left.
-func (b band) record(p *plans, skip, until float64) (r damped.Record, ok bool) {
+// transforms it: the bins within reach, in Hz, of the centre. ok is false if too little is left.
+func (b band) record(p plans, skip, until, reach float64) (r damped.Record, ok bool) {
 	if b.quiet {
 		skip, until = edgeS/b.width, b.ring
 	}
@@ -178,8 +205,8 @@ func (b band) record(p *plans, skip, until float64) (r damped.Record, ok bool) {
 			return r, false
 		}
 	}
-	all := p.cmplxFFT(n).Coefficients(nil, b.y[from:from+n])
-	half := int(fitHz * b.width * float64(n) / b.rate)
+	all := p.of(n).Coefficients(nil, b.y[from:from+n])
+	half := int(reach * float64(n) / b.rate)
 	r = damped.Record{First: -half, N: n, Silent: b.quiet, Lead: float64(from)/b.rate - b.lead}
 	for k := -half; k <= half; k++ {
 		r.Bins = append(r.Bins, all[(k+n)%n])

@@ -50,7 +50,7 @@ func Inspect(rec capture.Recording) (Report, error) {
 	}
 	x, rate := take.Samples, take.Rate
 	for _, w := range take.Warnings {
-		if w.Code == "digital silence" {
+		if w.Code == capture.Muted {
 			return r, errors.New(w.Text)
 		}
 	}

@@ -43,9 +43,14 @@ def samples(case):
     return np.round(32768 * y).astype("<i2")
 
 
+def padded(n):
+    """The length to which n samples are filled up with zeros."""
+    return 1 << (n - 1).bit_length()
+
+
 def peak(x):
     """The strongest bin of a Hann periodogram, its neighbours, and the top of the parabola through their logarithms."""
-    hz, power = signal.periodogram(x, RATE, window="hann", detrend=False)
+    hz, power = signal.periodogram(x, RATE, window="hann", detrend=False, nfft=padded(len(x)))
     k = int(np.argmax(power))
     a, b, _ = np.polyfit([-1, 0, 1], np.log(power[k - 1 : k + 2]), 2)
     return {"bin": k, "density": power[k - 1 : k + 2].tolist(), "shift": -b / (2 * a)}
@@ -120,8 +125,9 @@ def main():
         case["seed"] = seed
         ints = samples(case)
         x = ints / 32768
-        at = [round(l[1] * case["n"] / RATE) for l in case["lines"]] + [7, case["n"] // 3]
-        coefficients = fft.rfft(x)
+        n = padded(len(x))
+        at = [round(l[1] * n / RATE) for l in case["lines"]] + [7, n // 3]
+        coefficients = fft.rfft(x, n)
         want = {
             "crc32": zlib.crc32(ints.tobytes()),
             "transform": [{"bin": k, "re": coefficients[k].real, "im": coefficients[k].imag} for k in at],

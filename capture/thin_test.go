@@ -1,0 +1,48 @@
+package capture
+
+import (
+	"math"
+	"testing"
+)
+
+// TestThin sends steady tones through and asks for their level and, where they remain, their place in time.
+func TestThin(t *testing.T) {
+	for _, c := range []struct {
+		rate, want float64
+		m          int
+	}{{48000, 22000, 2}, {48000, 11000, 4}, {24000, 8000, 3}, {44100, 8000, 5}, {96000, 8000, 12}, {192000, 11000, 17}, {8000, 8000, 1}, {8000, 22000, 1}} {
+		for _, share := range []float64{0, 0.1, 0.2, 0.3, 0.7, 0.8, 1.1, 1.9} {
+			hz := share * c.rate / float64(c.m)
+			if hz > 0.5*c.rate {
+				continue
+			}
+			tone := func(s float64) float64 { return math.Cos(2*math.Pi*hz*s + 0.3) }
+			x := make([]float64, 3000)
+			for i := range x {
+				x[i] = tone(float64(i) / c.rate)
+			}
+			y, rate := Thin(x, c.rate, c.want)
+			if rate != c.rate/float64(c.m) || len(y) != (len(x)+c.m-1)/c.m {
+				t.Fatalf("%g Hz thinned to %g or more: %d samples at %g Hz", c.rate, c.want, len(y), rate)
+			}
+			worst := 0.0
+			for i := 20; i < len(y)-20; i++ {
+				want := tone(float64(i) / rate)
+				if c.m > 1 && share > 0.5 {
+					want = 0
+				}
+				worst = max(worst, math.Abs(y[i]-want))
+			}
+			// 60 dB on both sides, and each stage adds its own.
+			if worst > 1e-3*float64(1+c.m/4) {
+				t.Errorf("%g Hz thinned by %d, tone at %.1f of the new rate: off by %.2g", c.rate, c.m, share, worst)
+			}
+		}
+	}
+	if y, _ := Thin(nil, 48000, 8000); len(y) != 0 {
+		t.Error("samples out of nothing")
+	}
+	if y, _ := Thin([]float64{1, 1, 1}, 48000, 8000); math.Abs(y[0]-1) > 1e-12 {
+		t.Error("a constant does not stay one", y)
+	}
+}
