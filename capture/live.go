@@ -22,7 +22,7 @@ const (
 	seamS    = 0.010 // cross-fade where quiet and strike were not neighbours
 	leastS   = 0.8   // of ring in a cut, if no other strike ends it
 	mostS    = 4.0   // of ring in a cut: nothing beyond it is analysed
-	enoughDB = 40.0  // a ring that fell this far has been heard
+	enoughDB = 30.0  // a ring that fell this far has been heard
 	tellDB   = 6.0   // a ring that fell less before the noise hides it does not tell its decay
 	enoughT  = 2.5   // time constants of a ring to be heard where noise hides its end
 	keepS    = 12.0  // of the stream in memory at most
@@ -113,6 +113,7 @@ type ringing struct {
 	joined bool
 	bin    int // frequency that stands out best
 	ref    float64
+	since  float64   // s after the strike at which bin and ref were found
 	top    []float64 // power there of late
 	until  int       // sample at which it ends at the latest
 }
@@ -370,7 +371,7 @@ func (l *Listener) rangOut(now int) bool {
 	}
 	const short = 10 // spectra
 	if r.bin < 0 {
-		r.bin = 0
+		r.bin, r.since = 0, t
 		for k, f := range l.floor {
 			if p := l.mean(k, short); p > r.ref && p > upTimes*float64(f) {
 				r.bin, r.ref = k, p
@@ -390,7 +391,9 @@ func (l *Listener) rangOut(now int) bool {
 	}
 	crest := slices.Max(r.top)
 	fall := decibel(r.ref) - decibel(crest)
-	if fall >= enoughDB {
+	// By how much it has fallen since the strike follows from its fall since the first look at it; in a beat's
+	// hollow it only seems to.
+	if now := decibel(r.ref) - decibel(r.top[len(r.top)-1]); now*t/(t-r.since) >= enoughDB && fall >= enoughDB/3 {
 		return true
 	}
 	if crest < 2*float64(l.floor[r.bin]) {

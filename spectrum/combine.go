@@ -97,7 +97,8 @@ func (p *Partial) setDecay(q measure.Value) {
 	p.LogDecrement, p.LossTangent = of(math.Pi/q.X), of(1/q.X)
 }
 
-// weighted is the mean of the known values with weights 1/u^2.
+// weighted is the mean of the known values with weights 1/u^2. The room's part of their uncertainties
+// is common to them: more recordings in one room do not make it less, and what one saw of it, all have.
 func weighted(vs []measure.Value) measure.Value {
 	known := slices.DeleteFunc(slices.Clone(vs), func(v measure.Value) bool { return !v.Known() })
 	switch {
@@ -108,16 +109,32 @@ func weighted(vs []measure.Value) measure.Value {
 	case len(known) == 1:
 		return known[0]
 	}
-	var w, sum float64
+	const least = 1e-18
+	var w, sum, room, own float64
 	for _, v := range known {
-		k := 1 / max(v.U*v.U, 1e-18)
+		k := 1 / max(v.U*v.U, least)
 		w += k
 		sum += k * v.X
+		room += sqr(roomPart(v)) / float64(len(known))
+		own += k * k * max(v.U*v.U-sqr(roomPart(v)), 0)
 	}
 	mean := sum / w
 	chi := 0.0
 	for _, v := range known {
-		chi += (v.X - mean) * (v.X - mean) / max(v.U*v.U, 1e-18)
+		chi += sqr(v.X-mean) / max(v.U*v.U-sqr(roomPart(v)), least)
 	}
-	return measure.Of(mean, math.Sqrt(max(1, chi/float64(len(known)-1))/w))
+	noise := math.Sqrt(own) / w
+	return uncertain(mean, noise, noise*math.Sqrt(max(1, chi/float64(len(known)-1))), math.Sqrt(room))
 }
+
+// roomPart is what the room contributes to a value's uncertainty.
+func roomPart(v measure.Value) float64 {
+	for _, p := range v.Budget {
+		if p.Name == byRoom {
+			return p.U
+		}
+	}
+	return 0
+}
+
+func sqr(x float64) float64 { return x * x }

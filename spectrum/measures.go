@@ -416,11 +416,14 @@ func (c component) roomShare() float64 {
 // lengthened must not vouch for itself.
 func (c component) rate() float64 { return max(c.alpha, startAlpha(c.hz)) }
 
+// byRoom is the name of the room's part in a budget.
+const byRoom = "room"
+
 // uncertain gives the value its uncertainty and what it is made of.
 func uncertain(x, noise, sd, room float64) measure.Value {
 	spread := math.Sqrt(max(sd*sd-noise*noise, 0))
 	v := measure.Of(x, math.Hypot(sd, room))
-	for _, p := range []measure.Part{{Name: "noise", U: noise}, {Name: "taps differ", U: spread}, {Name: "room", U: room}} {
+	for _, p := range []measure.Part{{Name: "noise", U: noise}, {Name: "taps differ", U: spread}, {Name: byRoom, U: room}} {
 		if p.U > 0 && v.Known() {
 			v.Budget = append(v.Budget, p)
 		}
