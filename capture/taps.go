@@ -21,6 +21,8 @@ const (
 	beforeS   = 0.064   // a spectrum is compared with the mean over this time before it
 	countDB   = 6.0     // a frequency counts in a strike by what it rises beyond this
 	strikeDB  = 40.0    // rises summed over all frequencies that make a strike
+	swellS    = 0.3     // a ring lasts for longer than this,
+	swellDB   = 7.0     // and stands so much over what was there for as long before (noise of 20 s: up to 6.2 in 160 trials)
 	deadS     = 0.35    // no second tap this soon: a second strike there is a double strike
 	minRingS  = 0.12    // less ring than this before the next strike or the end can't be used
 	guardS    = 0.010   // a ring ends this long before the next strike
@@ -110,8 +112,9 @@ type hearing struct {
 	rate    float64
 	samples []float64
 	rise    []float64 // dB, per hop: rises beyond countDB summed over all frequencies
-	hop     float64   // s
-	snr     float64   // dB, loudest spectrum over the quietest
+	spectra [][]float32
+	hop     float64 // s
+	snr     float64 // dB, loudest spectrum over the quietest
 }
 
 // listen whitens short-time spectra by what is there for most of the time, so that hum
@@ -151,7 +154,7 @@ func listen(x []float64, rate float64) hearing {
 		}
 		loudest = max(loudest, sums[0], sums[1])
 	}
-	h.rise = make([]float64, n)
+	h.rise, h.spectra = make([]float64, n), spectra
 	if n == 0 || loudest == 0 {
 		return h
 	}
@@ -222,17 +225,52 @@ func usual(spectra [][]float32) (floor []float32, total float64) {
 	return floor, total
 }
 
-// onsets returns the samples at which strikes begin. A voice may rise shortly before a
-// strike or after it: of two rises within the dead time the greater one counts.
+// onsets returns the samples at which strikes begin.
 func (h hearing) onsets() []int {
+	if strikes := h.outstanding(h.rise, strikeDB); len(strikes) > 0 {
+		return strikes
+	}
+	// No strike stands out; of a soft one in noise the ring still may.
+	return h.outstanding(h.swell(), swellDB)
+}
+
+// swell is by how many dB, per hop, the frequency that rises most is louder for some time after than before.
+func (h hearing) swell() []float64 {
+	long := int(math.Round(swellS / h.hop))
+	out := make([]float64, len(h.spectra))
+	if len(h.spectra) < 3*long {
+		return out
+	}
+	best := make([]float64, len(out))
+	for k := range h.spectra[0] {
+		before, after := 0.0, 0.0
+		for i := range long {
+			before += float64(h.spectra[i][k])
+			after += float64(h.spectra[long+i][k])
+		}
+		for i := long; i+long < len(out); i++ {
+			best[i] = max(best[i], after/max(before, 1e-300))
+			before += float64(h.spectra[i][k] - h.spectra[i-long][k])
+			after += float64(h.spectra[i+long][k] - h.spectra[i][k])
+		}
+	}
+	for i, ratio := range best {
+		out[i] = 10 * math.Log10(max(ratio, 1))
+	}
+	return out
+}
+
+// outstanding returns the samples at which the peaks of a rise begin. A voice may rise shortly before a
+// strike or after it: of two within the dead time the greater one counts.
+func (h hearing) outstanding(rise []float64, least float64) []int {
 	dead := int(math.Round(deadS / h.hop))
 	var peaks []int
-	for i, r := range h.rise {
-		if r >= strikeDB && r == slices.Max(h.rise[max(i-5, 0):min(i+6, len(h.rise))]) {
+	for i, r := range rise {
+		if r >= least && r == slices.Max(rise[max(i-5, 0):min(i+6, len(rise))]) {
 			peaks = append(peaks, i)
 		}
 	}
-	slices.SortStableFunc(peaks, func(a, b int) int { return cmp.Compare(h.rise[b], h.rise[a]) })
+	slices.SortStableFunc(peaks, func(a, b int) int { return cmp.Compare(rise[b], rise[a]) })
 	var taken []int
 	for _, i := range peaks {
 		if !slices.ContainsFunc(taken, func(j int) bool { return i-j < dead && j-i < dead }) {
@@ -399,7 +437,11 @@ func clippedSamples(x []float64) []int {
 		}
 		i = j
 	}
-	if len(flat) >= 2 {
+	longest := 0
+	for _, n := range flat {
+		longest = max(longest, n)
+	}
+	if len(flat) >= 2 || longest >= 6 { // one short run may be chance
 		for i, n := range flat {
 			for k := i; k < i+n; k++ {
 				out = append(out, k)

@@ -51,18 +51,28 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		}
 		joint = nil
 	}
+	if clipped := sinceClipped(taps, a.take.Rate); joint == nil && len(clipped) > 0 {
+		a.use(clipped)
+		if joint = a.read(); joint != nil {
+			joint.clipped()
+			out.Warnings = append(out.Warnings, capture.Warning{Code: "clipped strikes", Text: "every tap is clipped at its strike; " +
+				"pitch and decay are read from what follows; turn the input level down before the next recording"})
+		}
+	}
+	read := map[int]*reading{} // by the end of its tap
 	if joint != nil {
 		ring := joint.ring()
 		out.Ring = &ring
 		out.Warnings = append(out.Warnings, a.altered(joint)...)
+		for i, t := range a.taps {
+			read[t.End] = joint.each[i]
+		}
 	}
-	i := 0
 	for _, t := range taps {
 		r := TapResult{AtS: float64(t.Onset) / a.take.Rate, Accepted: t.Reason == capture.Accepted, Reason: t.Reason}
-		if r.Accepted && joint != nil {
-			ring := joint.each[i].ring()
+		if one := read[t.End]; one != nil {
+			ring := one.ring()
 			r.Ring = &ring
-			i++
 		}
 		out.Taps = append(out.Taps, r)
 	}
@@ -101,6 +111,28 @@ func thin(take capture.Take, want float64) capture.Take {
 
 func accepted(taps []capture.Tap) []capture.Tap {
 	return slices.DeleteFunc(slices.Clone(taps), func(t capture.Tap) bool { return t.Reason != capture.Accepted })
+}
+
+// clippedS is how long a tap may be clipped so that what follows can still be used.
+const clippedS = 0.02
+
+// sinceClipped lists the rings of taps that were clipped for a short time only, from there on.
+func sinceClipped(taps []capture.Tap, rate float64) (out []capture.Tap) {
+	for _, t := range taps {
+		if t.Reason == capture.Clipped && float64(t.ClippedTill-t.Onset) < clippedS*rate {
+			t.Onset = t.ClippedTill
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// clipped takes back what needs the strike itself.
+func (r *reading) clipped() {
+	r.loud = share{why: "the strike is clipped"}
+	for _, one := range r.each {
+		one.loud = r.loud
+	}
 }
 
 // whyNoRing explains in plain words why a recording gives nothing, and what to do.

@@ -352,6 +352,7 @@ func (r *reading) ring() Ring {
 		out.Partials = slices.Insert(out.Partials, 0, out.Fundamental)
 	} else {
 		out.Fundamental = r.partial(f, base)
+		out.Fundamental.Hz = r.drift.widen(out.Fundamental.Hz)
 	}
 	r.shares(&out)
 	if p, ok := r.pair(); ok && r.inferred == nil {
@@ -371,6 +372,19 @@ func (r *reading) ring() Ring {
 	for _, h := range r.hum {
 		out.HumHz = append(out.HumHz, math.Round(h*100)/100)
 	}
+	return out
+}
+
+// widen adds to the uncertainty of a pitch that glides half of how far it does: the fit sees the mean, and which
+// of the pitches that it passes is the bar's own, the sound does not tell.
+func (s share) widen(hz measure.Value) measure.Value {
+	if s.why != "" || math.Abs(s.x) <= s.sd {
+		return hz
+	}
+	glide := hz.X * math.Sqrt(s.x*s.x-s.sd*s.sd) / 2 * math.Ln2 / 1200
+	out := measure.Of(hz.X, math.Hypot(hz.U, glide))
+	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: "pitch glides", U: glide})
+	slices.SortStableFunc(out.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
 	return out
 }
 
