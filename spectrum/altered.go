@@ -2,6 +2,7 @@ package spectrum
 
 import (
 	"math"
+	"slices"
 
 	"ringstock/capture"
 )
@@ -30,6 +31,9 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 		out = append(out, capture.Warning{Code: Altered, Text: what + ": the recording device altered the decay; " +
 			"switch off automatic gain, noise suppression and other enhancements in the system's microphone settings, and record again"})
 	}
+	if a.gated() {
+		warn("the noise before the taps comes in single grains, with silence between")
+	}
 	var pumps []float64
 	for _, t := range a.taps {
 		early, late := a.hiss(t, hissEarlyS), a.hiss(t, hissLateS)
@@ -49,6 +53,56 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 		}
 	}
 	return out
+}
+
+// gated tells whether something closes and opens frequencies one by one: then some stand far over
+// their own median in the quiet part, a few at a time and again and again. No steady noise does that (a
+// power over 60 medians has a chance of 2^-60), and a click or a voice rises at many frequencies at once.
+func (a *analysis) gated() bool {
+	const (
+		over     = 60.0
+		atOnce   = 4.0 // grains in a frame that has any, on average
+		least    = 8   // frames with grains
+		fromHz   = 300.0
+		frameS   = 0.02
+		fewestIn = 30 // frames of quiet
+	)
+	if len(a.take.Quiet) == 0 {
+		return false
+	}
+	x := a.take.Samples[a.take.Quiet[0].From:a.take.Quiet[0].To]
+	n := powerOfTwo(int(frameS * a.take.Rate))
+	w := hann(n)
+	var frames [][]float64
+	for at := 0; at+n <= len(x); at += n / 2 {
+		frames = append(frames, windowed(x[at:at+n], w))
+	}
+	if len(frames) < fewestIn {
+		return false
+	}
+	spectra := transform(n, frames...)
+	grains, hit := 0, make([]bool, len(frames))
+	column, sorted := make([]float64, len(frames)), make([]float64, len(frames))
+	for k := int(fromHz * float64(n) / a.take.Rate); k < int(0.4*float64(n)); k++ {
+		for i, s := range spectra {
+			column[i] = sq(s[k])
+		}
+		copy(sorted, column)
+		slices.Sort(sorted)
+		for i, p := range column {
+			if p > over*sorted[len(sorted)/2] {
+				grains++
+				hit[i] = true
+			}
+		}
+	}
+	frequent := 0
+	for _, h := range hit {
+		if h {
+			frequent++
+		}
+	}
+	return frequent >= least && float64(grains) < atOnce*float64(frequent)
 }
 
 // hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if the tap ends before.

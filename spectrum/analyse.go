@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"slices"
 	"strings"
 
@@ -465,6 +466,10 @@ func (a *analysis) refuse(r *reading, taps []capture.Tap) (kept []capture.Tap, a
 	i, last := -1, -1
 	for _, t := range taps {
 		if t.Reason != capture.Accepted {
+			if t.Reason != capture.Clipped && !a.rose(t, f.component, typical) {
+				any = true // a voice: no ring began
+				continue
+			}
 			kept = append(kept, t)
 			continue
 		}
@@ -498,6 +503,31 @@ func (a *analysis) refuse(r *reading, taps []capture.Tap) (kept []capture.Tap, a
 	}
 	return kept, any
 }
+
+// rose tells whether a ring of the fundamental began with a tap that was refused for other reasons.
+func (a *analysis) rose(t capture.Tap, f component, typical float64) bool {
+	rate := a.take.Rate
+	level := func(from, to int) float64 { // amplitude at the fundamental, under a Hann window
+		from, to = max(from, 0), min(to, len(a.take.Samples))
+		var sum complex128
+		w := hann(max(to-from, 0))
+		for i, v := range w {
+			sum += complex(v*a.take.Samples[from+i], 0) * cmplx.Rect(1, -2*math.Pi*f.hz*float64(i)/rate)
+		}
+		return 4 * cmplx.Abs(sum) / float64(max(len(w), 1))
+	}
+	long := min(roseS, float64(t.End-t.Onset)/rate-firstSkipS)
+	if long < roseS/3 {
+		return true
+	}
+	n, skip := int(long*rate), int(firstSkipS*rate)
+	after := level(t.Onset+skip, t.Onset+skip+n) * math.Exp(f.alpha*(firstSkipS+long/2))
+	before := level(t.Onset-skip-n, t.Onset-skip) * math.Exp(-f.alpha*(firstSkipS+long/2))
+	return after > 0.15*typical && after > 1.6*before
+}
+
+// roseS is the time over which rose compares before and after.
+const roseS = 0.25
 
 // quietSNR is the least energy of a tap's fundamental over the noise density: below it
 // the decay's own sd, sqrt(2/SNR), is over 40 %.
