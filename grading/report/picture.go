@@ -3,6 +3,7 @@ package report
 import (
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -21,16 +22,16 @@ type picture struct {
 
 // A mark is one element of a picture; Kind says which fields count.
 type mark struct {
-	Kind         string // line, path, rect, dot, text, image or group
-	Class        string
-	X, Y, X2, Y2 num // ends of a line; corner of a rect or image; centre of a dot; foot of a text
-	W, H, R      num
-	D            string
-	Text         string // of a text; of a group: its tooltip
-	Anchor       string // of a text: start, middle or end
-	Href         template.URL
-	Index        int // of a group: the blank it stands for
-	Marks        []mark
+	Kind    string // path, rect, dot, text, image or group
+	Class   string
+	X, Y    num // corner of a rect or image; centre of a dot; foot of a text
+	W, H, R num
+	D       string
+	Text    string // of a text; of a group: its tooltip
+	Anchor  string // of a text: start, middle or end
+	Href    template.URL
+	Index   int // of a group: the blank it stands for
+	Marks   []mark
 }
 
 // num prints with one decimal, which is a tenth of a pixel: finer is not seen.
@@ -47,8 +48,24 @@ func (n num) String() string {
 
 func (p *picture) add(m ...mark) { p.Marks = append(p.Marks, m...) }
 
+// line draws a straight line. All lines of a class are one path, which saves a browser from making
+// tens of thousands of elements for a large delivery.
 func (p *picture) line(class string, x1, y1, x2, y2 float64) {
-	p.add(mark{Kind: "line", Class: class, X: num(x1), Y: num(y1), X2: num(x2), Y2: num(y2)})
+	from, x, y := "M"+num(x1).String()+" "+num(y1).String(), num(x2).String(), num(y2).String()
+	d := from + "L" + x + " " + y
+	switch {
+	case y1 == y2:
+		d = from + "H" + x
+	case x1 == x2:
+		d = from + "V" + y
+	}
+	for i := range p.Marks {
+		if m := &p.Marks[i]; m.Kind == "path" && m.Class == class {
+			m.D += d
+			return
+		}
+	}
+	p.path(class, d)
 }
 
 func (p *picture) text(class, anchor string, x, y float64, s string) {
@@ -118,44 +135,21 @@ func tick(v float64) string {
 }
 
 // curve is the path through the points, thinned to the lowest and highest point
-// of each pixel column; points outside the x axis or not finite are left out.
+// of each pixel column, and to those that the straight lines between the rest would miss;
+// points outside the x axis or not finite are left out.
 func curve(points []spectrum.Point, x, y axis) string {
-	var d strings.Builder
-	var lastX, lastY float64
-	put := func(px, py float64) {
-		px, py = math.Round(px*10)/10, math.Round(py*10)/10
-		if d.Len() == 0 {
-			d.WriteString("M" + num(px).String() + " " + num(py).String() + "l")
-		} else {
-			dx, dy := num(px-lastX).String(), num(py-lastY).String()
-			if dx == "0" && dy == "0" {
-				return
-			}
-			if d.String()[d.Len()-1] != 'l' && dx[0] != '-' {
-				d.WriteByte(' ')
-			}
-			d.WriteString(dx)
-			if dy[0] != '-' {
-				d.WriteByte(' ')
-			}
-			d.WriteString(dy)
-		}
-		lastX, lastY = px, py
-	}
-	type extreme struct{ x, y float64 }
-	var low, high extreme
+	var thin []spectrum.Point // in pixels
+	var low, high spectrum.Point
 	column, n := math.Inf(-1), 0
 	flush := func() {
 		switch {
 		case n == 0:
 		case low == high:
-			put(low.x, low.y)
-		case low.x <= high.x:
-			put(low.x, low.y)
-			put(high.x, high.y)
+			thin = append(thin, low)
+		case low.X <= high.X:
+			thin = append(thin, low, high)
 		default:
-			put(high.x, high.y)
-			put(low.x, low.y)
+			thin = append(thin, high, low)
 		}
 		n = 0
 	}
@@ -168,19 +162,64 @@ func curve(points []spectrum.Point, x, y axis) string {
 			flush()
 			column = c
 		}
-		if n == 0 || py > low.y {
-			low = extreme{px, py}
+		if n == 0 || py > low.Y {
+			low = spectrum.Point{X: px, Y: py}
 		}
-		if n == 0 || py < high.y {
-			high = extreme{px, py}
+		if n == 0 || py < high.Y {
+			high = spectrum.Point{X: px, Y: py}
 		}
 		n++
 	}
 	flush()
-	if s := d.String(); !strings.HasSuffix(s, "l") {
-		return s
+
+	var d strings.Builder
+	var last spectrum.Point
+	link := "M"
+	for _, p := range straighten(thin) {
+		p = spectrum.Point{X: math.Round(p.X*10) / 10, Y: math.Round(p.Y*10) / 10}
+		dx, dy := num(p.X-last.X).String(), num(p.Y-last.Y).String()
+		switch {
+		case link == "M": // the first is a place, the others are steps
+			d.WriteString("M" + dx)
+			link = "l"
+		case dx == "0" && dy == "0":
+			continue
+		case link == " " && dx[0] == '-':
+			d.WriteString(dx)
+		default:
+			d.WriteString(link + dx)
+			link = " "
+		}
+		if dy[0] != '-' {
+			d.WriteByte(' ')
+		}
+		d.WriteString(dy)
+		last = p
+	}
+	if link == " " {
+		return d.String()
 	}
 	return ""
+}
+
+// straighten leaves out what lies on a straight line between others, to a tenth of a pixel
+// (Douglas & Peucker, Cartographica 10, 1973, 112).
+func straighten(points []spectrum.Point) []spectrum.Point {
+	if len(points) < 3 {
+		return points
+	}
+	from, to := points[0], points[len(points)-1]
+	dx, dy := to.X-from.X, to.Y-from.Y
+	far, at := 0.1*math.Hypot(dx, dy), 0
+	for i, p := range points[1 : len(points)-1] {
+		if off := math.Abs(dx*(p.Y-from.Y) - dy*(p.X-from.X)); off > far {
+			far, at = off, i+1
+		}
+	}
+	if at == 0 {
+		return []spectrum.Point{from, to}
+	}
+	return slices.Concat(straighten(points[:at+1]), straighten(points[at:])[1:])
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

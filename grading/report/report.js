@@ -81,9 +81,20 @@
     filter();
     mark();
   }
+  // Closed tables are mere text until they are opened: nearly half of all elements would be in them.
+  const unfold = details => {
+    const closed = $("noscript", details);
+    if (closed) closed.outerHTML = closed.textContent;
+  };
+  document.addEventListener("toggle", e => unfold(e.target), true);
   // Paper shows what the screen shows, so this also decides what is printed.
   const all = $("#all");
-  all?.addEventListener("change", () => { for (const d of $$("article.blank details")) d.open = all.checked; });
+  all?.addEventListener("change", () => {
+    for (const d of $$("article.blank details")) {
+      if (all.checked) unfold(d);
+      d.open = all.checked;
+    }
+  });
 
   // --- listening: two blanks in step, one heard ----------------------------------
   const desk = $(".desk");

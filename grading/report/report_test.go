@@ -29,10 +29,11 @@ func write(t *testing.T, p Page) []byte {
 	return buf.Bytes()
 }
 
-// elements parses a page as a browser would and lists its elements in order.
+// elements parses a page as a browser without scripts would, so that nothing of it stays text, and
+// lists its elements in order.
 func elements(t *testing.T, page []byte) []*html.Node {
 	t.Helper()
-	root, err := html.Parse(bytes.NewReader(page))
+	root, err := html.ParseWithOptions(bytes.NewReader(page), html.ParseOptionEnableScripting(false))
 	if err != nil {
 		t.Fatal(err)
 	}
