@@ -1,10 +1,13 @@
 package spectrum_test
 
 import (
+	"encoding/json"
+	"path/filepath"
 	"testing"
 
 	"ringstock/capture"
 	"ringstock/capture/synth/cases"
+	"ringstock/capture/wavfile"
 	"ringstock/spectrum"
 )
 
@@ -32,6 +35,26 @@ func BenchmarkAnalyse(b *testing.B) {
 	before := cpuMS()
 	for b.Loop() {
 		spectrum.Analyse(take, spectrum.SideTap)
+	}
+	b.ReportMetric((cpuMS()-before)/float64(b.N), "cpu-ms/op")
+}
+
+// BenchmarkFileToJSON is the whole way of one recording.
+func BenchmarkFileToJSON(b *testing.B) {
+	file := filepath.Join(b.TempDir(), "bar.wav")
+	if err := wavfile.Save(file, fiveTaps(), 24); err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	before := cpuMS()
+	for b.Loop() {
+		rec, err := wavfile.Open(file)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if _, err := json.Marshal(spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)); err != nil {
+			b.Fatal(err)
+		}
 	}
 	b.ReportMetric((cpuMS()-before)/float64(b.N), "cpu-ms/op")
 }

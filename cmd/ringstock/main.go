@@ -6,10 +6,14 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 )
 
 func main() {
+	// Sound is let go soon after it was read. Collecting it less often saves a sixth of the
+	// processor's time and costs some tens of megabytes.
+	debug.SetGCPercent(400)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// A second interrupt ends the program at once.
 	context.AfterFunc(ctx, stop)
