@@ -68,7 +68,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 		Schema: Schema, Method: spectrum.Method, Delivery: job.Delivery, Profile: job.Profile.Name, Settings: job.Profile,
 		Unused: append([]Unused{}, delivery.Unused...),
 		Notes:  append([]string{}, slices.Concat(defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
-		Blanks: []Blank{},
+		Blanks: make([]Blank, 0, len(outcomes)),
 	}
 	for _, o := range outcomes {
 		out.Unused = append(out.Unused, o.unused...)

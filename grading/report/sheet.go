@@ -15,7 +15,7 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// sheet is everything the page's template prints, ready made.
+// sheet is everything the page's template prints, ready made but for the articles.
 type sheet struct {
 	Style    template.CSS
 	Script   template.JS
@@ -42,6 +42,7 @@ type count struct {
 
 type setting struct{ Name, Value string }
 
+// blankSheet is a blank's line in the ranking, and the head of its article.
 type blankSheet struct {
 	Index   int
 	B       grading.Blank
@@ -55,21 +56,29 @@ type blankSheet struct {
 	Origin  string // species, supplier, lot
 	Rank    *picture
 	Bar     *picture
-	Row     []figure // the figures of its line in the ranking, as rankingColumns names them
+	Row     []figure // the figures of its line in the ranking, as Columns names them
+	Clip    template.URL
+	NoClip  string
+
+	NoPictures string
+	portrait   spectrum.Portrait
+	taps       []spectrum.TapResult
+}
+
+// article is all that the page says of one blank.
+type article struct {
+	blankSheet
 	Lead    []namedFigure
 	Parts   []partRow
 	Figures []figureGroup
 
 	Spectrum, Decay, Heat, Taps, Planes *picture
 
-	NoPictures string
-	Budgets    []budget
-	Next       string
-	PlaneRows  []planeRow
-	Partials   []partialRow
-	Modes      []modeRow
-	Clip       template.URL
-	NoClip     string
+	Budgets   []budget
+	Next      string
+	PlaneRows []planeRow
+	Partials  []partialRow
+	Modes     []modeRow
 }
 
 type namedFigure struct {
@@ -150,7 +159,8 @@ func newSheet(p Page) (*sheet, error) {
 	sound := 0
 	for i, b := range g.Blanks {
 		portrait, has := p.Portraits[b.Blank]
-		bs := newBlankSheet(i+1, len(g.Blanks), b, portrait, p.Taps[b.Blank])
+		bs := newBlankSheet(i+1, len(g.Blanks), b)
+		bs.portrait, bs.taps = portrait, p.Taps[b.Blank]
 		if !has {
 			bs.NoPictures = "No recording of this blank could be drawn."
 		}
@@ -265,23 +275,15 @@ func keepPrice(blanks []grading.Blank) string {
 	return out + "."
 }
 
-func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []spectrum.TapResult) blankSheet {
+func newBlankSheet(index, n int, b grading.Blank) blankSheet {
 	out := blankSheet{
-		Index:    index,
-		B:        b,
-		Verdict:  verdictClass(b.Verdict),
-		Sign:     sign(b.Verdict),
-		Score:    figureOf(b.Score, ""),
-		Rank:     rankPicture(b, n),
-		Bar:      scorePicture(b),
-		Spectrum: spectrumPicture(b, t),
-		Decay:    decayPicture(b, t),
-		Heat:     heatPicture(t),
-		Taps:     tapsPicture(b, taps),
-		Planes:   planesPicture(b),
-		Figures:  figureGroups(b),
-		Budgets:  budgets(b),
-		Next:     b.Wood.MeasureNext,
+		Index:   index,
+		B:       b,
+		Verdict: verdictClass(b.Verdict),
+		Sign:    sign(b.Verdict),
+		Score:   figureOf(b.Score, ""),
+		Rank:    rankPicture(b, n),
+		Bar:     scorePicture(b),
 	}
 	out.Long = len([]rune(b.Blank)) > 8
 	out.Places = fmt.Sprintf("of %d", n)
@@ -303,18 +305,41 @@ func newBlankSheet(index, n int, b grading.Blank, t spectrum.Portrait, taps []sp
 	}
 	out.Origin = strings.Join(origin, " · ")
 
-	noRing := measure.Unknown("no tap could be used")
-	hz, q, t60, purity := noRing, noRing, noRing, noRing
-	if r := b.Ring; r != nil {
-		hz, q, t60, purity = r.Fundamental.Hz, r.Fundamental.Q, r.Fundamental.T60S, r.PurityPct
+	f, purity := heard(b)
+	out.Row = []figure{figureOf(f.Hz, ""), figureOf(f.Q, ""), figureOf(purity, ""),
+		figureOf(b.Wood.Density, ""), figureOf(b.Wood.SpecificModulus, "")}
+	return out
+}
+
+// heard is the fundamental of a blank and its purity, known or not.
+func heard(b grading.Blank) (fundamental spectrum.Partial, purity measure.Value) {
+	if b.Ring != nil {
+		return b.Ring.Fundamental, b.Ring.PurityPct
 	}
-	w := b.Wood
-	out.Row = []figure{figureOf(hz, ""), figureOf(q, ""), figureOf(purity, ""),
-		figureOf(w.Density, ""), figureOf(w.SpecificModulus, "")}
+	noRing := measure.Unknown("no tap could be used")
+	return spectrum.Partial{Hz: noRing, Q: noRing, T60S: noRing}, noRing
+}
+
+// Article is drawn when its turn comes to be printed: the pictures of thousands of blanks are never
+// in memory together.
+func (s blankSheet) Article() article {
+	b, w := s.B, s.B.Wood
+	out := article{
+		blankSheet: s,
+		Spectrum:   spectrumPicture(b, s.portrait),
+		Decay:      decayPicture(b, s.portrait),
+		Heat:       heatPicture(s.portrait),
+		Taps:       tapsPicture(b, s.taps),
+		Planes:     planesPicture(b),
+		Figures:    figureGroups(b),
+		Budgets:    budgets(b),
+		Next:       w.MeasureNext,
+	}
+	f, purity := heard(b)
 	out.Lead = []namedFigure{
-		{"Pitch", figureOf(hz, "Hz"), ""},
-		{"Q", figureOf(q, ""), ""},
-		{"60 dB decay", figureOf(t60, "s"), ""},
+		{"Pitch", figureOf(f.Hz, "Hz"), ""},
+		{"Q", figureOf(f.Q, ""), ""},
+		{"60 dB decay", figureOf(f.T60S, "s"), ""},
 		{"Purity", figureOf(purity, "%"), ""},
 		{"Density", figureOf(w.Density, "kg/m³"), ""},
 		{"E/ρ", figureOf(w.SpecificModulus, "MJ/kg"), ""},
