@@ -57,13 +57,14 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 
 // gated tells whether something closes and opens frequencies one by one: then some stand far over
 // their own median in the quiet part, a few at a time and again and again. No steady noise does that (a
-// power over 60 medians has a chance of 2^-60), and a click or a voice rises at many frequencies at once.
+// power over 60 medians has a chance of 2^-60); a click or a hiss rises at many frequencies at once, a voice
+// for some time only, and hardly over its formants.
 func (a *analysis) gated() bool {
 	const (
 		over     = 60.0
 		atOnce   = 4.0 // grains in a frame that has any, on average
-		least    = 8   // frames with grains
-		fromHz   = 300.0
+		least    = 4   // frames with grains, in each half
+		fromHz   = 4000.0
 		frameS   = 0.02
 		fewestIn = 30 // frames of quiet
 	)
@@ -96,13 +97,13 @@ func (a *analysis) gated() bool {
 			}
 		}
 	}
-	frequent := 0
-	for _, h := range hit {
+	var frequent [2]int // in the first half and in the second
+	for i, h := range hit {
 		if h {
-			frequent++
+			frequent[2*i/len(hit)]++
 		}
 	}
-	return frequent >= least && float64(grains) < atOnce*float64(frequent)
+	return min(frequent[0], frequent[1]) >= least && float64(grains) < atOnce*float64(frequent[0]+frequent[1])
 }
 
 // hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if the tap ends before.
