@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -119,6 +120,9 @@ const soundsKept = 100
 // they are asked for.
 func gradeFolder(ctx context.Context, folder string, profile grading.Profile, pictures bool, p *progress) (report.Page, error) {
 	defer p.clear()
+	// The results of thousands of blanks stay to the end of the program. Half as much garbage beside
+	// them takes a quarter less memory, for a fiftieth more time.
+	debug.SetGCPercent(50)
 	root, err := os.OpenRoot(folder)
 	if err != nil {
 		return report.Page{}, fmt.Errorf("the delivery folder can't be opened: %w", err)
