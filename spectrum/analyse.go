@@ -391,7 +391,7 @@ func (a *analysis) settleFundamental(r *reading) {
 		known := slices.IndexFunc(r.parts, func(p part) bool { return math.Abs(p.hz-c.hz) < 1 && p.hz != trials[pick].c.hz })
 		if known >= 0 && known != r.fundamental {
 			r.parts[known].component = c
-		} else if math.Abs(c.hz-trials[pick].c.hz) < closePairHz && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
+		} else if math.Abs(c.hz-trials[pick].c.hz) < closePairHz && c.alpha < pairFaster*trials[pick].c.alpha && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
 			r.parts = append(r.parts, part{component: c, family: Bending, order: 1, plane: 2, own: true})
 		}
 	}

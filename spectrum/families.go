@@ -3,7 +3,8 @@ package spectrum
 import "math"
 
 const (
-	closePairHz    = 15.0  // lines this near to the fundamental are its other plane
+	closePairHz    = 15.0  // lines this near to the fundamental are its other plane,
+	pairFaster     = 1.8   // if they die at most so much faster: the room's lines do
 	planeSpread    = 0.33  // the other plane's series lies within this part of the first
 	nearlySquare   = 0.025 // or so near that one partial is enough to know it
 	planeTolerance = 0.012 // shear differs between the planes
@@ -24,9 +25,9 @@ func families(cs []component, s series) ([]part, int) {
 	}
 	otherPlane(parts, s)
 	for i, p := range parts {
-		// So near to the fundamental nothing but a plane of the bar's own is likely, even
-		// where a second one was found further off.
-		if p.family == Other && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(p.hz/s.hz-1) < 0.1 && p.q() > 20 {
+		// So near to the fundamental, and as slow, nothing but a plane of the bar's own is likely,
+		// even where a second one was found further off.
+		if f := s.member[0]; p.family == Other && f >= 0 && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(p.hz/s.hz-1) < 0.1 && p.alpha < pairFaster*cs[f].alpha {
 			parts[i] = part{component: p.component, family: Bending, order: 1, plane: 2, own: true}
 		}
 	}
@@ -67,6 +68,12 @@ func otherPlane(parts []part, s series) {
 	for _, p := range parts {
 		strongest = max(strongest, p.energy(nil))
 	}
+	slow := func(p part) bool {
+		if f := s.member[0]; f >= 0 && math.Abs(p.hz-s.hz) < closePairHz {
+			return p.alpha < pairFaster*parts[f].alpha
+		}
+		return p.q() > 20
+	}
 	// members lists for each order the strongest unclaimed part at factor w.
 	members := func(w float64) (m [6]int, count int, weight float64) {
 		for n := range m {
@@ -74,7 +81,7 @@ func otherPlane(parts []part, s series) {
 			best := 0.0
 			for i, p := range parts {
 				off := math.Abs(p.hz/(w*s.hz*bendingRatio(n+1, s.s, s.b)) - 1)
-				if p.family == Other && p.q() > 20 && off < planeTolerance && p.energy(nil) > best {
+				if p.family == Other && slow(p) && off < planeTolerance && p.energy(nil) > best {
 					m[n], best = i, p.energy(nil)
 				}
 			}
@@ -94,7 +101,7 @@ func otherPlane(parts []part, s series) {
 				continue
 			}
 			m, count, weight := members(w)
-			closePair := n == 1 && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(w-1) < 0.1
+			closePair := n == 1 && slow(p) && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(w-1) < 0.1
 			if (count >= 2 || closePair || math.Abs(w-1) < nearlySquare) && weight > bestWeight {
 				found, bestWeight = m, weight
 			}
