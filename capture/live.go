@@ -131,7 +131,7 @@ func NewListener(rate float64, source string) *Listener {
 	l := &Listener{rate: rate, source: source, every: max(int(rate/earRate), 1)}
 	low := rate / float64(l.every)
 	edge := 0.45 * low
-	l.smooth = [3]biquad{lowSection(edge, rate, 0.5176), lowSection(edge, rate, math.Sqrt2/2), lowSection(edge, rate, 1.9319)} // as in Thin
+	l.smooth = [3]biquad{lowSection(edge, rate, 0.5176), lowSection(edge, rate, math.Sqrt2/2), lowSection(edge, rate, 1.9319)} // Butterworth of sixth order: the Qs of its sections (Oppenheim & Schafer, from memory)
 	l.frame = 8
 	for float64(l.frame) < 0.75*frameS*low {
 		l.frame *= 2

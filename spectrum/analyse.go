@@ -283,7 +283,9 @@ func (a *analysis) settle(r *reading) {
 	for i := range r.parts {
 		p := &r.parts[i]
 		for t, one := range r.each {
-			one.parts = append(one.parts, part{p.only(t), p.family, p.order, p.plane, p.own, p.echo})
+			alone := *p
+			alone.component = p.only(t)
+			one.parts = append(one.parts, alone)
 		}
 		p.widen()
 	}
@@ -332,12 +334,13 @@ const skipFloor = 0.002
 func (a *analysis) settleFundamental(r *reading) {
 	was := r.parts[r.fundamental].component
 	h := a.around(was.hz)
+	waits := paces[a.strike].waits
 	var trials []trial
 	start, _ := h.known(r.parts, r.fundamental)
 	for _, skip := range skips {
 		// Waiting longer than the ring lasts costs more than the room does.
 		skip /= h.width()
-		if len(trials) > 0 && !paces[a.strike].waits {
+		if len(trials) > 0 && !waits {
 			break
 		}
 		if len(trials) > 0 && (h.until-skip < 0.25/h.width() || skip > max(0.1/h.width(), 0.7/min(trials[0].c.alpha, startAlpha(was.hz)))) {
@@ -345,10 +348,10 @@ func (a *analysis) settleFundamental(r *reading) {
 		}
 		recs, which := h.records(skip, h.until)
 		most := len(start)
-		if paces[a.strike].waits {
+		if waits {
 			most = max(maxLines, most)
 		}
-		f := h.resolve(recs, start, most, paces[a.strike].waits)
+		f := h.resolve(recs, start, most, waits)
 		if f == nil {
 			continue
 		}
@@ -376,7 +379,7 @@ func (a *analysis) settleFundamental(r *reading) {
 	}
 	pick := settled(trials)
 	c := &trials[pick].c
-	if paces[a.strike].waits {
+	if waits {
 		c.room = math.Hypot(roomLeast, roomMoves*shift(trials[pick:]))
 		for i := range trials[pick].fs {
 			trials[pick].fs[i].room = c.room
@@ -385,13 +388,13 @@ func (a *analysis) settleFundamental(r *reading) {
 	r.parts[r.fundamental].component = *c
 	// Lines beside the fundamental that this fit resolved replace or join those known before.
 	for _, c := range trials[pick].fs {
-		if c.hz == trials[pick].c.hz || c.q() < 25 || c.sdAlpha > 0.5*c.alpha {
+		if c.hz == trials[pick].c.hz || c.q() < slowQ || c.sdAlpha > 0.5*c.alpha {
 			continue
 		}
 		known := slices.IndexFunc(r.parts, func(p part) bool { return math.Abs(p.hz-c.hz) < 1 && p.hz != trials[pick].c.hz })
 		if known >= 0 && known != r.fundamental {
 			r.parts[known].component = c
-		} else if math.Abs(c.hz-trials[pick].c.hz) < closePairHz && c.alpha < pairFaster*trials[pick].c.alpha && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
+		} else if c.beside(trials[pick].c) && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
 			r.parts = append(r.parts, part{component: c, family: Bending, order: 1, plane: 2, own: true})
 		}
 	}

@@ -27,7 +27,7 @@ func families(cs []component, s series) ([]part, int) {
 	for i, p := range parts {
 		// So near to the fundamental, and as slow, nothing but a plane of the bar's own is likely,
 		// even where a second one was found further off.
-		if f := s.member[0]; p.family == Other && f >= 0 && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(p.hz/s.hz-1) < 0.1 && p.alpha < pairFaster*cs[f].alpha {
+		if f := s.member[0]; p.family == Other && f >= 0 && p.beside(cs[f]) && math.Abs(p.hz/s.hz-1) < 0.1 {
 			parts[i] = part{component: p.component, family: Bending, order: 1, plane: 2, own: true}
 		}
 	}
@@ -47,15 +47,16 @@ func families(cs []component, s series) ([]part, int) {
 
 // echoes marks what the room makes of a strong note: faint lines beside it that die faster.
 func echoes(parts []part) {
-	all := 0.0
-	for _, p := range parts {
-		all += p.energy(nil)
+	all, energy := 0.0, make([]float64, len(parts))
+	for i, p := range parts {
+		energy[i] = p.energy(nil)
+		all += energy[i]
 	}
 	for i, p := range parts {
-		for _, loud := range parts {
-			e := p.energy(nil)
-			parts[i].echo = parts[i].echo || math.Abs(p.hz-loud.hz) < echoHz && p.alpha > 1.4*loud.alpha &&
-				e < 0.16*loud.energy(nil) && e < faint*all
+		for j, loud := range parts {
+			if math.Abs(p.hz-loud.hz) < echoHz && p.alpha > 1.4*loud.alpha && energy[i] < 0.16*energy[j] && energy[i] < faint*all {
+				parts[i].echo = true
+			}
 		}
 	}
 }
@@ -70,7 +71,7 @@ func otherPlane(parts []part, s series) {
 	}
 	slow := func(p part) bool {
 		if f := s.member[0]; f >= 0 && math.Abs(p.hz-s.hz) < closePairHz {
-			return p.alpha < pairFaster*parts[f].alpha
+			return p.beside(parts[f].component)
 		}
 		return p.q() > 20
 	}

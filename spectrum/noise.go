@@ -147,10 +147,11 @@ func look(take capture.Take, taps []capture.Tap, at pace) view {
 	var hum []float64
 	for _, q := range take.Quiet {
 		length := min(long, q.Len())
+		low := hann(length)
 		for from := q.From; from+length <= q.To; from += max(length/2, 1) {
 			x := take.Samples[from : from+length]
 			see(x, through(length))
-			see(x, hann(length))
+			see(x, low)
 		}
 		hum = append(hum, humLines(take, q)...)
 	}

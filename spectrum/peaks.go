@@ -182,13 +182,11 @@ func (a *analysis) around(hz float64) neighbourhood {
 			h.far = append(h.far, f-centre)
 		}
 	}
-	if len(h.hum) > 0 {
+	if len(h.hum) > 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
+		h.until = longest
 		for _, s := range a.quiet {
 			h.bands = append(h.bands, s.zoom(hz))
 		}
-	}
-	if len(h.hum) > 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
-		h.until = longest
 	}
 	return h
 }
@@ -392,7 +390,7 @@ func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz floa
 			best = k
 		}
 	}
-	// Mean of n exponential variates: beyond 2.5 + 3/sqrt(n) means is rare enough to try.
+	// Of n exponential variates the mean; the loudest bin is always some way over it, so this asks little.
 	return float64(ref.First+best) * rate / float64(ref.N), sum[best]/max(n, 1) > 1+1.5/math.Sqrt(max(n, 1))
 }
 
@@ -418,6 +416,11 @@ func (h neighbourhood) components(f *damped.Fit, recs []damped.Record, which []i
 		out = append(out, c)
 	}
 	return out
+}
+
+// beside tells whether c lies so near to a fundamental, and dies so little faster, as its other plane does.
+func (c component) beside(f component) bool {
+	return math.Abs(c.hz-f.hz) < closePairHz && c.alpha < pairFaster*f.alpha
 }
 
 // asSlow keeps the first n components, which were seen as peaks, and of the others those that

@@ -67,22 +67,27 @@ func bars() map[string]bar.Bar {
 	}
 }
 
-// Every bar, every kind, against the second solver.
+// againstShooting compares every kind of mode with the second solver.
+func againstShooting(t *testing.T, name string, b bar.Bar, tolerance float64) {
+	t.Helper()
+	for kname, k := range kinds {
+		n := 6
+		if k == bar.Torsion || k == bar.Longitudinal {
+			n = 2
+		}
+		want, err := shooting.Frequencies(b, k, wood, n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, m := range solve(t, b, k, wood, n) {
+			within(t, fmt.Sprintf("%s, %s, mode %d", name, kname, i+1), m.Hz, want[i], tolerance)
+		}
+	}
+}
+
 func TestAgainstShooting(t *testing.T) {
 	for name, b := range bars() {
-		for kname, k := range kinds {
-			n := 6
-			if k == bar.Torsion || k == bar.Longitudinal {
-				n = 2
-			}
-			want, err := shooting.Frequencies(b, k, wood, n)
-			if err != nil {
-				t.Fatal(err)
-			}
-			for i, m := range solve(t, b, k, wood, n) {
-				within(t, fmt.Sprintf("%s, %s, mode %d", name, kname, i+1), m.Hz, want[i], 2e-5)
-			}
-		}
+		againstShooting(t, name, b, 2e-5)
 	}
 }
 
@@ -100,20 +105,7 @@ func callipered(stations int) bar.Bar {
 
 func TestCallipered(t *testing.T) {
 	for _, stations := range []int{20, 77, 300} {
-		b := callipered(stations)
-		for kname, k := range kinds {
-			n := 6
-			if k == bar.Torsion || k == bar.Longitudinal {
-				n = 2
-			}
-			want, err := shooting.Frequencies(b, k, wood, n)
-			if err != nil {
-				t.Fatal(err)
-			}
-			for i, m := range solve(t, b, k, wood, n) {
-				within(t, fmt.Sprintf("%d stations, %s, mode %d", stations, kname, i+1), m.Hz, want[i], 1e-4)
-			}
-		}
+		againstShooting(t, fmt.Sprintf("%d stations", stations), callipered(stations), 1e-4)
 	}
 }
 

@@ -393,18 +393,7 @@ func TestStrangeFiles(t *testing.T) {
 		}
 	}
 	database := func(statements string) func(t *testing.T, path string) {
-		return func(t *testing.T, path string) {
-			db, err := sql.Open("sqlite", dsn(path))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if _, err := db.Exec(statements); err != nil {
-				t.Fatal(err)
-			}
-			if err := db.Close(); err != nil {
-				t.Fatal(err)
-			}
-		}
+		return func(t *testing.T, path string) { execute(t, path, statements) }
 	}
 	for name, c := range map[string]struct {
 		make func(t *testing.T, path string)
@@ -558,16 +547,7 @@ func TestFactsAboutNothing(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s, _ := open(t, t.TempDir(), 1)
 			add(t, s, invented(t, "visit", 1, 2))
-			db, err := sql.Open("sqlite", dsn(filepath.Join(s.Dir(), databaseName))) // without foreign keys
-			if err != nil {
-				t.Fatal(err)
-			}
-			if _, err := db.Exec(statement); err != nil {
-				t.Fatal(err)
-			}
-			if err := db.Close(); err != nil {
-				t.Fatal(err)
-			}
+			execute(t, filepath.Join(s.Dir(), databaseName), statement)
 			for _, thoroughly := range []bool{false, true} {
 				if h, err := s.Check(t.Context(), thoroughly); err != nil || h.OK {
 					t.Errorf("thoroughly %v: nothing is found, %v", thoroughly, err)
@@ -624,4 +604,19 @@ func TestBackupIsAWholeStock(t *testing.T) {
 	copied, _ := open(t, dir, 2)
 	record(t, copied, say(Moved, add(t, copied, invented(t, "more", 1, 1))[0].ID, "2026-05-05"))
 	mustBeSound(t, copied)
+}
+
+// execute changes a database behind the stock's back, foreign keys unheeded.
+func execute(t *testing.T, path, statements string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", dsn(path))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(statements); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
 }

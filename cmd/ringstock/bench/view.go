@@ -84,7 +84,7 @@ func view(st State) stateView {
 	v := stateView{
 		Delivery: st.Delivery, Blank: now.Blank, Face: st.Face, Good: st.Good, HandsFree: st.HandsFree,
 		Room: st.Room, RoomPoor: st.RoomPoor, Notice: st.Notice, Trouble: st.Trouble, Best: viewCurve(st.Best),
-		Verdict: string(now.Verdict), Reasons: now.Reasons, Next: strings.ReplaceAll(now.Wood.MeasureNext, "+-", "±"),
+		Verdict: string(now.Verdict), Reasons: now.Reasons, Next: now.Wood.MeasureNext,
 		Fields: viewFields(now.Row), Doubts: []string{}, Blanks: []blankView{},
 	}
 	if now.Verdict == "" {
