@@ -37,6 +37,8 @@ func TestDemoReportWithoutNetwork(t *testing.T) {
 	}
 	requests := browse.Requests(t, ctx)
 	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate("file://"+filepath.Join(folder, "report", "report.html")))
+	const inFull = `document.querySelector("article .body > noscript") === null`
+	browse.Until(t, ctx, inFull)
 	for selector, least := range map[string]float64{".map": .004, ".strip": .3, "#b1 .spectrum": .01, "#b1 .decay": .005, "#b1 .heat": .05, "#b1 .taps": .005} {
 		browse.Drawn(t, ctx, selector, least)
 	}
@@ -65,6 +67,7 @@ func TestDemoReportWithoutNetwork(t *testing.T) {
 			t.Fatal(err)
 		}
 		browse.Do(t, ctx, chromedp.Reload())
+		browse.Until(t, ctx, inFull)
 		for _, dark := range []bool{false, true} {
 			tone := map[bool]string{false: "", true: "-dark"}[dark]
 			browse.Do(t, ctx, browse.View(1280, 1150, dark))

@@ -69,6 +69,7 @@ func TestScreenshots(t *testing.T) {
 		if shot.top != "" {
 			browse.Jump(t, ctx, shot.top)
 		}
+		browse.Until(t, ctx, unfolded)
 		browse.Shot(t, ctx, filepath.Join(*screenshotsDir, shot.name+".png"))
 	}
 	pdf, _ := browse.Print(t, ctx)
@@ -76,6 +77,9 @@ func TestScreenshots(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// unfolded holds once every blank of a page is there in full, which takes some leisure after it is opened.
+const unfolded = `document.querySelector("article .body > noscript") === null`
 
 func TestInBrowser(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{Offline: true})
@@ -85,6 +89,7 @@ func TestInBrowser(t *testing.T) {
 	open := func(t *testing.T) {
 		t.Helper()
 		browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate("about:blank"), chromedp.Navigate(address))
+		browse.Until(t, ctx, unfolded)
 	}
 
 	t.Run("pictures", func(t *testing.T) {
@@ -262,8 +267,7 @@ func TestInBrowser(t *testing.T) {
 	})
 
 	t.Run("without script", func(t *testing.T) {
-		browse.Do(t, ctx, browse.Scripts(false))
-		open(t)
+		browse.Do(t, ctx, browse.Scripts(false), chromedp.Navigate(address))
 		browse.Drawn(t, ctx, "#b1 .spectrum", .01)
 		browse.Do(t, ctx, chromedp.Click(chromedp.CSS("#b1 summary")))
 		browse.Drawn(t, ctx, "#b1 .groups", .01)
@@ -274,6 +278,7 @@ func TestInBrowser(t *testing.T) {
 		axe := browse.Axe(t)
 		// All of it must be laid out, or the colours of what is off the screen are not looked at.
 		browse.Do(t, ctx, chromedp.Navigate(onDisk(t, fakePage(5, 3))))
+		browse.Until(t, ctx, unfolded)
 		browse.Eval[bool](t, ctx, `for (const a of document.querySelectorAll(".blank")) a.style.contentVisibility = "visible";
 			document.querySelector("#all").click(); document.querySelector("#draw").click(); true`)
 		browse.Accessible(t, ctx, axe, "report", 200)
@@ -289,12 +294,16 @@ func TestInBrowser(t *testing.T) {
 	}
 }
 
-// A delivery of 300 must be there soon. What is timed is only told, for a loaded machine is slow.
+// A delivery of 300 must be there soon, and in full when it is printed. What is timed is only told,
+// for a loaded machine is slow.
 func TestLargeDeliveryOpens(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{})
 	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(onDisk(t, fakePage(300, 60))))
 	if n := browse.Eval[int](t, ctx, `document.querySelectorAll("article.blank").length`); n != 300 {
 		t.Errorf("%d blanks, want 300", n)
+	}
+	if n := browse.Eval[int](t, ctx, `dispatchEvent(new Event("beforeprint")); document.querySelectorAll(".body dl.lead").length`); n != 300 {
+		t.Errorf("%d blanks in full on paper, want 300", n)
 	}
 	browse.Until(t, ctx, `performance.getEntriesByType("navigation")[0].loadEventEnd > 0`)
 	t.Logf("complete after %.0f ms, first painted after %.0f ms",

@@ -81,17 +81,31 @@
     filter();
     mark();
   }
-  // Closed tables are mere text until they are opened: nearly half of all elements would be in them.
-  const unfold = details => {
-    const closed = $("noscript", details);
-    if (closed) closed.outerHTML = closed.textContent;
+  // A blank is mere text below its head until the page has been painted, and its closed tables until
+  // they are opened: as elements from the start, hundreds of blanks would keep one waiting.
+  const unfold = texts => { for (const t of texts) t.outerHTML = t.textContent; };
+  document.addEventListener("toggle", e => unfold($$("noscript", e.target)), true);
+  const folded = new Set(articles.values());
+  const unfoldBlank = article => {
+    if (folded.delete(article)) unfold($$(":scope > * > noscript", article));
   };
-  document.addEventListener("toggle", e => unfold(e.target), true);
+  const unfoldAll = () => folded.forEach(unfoldBlank);
+  const atLeisure = window.requestIdleCallback ?? (f => setTimeout(f, 20, { timeRemaining: () => 10 }));
+  const unfoldMore = leisure => {
+    for (const article of folded) {
+      unfoldBlank(article);
+      if (leisure.timeRemaining() < 5) break;
+    }
+    if (folded.size) atLeisure(unfoldMore);
+  };
+  atLeisure(unfoldMore);
+  addEventListener("beforeprint", unfoldAll);
   // Paper shows what the screen shows, so this also decides what is printed.
   const all = $("#all");
   all?.addEventListener("change", () => {
+    unfoldAll();
     for (const d of $$("article.blank details")) {
-      if (all.checked) unfold(d);
+      if (all.checked) unfold($$("noscript", d));
       d.open = all.checked;
     }
   });
@@ -100,8 +114,8 @@
   const desk = $(".desk");
   if (!desk) return;
   desk.hidden = false;
-  const blanks = [...articles.values()].filter(a => $("audio", a))
-    .map(a => ({ i: a.dataset.i, name: $("h3", a).textContent, audio: $("audio", a) }));
+  const blanks = [...articles.values()].filter(a => "sound" in a.dataset)
+    .map(a => ({ i: a.dataset.i, name: $("h3", a).textContent, article: a }));
   const first = $("#first"), second = $("#second"), blind = $("#blind");
   const play = $("#play"), flip = $("#switch"), heard = $("#heard"), told = $("#told");
   const choices = $$("[data-choice]");
@@ -119,7 +133,8 @@
   // The sound stands in the page itself; no request is made for it.
   const sound = async blank => {
     if (!decoded.has(blank.i)) {
-      const text = atob(blank.audio.src.split(",", 2)[1]);
+      unfoldBlank(blank.article);
+      const text = atob($("audio", blank.article).src.split(",", 2)[1]);
       const bytes = Uint8Array.from(text, c => c.charCodeAt(0));
       decoded.set(blank.i, await context.decodeAudioData(bytes.buffer));
     }
