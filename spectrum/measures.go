@@ -139,10 +139,9 @@ type lateFit struct {
 
 func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	lines, main := h.known(r.parts, r.fundamental)
-	m := h.model(lines)
 	late.h, late.main = h, main
 	recs, which := h.records(evenFromS, h.until)
-	fit, err := damped.Solve(recs, h.rate(), m)
+	fit, err := h.fitter(recs).Solve(lines, h.hum)
 	if err != nil || !h.sensible(fit) {
 		return late, false
 	}

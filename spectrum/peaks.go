@@ -267,16 +267,16 @@ func (h neighbourhood) known(parts []part, main int) (lines []damped.Line, line 
 
 func (h neighbourhood) rate() float64 { return h.bands[0].rate }
 
-// model is the neighbourhood's with the given damped lines.
-func (h neighbourhood) model(lines []damped.Line) damped.Model {
-	return damped.Model{Lines: lines, Undamped: h.hum, Steady: h.far, Background: 3}
+// fitter fits models of the neighbourhood: with steady lines beyond the bins, and what reaches in of all else.
+func (h neighbourhood) fitter(recs []damped.Record) *damped.Fitter {
+	return damped.NewFitter(recs, h.rate(), h.far, 3)
 }
 
 // resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
 // further ones while the data ask for them; with care also while the fit leaves more than noise.
 func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int, care bool) *damped.Fit {
-	m := h.model(start)
-	best, err := damped.Solve(recs, h.rate(), m)
+	fitter := h.fitter(recs)
+	best, err := fitter.Solve(start, h.hum)
 	if err != nil {
 		return nil
 	}
@@ -287,9 +287,8 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 			break
 		}
 		var next *damped.Fit
-		for _, line := range h.candidates(best, at, recs, care) {
-			m.Lines, m.Undamped = append(slices.Clone(best.Lines), line), best.Undamped
-			f, err := damped.Solve(recs, h.rate(), m)
+		for _, line := range h.candidates(fitter, best, at, care) {
+			f, err := fitter.Solve(append(slices.Clone(best.Lines), line), best.Undamped)
 			if err == nil && f.Converged && h.sensible(f) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC) {
 				next = f
 			}
@@ -317,7 +316,7 @@ func (h neighbourhood) restless(f *damped.Fit, recs []damped.Record) bool {
 }
 
 // candidates are further lines that would better the fit: the best of them, with care the best three.
-func (h neighbourhood) candidates(f *damped.Fit, at float64, recs []damped.Record, care bool) []damped.Line {
+func (h neighbourhood) candidates(fitter *damped.Fitter, f *damped.Fit, at float64, care bool) []damped.Line {
 	slow := startAlpha(h.centre())
 	if len(f.Lines) > 0 {
 		slow = max(f.Lines[0].Alpha, 1)
@@ -330,8 +329,8 @@ func (h neighbourhood) candidates(f *damped.Fit, at float64, recs []damped.Recor
 		}
 	}
 	gain := map[damped.Line]float64{}
-	for _, l := range lines {
-		gain[l] = f.Gain(recs, h.rate(), l)
+	for i, g := range fitter.Gains(f, lines) {
+		gain[lines[i]] = g
 	}
 	lines = slices.DeleteFunc(lines, func(l damped.Line) bool { return gain[l] < 0 && !care })
 	slices.SortStableFunc(lines, func(x, y damped.Line) int { return cmp.Compare(gain[y], gain[x]) })

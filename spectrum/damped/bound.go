@@ -10,7 +10,7 @@ import (
 // Transform is the DFT of the exponentials amp_m exp((-alpha_m + 2 pi i f_m) n/rate),
 // n = 0..n-1, at the bins first, first+1, ..., first+count-1.
 func Transform(lines []Line, amp []complex128, rate float64, n, first, count int) []complex128 {
-	s := &solver{rate: rate}
+	s := &Fitter{rate: rate}
 	r := Record{First: first, N: n}
 	sum, col := make([]complex128, count), make([]complex128, count)
 	for m, l := range lines {
@@ -34,16 +34,15 @@ func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense 
 		lines = append(lines, Line{Hz: f})
 	}
 	rec := Record{Bins: Transform(lines, amp, rate, n, 0, n), N: n}
-	s := newSolver([]Record{rec}, rate, Model{Lines: m.Lines, Undamped: m.Undamped})
-	theta := packTheta(m)
-	s.evaluate(theta, true)
-	s.weight[0] = 2 / (noise * float64(n)) // one over the variance of a bin's real part
-	hess, grad := mat.NewSymDense(len(theta), nil), mat.NewVecDense(len(theta), nil)
-	s.normal(hess, grad)
-	cov := mat.NewSymDense(len(theta), nil)
+	s := NewFitter([]Record{rec}, rate, nil, 0)
+	s.prepare(m.Lines, m.Undamped)
+	s.evaluate(s.start, true)
+	s.at[0].weight = 2 / (noise * float64(n)) // one over the variance of a bin's real part
+	s.normal()
+	cov := mat.NewSymDense(len(s.start), nil)
 	var chol mat.Cholesky
-	if !chol.Factorize(hess) || chol.InverseTo(cov) != nil {
-		for a := range theta {
+	if !chol.Factorize(s.hess) || chol.InverseTo(cov) != nil {
+		for a := range s.start {
 			cov.SetSym(a, a, math.Inf(1))
 		}
 	}

@@ -78,66 +78,95 @@ func (f *Fit) SD(m int) (hz, alpha float64) {
 // ErrTooShort says that there are fewer bins than unknowns.
 var ErrTooShort = errors.New("damped: fewer bins than unknowns")
 
-// solver holds the scratch of one fit, so that its inner loop allocates nothing.
-type solver struct {
+// Fitter fits models to the same records again and again. What all of them share is prepared
+// once, and its inner loops allocate nothing.
+type Fitter struct {
 	recs   []Record
 	rate   float64
 	bg     int
 	nLines int
 	steady []float64
-	start  []float64        // starting values of the parameters
-	weight []float64        // per record: 1/noise power
-	basis  [][][]complex128 // [record] orthonormal basis of the eliminated part
-	amp    [][]complex128   // [record] amplitudes in the original (not orthonormal) columns
-	resid  [][]complex128
-	jac    [][][]complex128 // [record][theta]
-	tri    [][][]complex128 // [record] triangular factor of the columns in the basis
-	coef   [][]complex128   // [record] data in the basis
-	left   [][]complex128   // [record] data minus the fixed columns
-	rss    []float64
+	start  []float64 // starting values of the parameters
+	at     []stage   // per record
+	hess   *mat.SymDense
+	grad   *mat.VecDense
 }
 
-// The first fixed columns of every basis, steady lines and background, are the same for all
-// parameters: they are made orthonormal once.
-func (s *solver) fixed() int { return len(s.steady) + s.bg }
+// stage is what a fit knows of one record.
+type stage struct {
+	weight float64        // 1/noise power
+	basis  [][]complex128 // orthonormal basis of the eliminated part
+	tri    [][]complex128 // triangular factor of the columns in the basis
+	coef   []complex128   // data in the basis
+	amp    []complex128   // amplitudes in the original (not orthonormal) columns
+	left   []complex128   // data minus the fixed columns
+	resid  []complex128
+	slopes [][]complex128 // of each line, then of each undamped one: projected d(column)/d(-alpha + 2 pi i f) times its amplitude
+	rss    float64
+}
 
-// Gain is by how much the Bayesian information criterion would fall if the line were
-// added to the fit as it stands, frequency and decay not yet adjusted. It costs one
-// elimination; a full fit mostly gains a little more.
-func (f *Fit) Gain(recs []Record, rate float64, l Line) float64 {
-	m := f.Model
-	m.Lines = append(slices.Clone(m.Lines), l)
-	for _, r := range recs {
-		if len(r.Bins) <= len(m.Lines)+len(m.Undamped)+len(m.Steady)+m.Background {
-			return math.Inf(-1)
-		}
-	}
-	s := newSolver(recs, rate, m)
-	s.evaluate(packTheta(m), false)
-	gain, data, unknown := 0.0, 0, 2
-	for i, r := range recs {
-		k := 2 * len(r.Bins)
-		gain += float64(k) * math.Log(max(power(f.Residual[i]), 1e-300)/max(s.rss[i], 1e-300))
-		data += k
-		if !r.Silent {
-			unknown += 2
-		}
-	}
-	return gain - float64(unknown)*math.Log(float64(data))
+// NewFitter prepares for models that share the steady lines and the background.
+func NewFitter(recs []Record, rate float64, steady []float64, background int) *Fitter {
+	return &Fitter{recs: recs, rate: rate, steady: steady, bg: background}
 }
 
 // Solve fits the model. It fails only if there is less data than unknowns; a fit
 // that did not settle is returned with Converged false.
 func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
-	s := newSolver(recs, rate, start)
+	return NewFitter(recs, rate, start.Steady, start.Background).Solve(start.Lines, start.Undamped)
+}
+
+// The first fixed columns of every basis, steady lines and background, are the same for all
+// parameters: they are made orthonormal once.
+func (s *Fitter) fixed() int { return len(s.steady) + s.bg }
+
+// Gains is by how much the Bayesian information criterion would fall if one of the lines were
+// added to a fit of these records as it stands, frequencies and decays not yet adjusted. A full fit mostly
+// gains a little more.
+func (s *Fitter) Gains(f *Fit, lines []Line) []float64 {
+	s.prepare(f.Lines, f.Undamped)
+	s.evaluate(s.start, false)
+	gains := make([]float64, len(lines))
+	for j, l := range lines {
+		data, unknown := 0, 2
+		for i, r := range s.recs {
+			at, used, k := &s.at[i], s.columns(r), 2*len(r.Bins)
+			if len(r.Bins) <= used+1 {
+				gains[j] = math.Inf(-1)
+			}
+			data += k
+			if r.Silent {
+				continue
+			}
+			unknown += 2
+			// One more column takes out of the residual what it has in common with it.
+			v := at.basis[used]
+			s.column(v, r, l.Hz, l.Alpha)
+			before := power(v)
+			project(v, at.basis[:used])
+			left := at.rss
+			if norm := power(v); norm > 1e-12*before {
+				d := dot(v, at.resid)
+				left -= (real(d)*real(d) + imag(d)*imag(d)) / norm
+			}
+			gains[j] += float64(k) * math.Log(max(at.rss, 1e-300)/max(left, 1e-300))
+		}
+		gains[j] -= float64(unknown) * math.Log(float64(data))
+	}
+	return gains
+}
+
+// Solve fits lines, damped and undamped, from their starting values. It fails as the function Solve does.
+func (s *Fitter) Solve(lines []Line, undamped []float64) (*Fit, error) {
+	s.prepare(lines, undamped)
 	free := 0
-	for _, r := range recs {
+	for _, r := range s.recs {
 		free += 2 * (len(r.Bins) - s.columns(r))
 		if len(r.Bins) <= s.columns(r) {
 			return nil, ErrTooShort
 		}
 	}
-	theta := packTheta(start)
+	theta := slices.Clone(s.start)
 	if free <= len(theta) {
 		return nil, ErrTooShort
 	}
@@ -146,20 +175,19 @@ func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
 	s.reweigh(len(theta))
 	cost := s.cost()
 	p := len(theta)
-	hess, grad := mat.NewSymDense(max(p, 1), nil), mat.NewVecDense(max(p, 1), nil)
 	lambda := 1e-3
 	trial := make([]float64, p)
 	const maxSteps = 60
 	for fit.Steps = 0; fit.Steps < maxSteps && p > 0; fit.Steps++ {
-		s.normal(hess, grad)
-		step, ok := marquardt(hess, grad, lambda)
+		s.normal()
+		step, ok := marquardt(s.hess, s.grad, lambda)
 		if !ok {
 			break
 		}
 		decrement := 0.0
 		for i := range trial {
 			trial[i] = theta[i] + step.AtVec(i)
-			decrement += step.AtVec(i) * grad.AtVec(i)
+			decrement += step.AtVec(i) * s.grad.AtVec(i)
 		}
 		if s.outside(trial) {
 			lambda = max(lambda, 1e-4) * 8
@@ -176,7 +204,7 @@ func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
 			copy(theta, trial)
 			cost = c
 			lambda = max(lambda/8, 1e-12)
-			s.jacobian(theta)
+			s.slopes(theta)
 			if fit.Steps == 3 || small {
 				s.reweigh(p)
 				cost = s.cost()
@@ -205,41 +233,45 @@ func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
 	return fit, nil
 }
 
-func newSolver(recs []Record, rate float64, m Model) *solver {
-	s := &solver{recs: recs, rate: rate, bg: m.Background, nLines: len(m.Lines), steady: m.Steady, start: packTheta(m)}
-	nTheta := 2*len(m.Lines) + len(m.Undamped)
-	maxCol := len(m.Lines) + len(m.Undamped) + len(m.Steady) + m.Background
-	for _, r := range recs {
-		k := len(r.Bins)
-		s.basis = append(s.basis, grid(maxCol, k))
-		s.jac = append(s.jac, grid(nTheta, k))
-		s.amp = append(s.amp, make([]complex128, maxCol))
-		s.resid = append(s.resid, make([]complex128, k))
-		s.weight = append(s.weight, 1)
-		s.rss = append(s.rss, 0)
-		s.tri = append(s.tri, grid(maxCol, maxCol))
-		s.coef = append(s.coef, make([]complex128, maxCol))
-		s.left = append(s.left, make([]complex128, k))
+// prepare sets out for a model, and makes room for it and for a line more.
+func (s *Fitter) prepare(lines []Line, undamped []float64) {
+	s.nLines, s.start = len(lines), packTheta(lines, undamped)
+	p := max(len(s.start), 1)
+	s.hess, s.grad = mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
+	carriers := len(lines) + len(undamped)
+	columns := s.fixed() + carriers
+	if len(s.at) > 0 && len(s.at[0].slopes) >= carriers && len(s.at[0].basis) > columns {
+		for i := range s.at {
+			s.at[i].weight = 1
+		}
+		return
 	}
-	for i, r := range recs {
-		q := s.basis[i]
+	s.at = make([]stage, len(s.recs))
+	columns += 2
+	for i, r := range s.recs {
+		k := len(r.Bins)
+		at := &s.at[i]
+		*at = stage{weight: 1, basis: grid(columns, k), tri: grid(columns, columns), slopes: grid(carriers+1, k)}
+		rows := grid(2, columns)
+		at.coef, at.amp = rows[0], rows[1]
+		rows = grid(2, k)
+		at.left, at.resid = rows[0], rows[1]
 		for j, f := range s.steady {
-			s.column(q[j], r, f, 0)
+			s.column(at.basis[j], r, f, 0)
 		}
 		for d := range s.bg {
-			mid := float64(len(r.Bins)-1) / 2
-			for b := range r.Bins {
+			mid := float64(k-1) / 2
+			for b := range k {
 				x := 1.0
 				for range d {
 					x *= (float64(b) - mid) / max(mid, 1)
 				}
-				q[len(s.steady)+d][b] = complex(x, 0)
+				at.basis[len(s.steady)+d][b] = complex(x, 0)
 			}
 		}
-		copy(s.left[i], r.Bins)
-		s.eliminate(i, 0, s.fixed(), s.left[i])
+		copy(at.left, r.Bins)
+		at.eliminate(0, s.fixed(), at.left)
 	}
-	return s
 }
 
 func grid(rows, cols int) [][]complex128 {
@@ -251,19 +283,19 @@ func grid(rows, cols int) [][]complex128 {
 	return g
 }
 
-func packTheta(m Model) []float64 {
-	var t []float64
-	for _, l := range m.Lines {
+func packTheta(lines []Line, undamped []float64) []float64 {
+	t := make([]float64, 0, 2*len(lines)+len(undamped))
+	for _, l := range lines {
 		t = append(t, l.Hz, l.Alpha)
 	}
-	return append(t, m.Undamped...)
+	return append(t, undamped...)
 }
 
 // columns counts the linear unknowns of a record.
-func (s *solver) columns(r Record) int {
-	n := len(s.amp[0]) // lines + undamped + steady + background
-	if r.Silent {
-		n -= s.nLines
+func (s *Fitter) columns(r Record) int {
+	n := s.fixed() + len(s.start) - 2*s.nLines
+	if !r.Silent {
+		n += s.nLines
 	}
 	return n
 }
@@ -272,7 +304,7 @@ func (s *solver) columns(r Record) int {
 const maxWander = 0.7
 
 // outside tells whether a trial leaves the region where the model means anything.
-func (s *solver) outside(theta []float64) bool {
+func (s *Fitter) outside(theta []float64) bool {
 	for m := range s.nLines {
 		f, a := theta[2*m], theta[2*m+1]
 		if a < -0.05 || a > s.rate || math.Abs(f) > s.rate/2 {
@@ -290,42 +322,41 @@ func (s *solver) outside(theta []float64) bool {
 }
 
 // evaluate eliminates amplitudes and background at theta and returns the weighted
-// cost sum_r w_r |residual_r|^2; with jac it also forms the Jacobian there.
-func (s *solver) evaluate(theta []float64, jac bool) float64 {
+// cost sum_r w_r |residual_r|^2; with slopes it also forms those of the columns there.
+func (s *Fitter) evaluate(theta []float64, slopes bool) float64 {
 	for i, r := range s.recs {
-		q := s.basis[i]
-		n := s.fixed()
+		at, n := &s.at[i], s.fixed()
 		if !r.Silent {
 			for m := range s.nLines {
-				s.column(q[n], r, theta[2*m], theta[2*m+1])
+				s.column(at.basis[n], r, theta[2*m], theta[2*m+1])
 				n++
 			}
 		}
 		for _, f := range theta[2*s.nLines:] {
-			s.column(q[n], r, f, 0)
+			s.column(at.basis[n], r, f, 0)
 			n++
 		}
-		copy(s.resid[i], s.left[i])
-		s.eliminate(i, s.fixed(), n, s.resid[i])
-		s.amplitudes(i, n)
+		copy(at.resid, at.left)
+		at.eliminate(s.fixed(), n, at.resid)
+		at.amplitudes(n)
 	}
-	if jac {
-		s.jacobian(theta)
+	if slopes {
+		s.slopes(theta)
 	}
 	return s.cost()
 }
 
-func (s *solver) cost() float64 {
+func (s *Fitter) cost() float64 {
 	c := 0.0
-	for i := range s.recs {
-		c += s.weight[i] * s.rss[i]
+	for _, at := range s.at {
+		c += at.weight * at.rss
 	}
 	return c
 }
 
 // column is the DFT of exp((-alpha + 2 pi i f) n/R), n = 0..N-1:
 // (1 - z^N)/(1 - z w), z = exp((-alpha + 2 pi i f)/R), w = exp(-2 pi i k/N).
-func (s *solver) column(dst []complex128, r Record, f, alpha float64) {
+func (s *Fitter) column(dst []complex128, r Record, f, alpha float64) {
 	n := float64(r.N)
 	lz := complex(-alpha, 2*math.Pi*f) / complex(s.rate, 0)
 	num := 1 - cmplx.Exp(lz*complex(n, 0))
@@ -343,7 +374,7 @@ func (s *solver) column(dst []complex128, r Record, f, alpha float64) {
 
 // slope is the derivative of column with respect to lz R, that is, to
 // -alpha + 2 pi i f.
-func (s *solver) slope(dst []complex128, r Record, f, alpha float64) {
+func (s *Fitter) slope(dst []complex128, r Record, f, alpha float64) {
 	n := float64(r.N)
 	lz := complex(-alpha, 2*math.Pi*f) / complex(s.rate, 0)
 	zN := cmplx.Exp(lz * complex(n, 0))
@@ -360,10 +391,10 @@ func (s *solver) slope(dst []complex128, r Record, f, alpha float64) {
 	}
 }
 
-// eliminate makes the columns from..to of record i's basis orthonormal to each other and
+// eliminate makes the columns from..to of the basis orthonormal to each other and
 // to those before (modified Gram-Schmidt), and takes their part out of the data.
-func (s *solver) eliminate(i, from, to int, data []complex128) {
-	q, tri := s.basis[i], s.tri[i]
+func (at *stage) eliminate(from, to int, data []complex128) {
+	q, tri := at.basis, at.tri
 	for a := from; a < to; a++ {
 		for b := range a {
 			tri[b][a] = 0
@@ -383,7 +414,7 @@ func (s *solver) eliminate(i, from, to int, data []complex128) {
 			}
 		}
 		tri[a][a] = complex(norm, 0)
-		s.coef[i][a] = 0
+		at.coef[a] = 0
 		if norm <= 1e-12*before {
 			tri[a][a] = 0
 			clear(q[a])
@@ -393,85 +424,98 @@ func (s *solver) eliminate(i, from, to int, data []complex128) {
 		for k := range q[a] {
 			q[a][k] *= scale
 		}
-		s.coef[i][a] = dot(q[a], data)
-		axpy(data, -s.coef[i][a], q[a])
+		at.coef[a] = dot(q[a], data)
+		axpy(data, -at.coef[a], q[a])
+	}
+}
+
+// project takes out of v what it has in common with the orthonormal basis.
+func project(v []complex128, basis [][]complex128) {
+	for _, q := range basis {
+		axpy(v, -dot(q, v), q)
 	}
 }
 
 // amplitudes solves the triangular system for the amplitudes of the n columns.
-func (s *solver) amplitudes(i, n int) {
+func (at *stage) amplitudes(n int) {
 	for a := n - 1; a >= 0; a-- {
-		v := s.coef[i][a]
+		v := at.coef[a]
 		for b := a + 1; b < n; b++ {
-			v -= s.tri[i][a][b] * s.amp[i][b]
+			v -= at.tri[a][b] * at.amp[b]
 		}
-		if s.tri[i][a][a] == 0 {
-			s.amp[i][a] = 0
+		if at.tri[a][a] == 0 {
+			at.amp[a] = 0
 		} else {
-			s.amp[i][a] = v / s.tri[i][a][a]
+			at.amp[a] = v / at.tri[a][a]
 		}
 	}
-	s.rss[i] = power(s.resid[i])
+	at.rss = power(at.resid)
 }
 
-// jacobian forms d(residual)/d(theta) = -P (d column/d theta) amplitude, P the
-// projector off the eliminated part. evaluate(theta) must have run before.
-func (s *solver) jacobian(theta []float64) {
-	nUndamped := len(theta) - 2*s.nLines
+// slopes forms P (d column/d(-alpha + 2 pi i f)) amplitude for every line, P the projector
+// off the eliminated part. evaluate(theta) must have run before.
+func (s *Fitter) slopes(theta []float64) {
 	for i, r := range s.recs {
-		col := s.fixed()
-		used := s.columns(r)
-		project := func(v []complex128) {
-			for b := range used {
-				axpy(v, -dot(s.basis[i][b], v), s.basis[i][b])
-			}
-		}
-		for m := range s.nLines {
-			df, da := s.jac[i][2*m], s.jac[i][2*m+1]
-			if r.Silent {
-				clear(df)
-				clear(da)
+		at, col, used := &s.at[i], s.fixed(), s.columns(r)
+		for c := range len(theta) - s.nLines {
+			v := at.slopes[c]
+			f, alpha := 0.0, 0.0
+			if c >= s.nLines {
+				f = theta[s.nLines+c]
+			} else if f, alpha = theta[2*c], theta[2*c+1]; r.Silent {
+				clear(v)
 				continue
 			}
-			s.slope(da, r, theta[2*m], theta[2*m+1])
-			a := s.amp[i][col]
-			for k := range da {
-				da[k] *= a
+			s.slope(v, r, f, alpha)
+			a := at.amp[col]
+			for k := range v {
+				v[k] *= a
 			}
-			project(da)
-			for k := range da {
-				df[k] = complex(0, -2*math.Pi) * da[k]
-			}
-			col++ // d/d alpha = -slope, and the residual is data minus model: the signs cancel
-		}
-		for h := range nUndamped {
-			df := s.jac[i][2*s.nLines+h]
-			s.slope(df, r, theta[2*s.nLines+h], 0)
-			a := complex(0, -2*math.Pi) * s.amp[i][col]
-			for k := range df {
-				df[k] *= a
-			}
-			project(df)
+			project(v, at.basis[:used])
 			col++
 		}
 	}
 }
 
+// by are the derivatives of the residual, data minus model, by a line's f and by its alpha, in units of
+// its slope (of the latter the signs cancel).
+var by = [2]complex128{complex(0, -2*math.Pi), 1}
+
+// parameters tells where those of a line begin, and how many it has.
+func (s *Fitter) parameters(line int) (first, n int) {
+	if line < s.nLines {
+		return 2 * line, 2
+	}
+	return s.nLines + line, 1
+}
+
 // normal forms the weighted normal equations: Re(J^H J) and -Re(J^H r).
-func (s *solver) normal(hess *mat.SymDense, grad *mat.VecDense) {
-	p := grad.Len()
-	for a := range p {
-		g := 0.0
-		for i := range s.recs {
-			g -= s.weight[i] * realDot(s.jac[i][a], s.resid[i])
+func (s *Fitter) normal() {
+	s.hess.Zero()
+	s.grad.Zero()
+	for i := range s.at {
+		s.addNormal(&s.at[i], len(s.start)-s.nLines, s.hess, s.grad)
+	}
+}
+
+// addNormal adds a record's part of the equations for the first lines.
+func (s *Fitter) addNormal(at *stage, lines int, hess *mat.SymDense, grad *mat.VecDense) {
+	for a := range lines {
+		p, np := s.parameters(a)
+		d := dot(at.slopes[a], at.resid)
+		for i := range np {
+			grad.SetVec(p+i, grad.AtVec(p+i)-at.weight*real(cmplx.Conj(by[i])*d))
 		}
-		grad.SetVec(a, g)
-		for b := a; b < p; b++ {
-			h := 0.0
-			for i := range s.recs {
-				h += s.weight[i] * realDot(s.jac[i][a], s.jac[i][b])
+		for b := a; b < lines; b++ {
+			q, nq := s.parameters(b)
+			d := dot(at.slopes[a], at.slopes[b])
+			for i := range np {
+				for j := range nq {
+					if p+i <= q+j {
+						hess.SetSym(p+i, q+j, hess.At(p+i, q+j)+at.weight*real(cmplx.Conj(by[i])*by[j]*d))
+					}
+				}
 			}
-			hess.SetSym(a, b, h)
 		}
 	}
 }
@@ -503,32 +547,31 @@ func marquardt(hess *mat.SymDense, grad *mat.VecDense, lambda float64) (*mat.Vec
 
 // reweigh sets each record's weight to one over its noise power per real value,
 // so that a noisy tap counts less; the cost is then in units of the noise.
-func (s *solver) reweigh(p int) {
+func (s *Fitter) reweigh(p int) {
 	for i := range s.recs {
-		s.weight[i] = 1 / s.noise(i, p)
+		s.at[i].weight = 1 / s.noise(i, p)
 	}
 }
 
 // noise is the variance of the real and of the imaginary part of record i's bins.
-func (s *solver) noise(i, p int) float64 {
+func (s *Fitter) noise(i, p int) float64 {
 	r := s.recs[i]
 	free := 2*(len(r.Bins)-s.columns(r)) - p/len(s.recs)
-	return max(s.rss[i]/float64(max(free, 1)), 1e-300+1e-24*power(r.Bins)/float64(len(r.Bins)))
+	return max(s.at[i].rss/float64(max(free, 1)), 1e-300+1e-24*power(r.Bins)/float64(len(r.Bins)))
 }
 
-func (s *solver) finish(fit *Fit, theta []float64) {
+func (s *Fitter) finish(fit *Fit, theta []float64) {
 	p := len(theta)
 	for m := range s.nLines {
 		fit.Lines = append(fit.Lines, Line{theta[2*m], theta[2*m+1]})
 	}
-	fit.Undamped = append([]float64(nil), theta[2*s.nLines:]...)
+	fit.Undamped = slices.Clone(theta[2*s.nLines:])
 	fit.Background, fit.Steady = s.bg, s.steady
 	fit.Cov = mat.NewSymDense(max(p, 1), nil)
-	hess, grad := mat.NewSymDense(max(p, 1), nil), mat.NewVecDense(max(p, 1), nil)
 	if p > 0 {
-		s.normal(hess, grad)
+		s.normal()
 		var chol mat.Cholesky
-		if ok := chol.Factorize(hess); !ok || chol.InverseTo(fit.Cov) != nil {
+		if ok := chol.Factorize(s.hess); !ok || chol.InverseTo(fit.Cov) != nil {
 			for a := range p {
 				fit.Cov.SetSym(a, a, math.Inf(1))
 			}
@@ -538,38 +581,31 @@ func (s *solver) finish(fit *Fit, theta []float64) {
 	data, unknown := 0, p
 	for i, r := range s.recs {
 		fit.Each = append(fit.Each, s.alone(i, theta))
-		n, c := 0, 0
+		at, from, to := &s.at[i], s.fixed(), s.columns(r)
+		lines := from
 		if !r.Silent {
-			n = s.nLines
+			lines += s.nLines
 		}
-		c = s.columns(r)
-		at := s.fixed()
-		fit.Amp = append(fit.Amp, slices.Clone(s.amp[i][at:at+n]))
-		fit.Undam = append(fit.Undam, append(slices.Clone(s.amp[i][at+n:c]), s.amp[i][:len(s.steady)]...))
-		fit.Residual = append(fit.Residual, append([]complex128(nil), s.resid[i]...))
-		v := s.noise(i, p)
-		fit.NoisePow = append(fit.NoisePow, 2*v)
+		fit.Amp = append(fit.Amp, slices.Clone(at.amp[from:lines]))
+		fit.Undam = append(fit.Undam, slices.Concat(at.amp[lines:to], at.amp[:len(s.steady)]))
+		fit.Residual = append(fit.Residual, slices.Clone(at.resid))
+		fit.NoisePow = append(fit.NoisePow, 2*s.noise(i, p))
 		k := 2 * len(r.Bins)
-		fit.BIC += float64(k) * math.Log(max(s.rss[i]/float64(k), 1e-300))
+		fit.BIC += float64(k) * math.Log(max(at.rss/float64(k), 1e-300))
 		data += k
-		unknown += 2 * c
+		unknown += 2 * to
 	}
 	fit.BIC += float64(unknown) * math.Log(float64(data))
 }
 
 // alone takes record i's own Gauss-Newton step from theta.
-func (s *solver) alone(i int, theta []float64) Alone {
+func (s *Fitter) alone(i int, theta []float64) Alone {
 	p := 2 * s.nLines
 	if s.recs[i].Silent || p == 0 {
 		return Alone{}
 	}
 	hess, grad := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
-	for a := range p {
-		grad.SetVec(a, -s.weight[i]*realDot(s.jac[i][a], s.resid[i]))
-		for b := a; b < p; b++ {
-			hess.SetSym(a, b, s.weight[i]*realDot(s.jac[i][a], s.jac[i][b]))
-		}
-	}
+	s.addNormal(&s.at[i], s.nLines, hess, grad)
 	var chol mat.Cholesky
 	cov, step := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
 	if !chol.Factorize(hess) || chol.InverseTo(cov) != nil || chol.SolveVecTo(step, grad) != nil {
@@ -600,14 +636,6 @@ func dot(a, b []complex128) complex128 { // conj(a) . b
 		im += real(x)*imag(y) - imag(x)*real(y)
 	}
 	return complex(re, im)
-}
-
-func realDot(a, b []complex128) float64 {
-	s := 0.0
-	for k, x := range a {
-		s += real(x)*real(b[k]) + imag(x)*imag(b[k])
-	}
-	return s
 }
 
 func axpy(y []complex128, a complex128, x []complex128) {
