@@ -70,4 +70,5 @@ type Take struct {
 	Taps     []Tap
 	Quiet    []Span // stretches without a ring: what is in them is noise and hum
 	Warnings []Warning
+	halves   [][]float64 // the samples at half the rate, a quarter ..., as far as the search for taps made them
 }

@@ -90,7 +90,7 @@ func FindTaps(rec Recording) Take {
 		}
 		take.Taps = append(take.Taps, tap)
 	}
-	take.Quiet = ear.quiet(onsets)
+	take.Quiet, take.halves = ear.quiet(onsets), ear.halves
 	return take
 }
 
@@ -113,15 +113,20 @@ type hearing struct {
 	samples []float64
 	rise    []float64 // dB, per hop: rises beyond countDB summed over all frequencies
 	spectra [][]float32
-	hop     float64 // s
-	snr     float64 // dB, loudest spectrum over the quietest
+	halves  [][]float64 // the samples at half the rate, a quarter ...
+	hop     float64     // s
+	snr     float64     // dB, loudest spectrum over the quietest
 }
 
 // listen whitens short-time spectra by what is there for most of the time, so that hum
 // and rumble don't hide a strike, and measures how suddenly each one rises.
 func listen(x []float64, rate float64) hearing {
 	h := hearing{rate: rate, samples: x}
-	low, lowRate := Thin(x, rate, earRate)
+	low, lowRate := x, rate
+	for lowRate >= 2*earRate {
+		low, lowRate = half(low), lowRate/2
+		h.halves = append(h.halves, low)
+	}
 	frame, hop := earFrame(lowRate)
 	h.hop = float64(hop) / lowRate
 	from, to := int(math.Ceil(60*float64(frame)/lowRate)), frame/2

@@ -12,14 +12,46 @@ import (
 // weakened by more than 0.02 dB or shifted in time, and from 0.7 of it, where things would be mirrored
 // down there, nothing is left within 60 dB; a decaying line stays one, as through any linear filter.
 func Thin(x []float64, rate, want float64) ([]float64, float64) {
-	m := max(int(rate/want), 1)
-	for ; m%2 == 0; m, rate = m/2, rate/2 {
-		x = half(x)
+	l := lowered{x: x, rate: rate}.to(want)
+	return l.x, l.rate
+}
+
+// Thin is the take at a lower rate, as the function Thin makes it, with its taps and quiet stretches.
+func (t Take) Thin(want float64) Take {
+	l := lowered{t.Samples, t.Rate, t.halves}.to(want)
+	scale := l.rate / t.Rate
+	at := func(i int) int { return min(int(math.Round(float64(i)*scale)), len(l.x)) }
+	out := t
+	out.Samples, out.Rate, out.halves = l.x, l.rate, l.halves
+	out.Taps, out.Quiet = slices.Clone(t.Taps), slices.Clone(t.Quiet)
+	for i, tap := range out.Taps {
+		out.Taps[i].Onset, out.Taps[i].End, out.Taps[i].ClippedTill = at(tap.Onset), at(tap.End), at(tap.ClippedTill)
+	}
+	for i, q := range out.Quiet {
+		out.Quiet[i] = Span{at(q.From), at(q.To)}
+	}
+	return out
+}
+
+// lowered is sound on its way to a lower rate.
+type lowered struct {
+	x      []float64
+	rate   float64
+	halves [][]float64 // it at half the rate, a quarter ..., as far as they were made already
+}
+
+func (l lowered) to(want float64) lowered {
+	m := max(int(l.rate/want), 1)
+	for ; m%2 == 0; m /= 2 {
+		if len(l.halves) == 0 {
+			l.halves = [][]float64{half(l.x)}
+		}
+		l = lowered{l.halves[0], l.rate / 2, l.halves[1:]}
 	}
 	if m > 1 {
-		x, rate = everyNth(x, m), rate/float64(m)
+		l = lowered{x: everyNth(l.x, m), rate: l.rate / float64(m)}
 	}
-	return x, rate
+	return l
 }
 
 // lowpassFIR is one half of a symmetric low-pass filter, from its middle outwards, that lets pass

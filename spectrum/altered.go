@@ -74,19 +74,19 @@ func (a *analysis) gated() bool {
 	x := a.take.Samples[a.take.Quiet[0].From:a.take.Quiet[0].To]
 	n := powerOfTwo(int(frameS * a.take.Rate))
 	w := hann(n)
-	var frames [][]float64
+	var frames []stretch
 	for at := 0; at+n <= len(x); at += n / 2 {
-		frames = append(frames, windowed(x[at:at+n], w))
+		frames = append(frames, stretch{x: x[at : at+n], w: w})
 	}
 	if len(frames) < fewestIn {
 		return false
 	}
-	spectra := transform(n, frames...)
+	spectra := densities(n, a.take.Rate, frames...)
 	grains, hit := 0, make([]bool, len(frames))
 	column, sorted := make([]float64, len(frames)), make([]float64, len(frames))
 	for k := int(fromHz * float64(n) / a.take.Rate); k < int(0.4*float64(n)); k++ {
 		for i, s := range spectra {
-			column[i] = sq(s[k])
+			column[i] = s.p[k]
 		}
 		copy(sorted, column)
 		slices.Sort(sorted)

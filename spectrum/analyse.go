@@ -29,7 +29,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		DurationS: float64(len(take.Samples)) / take.Rate,
 		Warnings:  slices.Clone(take.Warnings), Taps: []TapResult{},
 	}
-	a := &analysis{plans: plans{}, take: thin(take, workRate), strike: strike}
+	a := &analysis{plans: plans{}, take: take.Thin(workRate), strike: strike}
 	taps := a.take.Taps
 	var joint *reading
 	for range 3 { // a refused tap can have misled the joint fit: once more without it
@@ -87,28 +87,13 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 // above 10 kHz, and a transform of half the length costs half.
 const workRate = 22000
 
-// blankRate is enough for the fits where a fundamental below blankHz is heard: it holds six bending modes.
+// Where a fundamental below blankHz is heard, a blank's six bending modes are all there is to fit: lookRate is
+// enough to hear it, and blankRate to fit it.
 const (
-	blankRate = 8000
 	blankHz   = 300
+	lookRate  = 11000
+	blankRate = 8000
 )
-
-// thin brings a take down to at least the wanted rate.
-func thin(take capture.Take, want float64) capture.Take {
-	samples, rate := capture.Thin(take.Samples, take.Rate, want)
-	scale := rate / take.Rate
-	out := take
-	out.Samples, out.Rate, out.Taps, out.Quiet = samples, rate, nil, nil
-	at := func(i int) int { return int(math.Round(float64(i) * scale)) }
-	for _, t := range take.Taps {
-		t.Onset, t.End, t.ClippedTill = at(t.Onset), min(at(t.End), len(samples)), at(t.ClippedTill)
-		out.Taps = append(out.Taps, t)
-	}
-	for _, q := range take.Quiet {
-		out.Quiet = append(out.Quiet, capture.Span{From: at(q.From), To: min(at(q.To), len(samples))})
-	}
-	return out
-}
 
 func accepted(taps []capture.Tap) []capture.Tap {
 	return slices.DeleteFunc(slices.Clone(taps), func(t capture.Tap) bool { return t.Reason != capture.Accepted })
@@ -167,14 +152,18 @@ func (a *analysis) use(taps []capture.Tap) {
 	if len(taps) == 0 {
 		return
 	}
-	a.view = look(a.take, taps, paces[a.strike])
-	body := a.take
-	body.Taps = taps
-	if a.strike == SideTap && a.view.soundsLow() {
-		body = thin(body, blankRate)
-		a.view.top = 0.35 * body.Rate
+	heard, pace := a.take, paces[a.strike]
+	heard.Taps = taps
+	if low := heard.Thin(lookRate); a.strike == SideTap {
+		if a.view = look(low, pace); a.view.soundsLow() {
+			body := heard.Thin(blankRate)
+			a.view.top = 0.35 * body.Rate
+			a.rings, a.quiet = cut(body, pace)
+			return
+		}
 	}
-	a.rings, a.quiet = cut(body, body.Taps, paces[a.strike].wideHz)
+	a.view = look(heard, pace)
+	a.rings, a.quiet = cut(heard, pace)
 }
 
 // reading is what was read of one tap or of several together: components, which of

@@ -51,12 +51,14 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 		}
 	}
 	tap := capture.Tap{Onset: at, End: end}
-	an := &analysis{plans: plans{}, take: take}
-	an.use([]capture.Tap{tap})
-	out.Spectrum, out.Floor = an.view.draw()
+	take.Taps = []capture.Tap{tap}
+	heard := take.Thin(workRate)
+	an := &analysis{plans: plans{}, take: heard, strike: SideTap}
+	an.use(heard.Taps)
 	an.drawDecay(&out, *a.Taps[best].Ring, a.Ring.Fundamental)
-	an.drawHeat(&out, tap)
-	out.drawClip(take, tap)
+	out.Spectrum, out.Floor = look(heard, paces[SideTap]).draw()
+	out.drawHeat(heard)
+	out.drawClip(take)
 	return out, true
 }
 
@@ -157,23 +159,25 @@ func (a *analysis) drawDecay(out *Portrait, tap Ring, f Partial) {
 }
 
 // drawHeat takes short-time spectra from just before the strike on.
-func (a *analysis) drawHeat(out *Portrait, tap capture.Tap) {
-	rate := a.take.Rate
+func (out *Portrait) drawHeat(take capture.Take) {
+	rate, tap := take.Rate, take.Taps[0]
 	frame := int(heatFrameS * rate)
 	w := hann(frame)
+	var frames []stretch
+	for t := -heatStepS; t < 1.5; t += heatStepS {
+		from := tap.Onset + int(t*rate) - frame/2
+		if from+frame > tap.End {
+			break
+		}
+		if from >= 0 {
+			frames = append(frames, stretch{x: take.Samples[from : from+frame], w: w})
+		}
+	}
 	out.HeatS = heatStepS
 	out.HeatHz = 20
 	cols := int(heatTopHz / out.HeatHz)
 	top := 0.0
-	for t := -heatStepS; t < 1.5; t += heatStepS {
-		from := tap.Onset + int(t*rate) - frame/2
-		if from < 0 || from+frame > tap.End {
-			if from < 0 {
-				continue
-			}
-			break
-		}
-		d := periodogram(transform(powerOfTwo(frame), windowed(a.take.Samples[from:from+frame], w))[0], w, rate)
+	for _, d := range densities(powerOfTwo(frame), rate, frames...) {
 		row := make([]float32, cols)
 		for c := range row {
 			p := d.mean(float64(c)*out.HeatHz, float64(c+1)*out.HeatHz)
@@ -191,7 +195,8 @@ func (a *analysis) drawHeat(out *Portrait, tap capture.Tap) {
 }
 
 // drawClip cuts the tap to listen to, at a lower rate, faded out, at half of full scale.
-func (out *Portrait) drawClip(take capture.Take, tap capture.Tap) {
+func (out *Portrait) drawClip(take capture.Take) {
+	tap := take.Taps[0]
 	from := max(tap.Onset-int(0.05*take.Rate), 0)
 	to := min(tap.End, tap.Onset+int(clipS*take.Rate))
 	out.Clip, out.ClipRate = capture.Thin(take.Samples[from:to], take.Rate, clipRate)

@@ -4,8 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/floats"
-
 	"ringstock/capture"
 )
 
@@ -79,34 +77,6 @@ func lookWindow(n int, rate, riseS float64) []float64 {
 	return w
 }
 
-// windowed is a stretch of sound under a window.
-func windowed(x, w []float64) []float64 {
-	out := make([]float64, len(x))
-	for i, v := range x {
-		out[i] = v * w[i]
-	}
-	return out
-}
-
-// periodogram is the density of a stretch that was seen through the window w, from its DFT.
-func periodogram(coef []complex128, w []float64, rate float64) density {
-	scale := 2 / (rate * floats.Dot(w, w))
-	d := density{rate / float64(2*(len(coef)-1)), make([]float64, len(coef))}
-	for i, v := range coef {
-		d.p[i] = scale * sq(v)
-	}
-	return d
-}
-
-// hann is the periodic Hann window (gonum's is the symmetric one).
-func hann(n int) []float64 {
-	w := make([]float64, n)
-	for i := range w {
-		w[i] = (1 - math.Cos(2*math.Pi*float64(i)/float64(n))) / 2
-	}
-	return w
-}
-
 // add adds a share of another density on the same grid.
 func (d density) add(o density, share float64) {
 	for i, v := range o.p {
@@ -124,7 +94,7 @@ type view struct {
 }
 
 // look forms the view of a take through the look window.
-func look(take capture.Take, taps []capture.Tap, at pace) view {
+func look(take capture.Take, at pace) view {
 	long := int(at.lookS * take.Rate)
 	// Rings and lines are looked at through the look window; the noise between the lines
 	// through one with low side lobes.
@@ -135,31 +105,26 @@ func look(take capture.Take, taps []capture.Tap, at pace) view {
 		}
 		return windows[n]
 	}
-	var signals, seen [][]float64
-	see := func(x, w []float64) { signals, seen = append(signals, windowed(x, w)), append(seen, w) }
-	for _, t := range taps {
+	var seen []stretch
+	for _, t := range take.Taps {
 		from := t.Onset + int(at.lookFromS*take.Rate)
 		if to := min(from+long, t.End); to-from >= int(0.03*take.Rate) {
-			see(take.Samples[from:to], through(to-from))
+			seen = append(seen, stretch{x: take.Samples[from:to], w: through(to - from)})
 		}
 	}
-	rings := len(signals)
+	rings := len(seen)
 	var hum []float64
 	for _, q := range take.Quiet {
 		length := min(long, q.Len())
 		low := hann(length)
 		for from := q.From; from+length <= q.To; from += max(length/2, 1) {
 			x := take.Samples[from : from+length]
-			see(x, through(length))
-			see(x, low)
+			seen = append(seen, stretch{x: x, w: through(length)}, stretch{x: x, w: low})
 		}
 		hum = append(hum, humLines(take, q)...)
 	}
 	n := powerOfTwo(long)
-	var ds []density
-	for i, c := range transform(n, signals...) {
-		ds = append(ds, periodogram(c, seen[i], take.Rate))
-	}
+	ds := densities(n, take.Rate, seen...)
 
 	blank := func() density { return density{take.Rate / float64(n), make([]float64, n/2+1)} }
 	v := view{ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, 0.45*take.Rate), hum: hum}
@@ -213,7 +178,7 @@ func humLines(take capture.Take, q capture.Span) []float64 {
 		return nil
 	}
 	w := hann(len(x))
-	d := periodogram(transform(powerOfTwo(2*len(x)), windowed(x, w))[0], w, rate)
+	d := densities(powerOfTwo(2*len(x)), rate, stretch{x: x, w: w})[0]
 	under := d.background(30, 1)
 	resolution := rate / float64(len(x))
 	var out []float64

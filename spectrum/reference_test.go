@@ -106,13 +106,12 @@ func TestAgainstSciPy(t *testing.T) {
 			x := s.samples(t)
 			n := powerOfTwo(s.N)
 			w := hann(s.N)
-			both := transform(n, x, windowed(x, w))
-			coef := both[0]
+			coef := transforms(n, stretch{x: x})[0]
 			for _, want := range s.Want.Transform {
 				near(t, "real part", real(coef[want.Bin]), want.Re, digits*math.Abs(want.Re)+1e-9)
 				near(t, "imaginary part", imag(coef[want.Bin]), want.Im, digits*math.Abs(want.Im)+1e-9)
 			}
-			d := periodogram(both[1], w, s.Rate)
+			d := densities(n, s.Rate, stretch{x: x, w: w})[0]
 			top := 0
 			for k, v := range d.p {
 				if v > d.p[top] {

@@ -2,10 +2,7 @@ package spectrum
 
 import (
 	"math"
-	"math/bits"
 	"math/cmplx"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 
 	"ringstock/capture"
 	"ringstock/spectrum/damped"
@@ -21,8 +18,9 @@ const (
 	fitBins  = 14.0  // and least number of bins on either side, as far as the band is flat
 	wideHz   = 1200  // above this frequency all widths grow, and all waits shrink, in proportion:
 	//                  the higher a note, the faster it dies and the broader is its line
-	maxFitS   = 3.0 // longest record that a fit looks at
-	minRecord = 12  // samples of a band: less can't be fitted
+	maxFitS   = 3.0  // longest record that a fit looks at
+	minRecord = 12   // samples of a band: less can't be fitted
+	sparedEnd = 0.05 // of the longest segment is given up if that halves the transforms
 )
 
 // pace is how a ring is listened to. The higher a note, the faster it dies and the broader
@@ -63,95 +61,36 @@ type band struct {
 	quiet  bool
 }
 
-// plans keeps the transforms of one analysis, since making one costs as much as using it.
-type plans map[int]*fourier.CmplxFFT
-
-func (p plans) of(n int) *fourier.CmplxFFT {
-	if p[n] == nil {
-		p[n] = fourier.NewCmplxFFT(n)
-	}
-	return p[n]
-}
-
-// transform is the unnormalised DFT, bins 0..n/2, of real signals that are padded with zeros
-// to n samples, a power of two. Two of them go through one transform, as real and imaginary part.
-func transform(n int, signals ...[]float64) [][]complex128 {
-	out := make([][]complex128, len(signals))
-	flat := make([]complex128, len(signals)*(n/2+1))
-	for i := range out {
-		out[i] = flat[i*(n/2+1) : (i+1)*(n/2+1)]
-	}
-	buf := make([]complex128, n)
-	for i := 0; i < len(signals); i += 2 {
-		clear(buf)
-		for j, v := range signals[i] {
-			buf[j] = complex(v, 0)
-		}
-		if i+1 < len(signals) {
-			for j, v := range signals[i+1] {
-				buf[j] += complex(0, v)
-			}
-		}
-		capture.Transform(buf)
-		for k := range out[i] {
-			z, m := buf[k], buf[(n-k)%n]
-			out[i][k] = complex((real(z)+real(m))/2, (imag(z)-imag(m))/2)
-			if i+1 < len(signals) {
-				out[i+1][k] = complex((imag(z)+imag(m))/2, (real(m)-real(z))/2)
-			}
-		}
-	}
-	return out
-}
-
-// powerOfTwo is the smallest one that is not less than n.
-func powerOfTwo(n int) int { return 1 << bits.Len(uint(max(n, 1)-1)) }
-
-// smooth is the smallest even number >= n without prime factors over 5: transforms
-// of other lengths can be thousands of times slower.
-func smooth(n int) int {
-	for m := max(n+n%2, 2); ; m += 2 {
-		r := m
-		for _, p := range []int{2, 3, 5} {
-			for r%p == 0 {
-				r /= p
-			}
-		}
-		if r == 1 {
-			return m
-		}
-	}
-}
-
-// cut transforms the rings of the given taps, and the quiet stretches, all to one length.
-func cut(take capture.Take, taps []capture.Tap, wide float64) (rings, quiet []segment) {
-	type stretch struct{ from, strike, to int }
-	var all []stretch
-	lead := int(leadS * take.Rate)
-	for _, t := range taps {
-		to := min(t.End, t.Onset+int(maxRingS*take.Rate))
-		all = append(all, stretch{t.Onset - lead, t.Onset, to})
+// cut transforms the rings of a take's taps, and its quiet stretches, all to one length.
+func cut(take capture.Take, at pace) (rings, quiet []segment) {
+	lead, long := int(leadS*take.Rate), int(maxRingS*take.Rate)
+	var all []capture.Span
+	longest := 0
+	for _, t := range take.Taps {
+		all = append(all, capture.Span{From: t.Onset - lead, To: min(t.End, t.Onset+long)})
+		longest = max(longest, all[len(all)-1].Len())
 	}
 	for _, q := range take.Quiet {
-		to := min(q.To, q.From+int(maxRingS*take.Rate))
-		all = append(all, stretch{q.From, q.From, to})
-	}
-	longest := 0
-	for _, s := range all {
-		longest = max(longest, s.to-s.from)
+		all = append(all, capture.Span{From: q.From, To: min(q.To, q.From+long)})
+		longest = max(longest, all[len(all)-1].Len())
 	}
 	n := powerOfTwo(longest)
-	signals := make([][]float64, len(all))
-	for i, s := range all {
-		signals[i] = append(make([]float64, max(-s.from, 0), longest), take.Samples[max(s.from, 0):s.to]...)
+	if float64(longest) < (1+sparedEnd)*float64(n)/2 {
+		n /= 2
 	}
-	coef := transform(n, signals...)
+	var stretches []stretch
 	for i, s := range all {
-		seg := segment{coef: coef[i], rate: take.Rate, n: n, wide: wide, lead: float64(s.strike-s.from) / take.Rate,
-			ring: float64(s.to-s.strike) / take.Rate, quiet: i >= len(taps)}
-		if seg.quiet {
+		all[i].To = min(s.To, s.From+n)
+		from := max(s.From, 0)
+		stretches = append(stretches, stretch{x: take.Samples[from:all[i].To], late: from - s.From})
+	}
+	for i, coef := range transforms(n, stretches...) {
+		seg := segment{coef: coef, rate: take.Rate, n: n, wide: at.wideHz, quiet: i >= len(take.Taps), lead: 0}
+		if s := all[i]; seg.quiet {
+			seg.ring = float64(s.Len()) / take.Rate
 			quiet = append(quiet, seg)
 		} else {
+			seg.lead, seg.ring = float64(lead)/take.Rate, float64(s.Len()-lead)/take.Rate
 			rings = append(rings, seg)
 		}
 	}
