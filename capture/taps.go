@@ -404,18 +404,26 @@ func (h hearing) quiet(onsets []int) []Span {
 // clippedSamples finds samples at which the converter or an amplifier was at its
 // end: two or more in a row at full scale, or flat tops at the recording's own maximum.
 func clippedSamples(x []float64) []int {
-	low, high := 0.0, 0.0
-	for _, v := range x {
-		if v < low {
-			low = v
-		} else if v > high {
-			high = v
+	// Few blocks need a look at every sample.
+	const block = 256
+	top, tops := 0.0, make([]float64, 0, len(x)/block+1)
+	for some := range slices.Chunk(x, block) {
+		high := 0.0
+		for _, v := range some {
+			if a := math.Abs(v); a > high {
+				high = a
+			}
 		}
+		tops, top = append(tops, high), max(top, high)
 	}
 	var out []int
 	flat := make(map[int]int) // flat tops: first sample -> length
-	least := max(min(0.97*max(high, -low), 0.999), 0.05)
+	least := max(min(0.97*top, 0.999), 0.05)
 	for i := 0; i < len(x); {
+		if tops[i/block] < least {
+			i = (i/block + 1) * block
+			continue
+		}
 		if v := x[i]; v < least && v > -least {
 			i++
 			continue

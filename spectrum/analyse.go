@@ -154,15 +154,16 @@ func (a *analysis) use(taps []capture.Tap) {
 	}
 	heard, pace := a.take, paces[a.strike]
 	heard.Taps = taps
-	if low := heard.Thin(lookRate); a.strike == SideTap {
-		if a.view = look(low, pace); a.view.soundsLow() {
+	hum := humLines(heard)
+	if a.strike == SideTap {
+		if a.view = look(heard.Thin(lookRate), pace, hum); a.view.soundsLow() {
 			body := heard.Thin(blankRate)
 			a.view.top = 0.35 * body.Rate
 			a.rings, a.quiet = cut(body, pace)
 			return
 		}
 	}
-	a.view = look(heard, pace)
+	a.view = look(heard, pace, hum)
 	a.rings, a.quiet = cut(heard, pace)
 }
 

@@ -93,8 +93,8 @@ type view struct {
 	top   float64 // Hz, nothing is sought above
 }
 
-// look forms the view of a take through the look window.
-func look(take capture.Take, at pace) view {
+// look forms the view of a take, in whose quiet the given lines were found, through the look window.
+func look(take capture.Take, at pace, hum []float64) view {
 	long := int(at.lookS * take.Rate)
 	// Rings and lines are looked at through the look window; the noise between the lines
 	// through one with low side lobes.
@@ -113,7 +113,6 @@ func look(take capture.Take, at pace) view {
 		}
 	}
 	rings := len(seen)
-	var hum []float64
 	for _, q := range take.Quiet {
 		length := min(long, q.Len())
 		low := hann(length)
@@ -121,15 +120,12 @@ func look(take capture.Take, at pace) view {
 			x := take.Samples[from : from+length]
 			seen = append(seen, stretch{x: x, w: through(length)}, stretch{x: x, w: low})
 		}
-		hum = append(hum, humLines(take, q)...)
 	}
 	n := powerOfTwo(long)
 	ds := densities(n, take.Rate, seen...)
 
 	blank := func() density { return density{take.Rate / float64(n), make([]float64, n/2+1)} }
 	v := view{ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, 0.45*take.Rate), hum: hum}
-	slices.Sort(v.hum)
-	v.hum = slices.CompactFunc(v.hum, func(a, b float64) bool { return math.Abs(a-b) < 1 })
 	if runs := (len(ds) - rings) / 2; runs > 0 {
 		between := blank()
 		for i := rings; i < len(ds); i += 2 {
@@ -157,7 +153,7 @@ func typical(out density, each []density) density {
 		}
 		// With three taps or more the median keeps out what only one of them heard.
 		if len(row) >= 3 {
-			out.p[k] = median(row)
+			out.p[k] = middle(row)
 		} else {
 			for _, x := range row {
 				out.p[k] += x / float64(len(row))
@@ -169,16 +165,23 @@ func typical(out density, each []density) density {
 
 const highestHum = 2500.0 // Hz
 
-// humLines finds steady lines in a quiet stretch: multiples of 50 or 60 Hz if they
-// stand 12 dB over the noise beside them, any other line if it stands 20 dB over it.
-func humLines(take capture.Take, q capture.Span) []float64 {
-	to := min(q.To, q.From+int(maxRingS*take.Rate))
-	x, rate := capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum)
+// humLines finds the steady lines in a take's quiet stretches.
+func humLines(take capture.Take) (out []float64) {
+	for _, q := range take.Quiet {
+		to := min(q.To, q.From+int(maxRingS*take.Rate))
+		out = append(out, steadyLines(capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum))...)
+	}
+	slices.Sort(out)
+	return slices.CompactFunc(out, func(a, b float64) bool { return math.Abs(a-b) < 1 })
+}
+
+// steadyLines finds multiples of 50 or 60 Hz if they stand 12 dB over the noise beside them, any other line
+// if it stands 20 dB over it.
+func steadyLines(x []float64, rate float64) []float64 {
 	if float64(len(x)) < 0.25*rate {
 		return nil
 	}
-	w := hann(len(x))
-	d := densities(powerOfTwo(2*len(x)), rate, stretch{x: x, w: w})[0]
+	d := densities(powerOfTwo(2*len(x)), rate, stretch{x: x, w: hann(len(x))})[0]
 	under := d.background(30, 1)
 	resolution := rate / float64(len(x))
 	var out []float64
@@ -217,15 +220,17 @@ func peakShift(a, b, c float64) float64 {
 	return min(max((la-lc)/(2*den), -0.5), 0.5)
 }
 
-func median(x []float64) float64 {
+func median(x []float64) float64 { return middle(slices.Clone(x)) }
+
+// middle is the median of values whose order does not matter any more.
+func middle(x []float64) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	s := slices.Clone(x)
-	slices.Sort(s)
-	m := len(s) / 2
-	if len(s)%2 == 1 {
-		return s[m]
+	slices.Sort(x)
+	m := len(x) / 2
+	if len(x)%2 == 1 {
+		return x[m]
 	}
-	return (s[m-1] + s[m]) / 2
+	return (x[m-1] + x[m]) / 2
 }

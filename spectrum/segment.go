@@ -61,37 +61,34 @@ type band struct {
 	quiet  bool
 }
 
-// cut transforms the rings of a take's taps, and its quiet stretches, all to one length.
+// cut transforms the rings of a take's taps, and its quiet stretches.
 func cut(take capture.Take, at pace) (rings, quiet []segment) {
 	lead, long := int(leadS*take.Rate), int(maxRingS*take.Rate)
-	var all []capture.Span
-	longest := 0
-	for _, t := range take.Taps {
-		all = append(all, capture.Span{From: t.Onset - lead, To: min(t.End, t.Onset+long)})
-		longest = max(longest, all[len(all)-1].Len())
+	byLength := map[int][]*segment{}
+	stretches := map[int][]stretch{}
+	put := func(s *segment, from, strike, to int) {
+		n := powerOfTwo(to - from)
+		if n > minRecord && float64(to-from) < (1+sparedEnd)*float64(n)/2 {
+			n /= 2
+			to = from + n
+		}
+		*s = segment{rate: take.Rate, n: n, wide: at.wideHz,
+			lead: float64(strike-from) / take.Rate, ring: float64(to-strike) / take.Rate}
+		late := max(-from, 0)
+		byLength[n] = append(byLength[n], s)
+		stretches[n] = append(stretches[n], stretch{x: take.Samples[from+late : to], late: late})
 	}
-	for _, q := range take.Quiet {
-		all = append(all, capture.Span{From: q.From, To: min(q.To, q.From+long)})
-		longest = max(longest, all[len(all)-1].Len())
+	rings, quiet = make([]segment, len(take.Taps)), make([]segment, len(take.Quiet))
+	for i, t := range take.Taps {
+		put(&rings[i], t.Onset-lead, t.Onset, min(t.End, t.Onset+long))
 	}
-	n := powerOfTwo(longest)
-	if float64(longest) < (1+sparedEnd)*float64(n)/2 {
-		n /= 2
+	for i, q := range take.Quiet {
+		put(&quiet[i], q.From, q.From, min(q.To, q.From+long))
+		quiet[i].quiet = true
 	}
-	var stretches []stretch
-	for i, s := range all {
-		all[i].To = min(s.To, s.From+n)
-		from := max(s.From, 0)
-		stretches = append(stretches, stretch{x: take.Samples[from:all[i].To], late: from - s.From})
-	}
-	for i, coef := range transforms(n, stretches...) {
-		seg := segment{coef: coef, rate: take.Rate, n: n, wide: at.wideHz, quiet: i >= len(take.Taps), lead: 0}
-		if s := all[i]; seg.quiet {
-			seg.ring = float64(s.Len()) / take.Rate
-			quiet = append(quiet, seg)
-		} else {
-			seg.lead, seg.ring = float64(lead)/take.Rate, float64(s.Len()-lead)/take.Rate
-			rings = append(rings, seg)
+	for n, segments := range byLength {
+		for i, coef := range transforms(n, stretches[n]...) {
+			segments[i].coef = coef
 		}
 	}
 	return rings, quiet

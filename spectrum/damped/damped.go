@@ -21,6 +21,7 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/blas/cblas128"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -628,22 +629,11 @@ func reciprocal(z complex128) (inv complex128, ok bool) {
 	return complex(real(z)/m, -imag(z)/m), true
 }
 
-func dot(a, b []complex128) complex128 { // conj(a) . b
-	var re, im float64
-	for k, x := range a {
-		y := b[k]
-		re += real(x)*real(y) + imag(x)*imag(y)
-		im += real(x)*imag(y) - imag(x)*real(y)
-	}
-	return complex(re, im)
-}
+func vector(x []complex128) cblas128.Vector { return cblas128.Vector{N: len(x), Data: x, Inc: 1} }
 
-func axpy(y []complex128, a complex128, x []complex128) {
-	ar, ai := real(a), imag(a)
-	for k, v := range x {
-		y[k] += complex(ar*real(v)-ai*imag(v), ar*imag(v)+ai*real(v))
-	}
-}
+func dot(a, b []complex128) complex128 { return cblas128.Dotc(vector(a), vector(b)) } // conj(a) . b
+
+func axpy(y []complex128, a complex128, x []complex128) { cblas128.Axpy(a, vector(x), vector(y)) }
 
 func power(a []complex128) float64 {
 	s := 0.0
