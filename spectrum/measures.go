@@ -155,14 +155,18 @@ func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	return late, true
 }
 
-// others are the lines of a record that are not the fundamental, hum included.
+// others are the lines of a record within the bins that are not the fundamental, hum included. What the fit makes of
+// lines beyond the bins is true of their skirts in the bins only.
 func (l lateFit) others(rec int) (lines []damped.Line, amp []complex128) {
 	for m, line := range l.fit.Lines {
 		if m != l.main {
 			lines, amp = append(lines, line), append(amp, l.fit.Amp[rec][m])
 		}
 	}
-	return append(lines, l.hum()...), append(amp, l.fit.Undam[rec]...)
+	for m, hz := range l.fit.Undamped {
+		lines, amp = append(lines, damped.Line{Hz: hz}), append(amp, l.fit.Undam[rec][m])
+	}
+	return lines, amp
 }
 
 // hum lists the steady lines of the fit.
@@ -288,11 +292,20 @@ func (l lateFit) driftOf(tap int) share {
 			c[i] += inv[i][j] * v[j]
 		}
 	}
+	chi2 := 0.0
+	for _, p := range pts {
+		off := p.phi - c[0]*p.x[0] - c[1]*p.x[1] - c[2]*p.x[2]
+		chi2 += p.w * off * off
+	}
 	glide := (math.Exp(-end/tau) - math.Exp(-driftFromS/tau)) / (2 * math.Pi)
 	cents := 1200 / math.Ln2 / (f.Hz + l.h.centre())
 	// The phase noise of one filtered sample is noise/(2 |y|^2); neighbours within the kernel's
-	// length share it, so each independent one is there k1^2/k2 times.
-	sd := math.Sqrt(inv[2][2] * noise / 2 * k1 * k1 / k2 / (a * a * math.Exp(2*rec.Lead/tau)))
+	// length share it, so each independent one is there k1^2/k2 times. A phase that leaves the curve by more
+	// than that, such as one that follows what is left of a hum line, tells less (Birge's ratio).
+	noise /= 2 * a * a * math.Exp(2*rec.Lead/tau)
+	same := k1 * k1 / k2
+	noise *= max(1, chi2/noise/max(float64(len(pts))-3*same, 1))
+	sd := math.Sqrt(inv[2][2] * noise * same)
 	return share{x: c[2] * glide * cents, sd: math.Abs(glide) * cents * sd}
 }
 
