@@ -7,6 +7,8 @@ import (
 
 	"gonum.org/v1/gonum/blas"
 	"gonum.org/v1/gonum/blas/blas64"
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -30,12 +32,10 @@ type Mode struct {
 	// half of it, d ln f / d ln E half of the rest (Rayleigh).
 	ShearShare float64
 
-	grid   grid
-	motion field
-	v      []float64
-	at     []strain  // at the grid's points
-	ends   []float64 // deflection at the start of each interval and at the end of the bar
-	atMass []float64 // deflection at the bar's point masses
+	bar   Bar
+	grid  grid
+	w, th field
+	v     []float64
 }
 
 // strain is a mode's motion at a point: deflection w (or displacement, or twist), its
@@ -75,93 +75,143 @@ func (b Bar) Modes(k Kind, m Wood, n int) ([]Mode, error) {
 		return nil, fmt.Errorf("bar: E %g Pa, G %g Pa, density %g kg/m3: all must be positive", m.E, m.G, m.Density)
 	}
 	sys := newSystem(b, k, m, n)
-	omega2, vectors, err := stationary(sys.B, sys.C, k.roughly(b, m))
+	omega2, vectors, err := lowest(sys.K, sys.M, k.roughly(b, m), sys.rigid(), n)
 	if err != nil {
 		return nil, err
 	}
-	rigid := 1
-	if k.bends() {
-		rigid = 2
-	}
-	modes := make([]Mode, 0, n)
-	for order := 1; order <= n && rigid+order <= len(omega2); order++ {
-		c := rigid + order - 1
-		modes = append(modes, sys.mode(order, omega2[c], mat.Col(nil, c, vectors)))
+	modes := make([]Mode, len(omega2))
+	for i, v := range vectors {
+		modes[i] = Mode{
+			Kind: k, Order: i + 1, Hz: math.Sqrt(omega2[i]) / (2 * math.Pi), ShearShare: sys.shearShare(v),
+			bar: b, grid: sys.grid, w: sys.w, th: sys.th, v: v,
+		}
 	}
 	return modes, nil
 }
 
-// system is a bar made discrete for one kind of vibration: strain energy is |B v|^2 / 2,
-// kinetic energy |C v'|^2 / 2, for unknowns v and their rates v'.
+// system is a bar made discrete for one kind of vibration: strain energy is v'K v / 2, kinetic energy
+// omega^2 v'M v / 2, for unknowns v.
 type system struct {
-	bar   Bar
-	kind  Kind
-	wood  Wood
-	grid  grid
-	w, th field // deflection and, for bending, rotation
-	B, C  *mat.Dense
+	grid     grid
+	w, th    field // deflection and, for bending, rotation
+	K, M     *mat.Dense
+	elements []element
+}
+
+// element is what a span adds to a system: strains and motions at places along it, by its own unknowns, and
+// what their squares are weighed by in the energies. The first half of the rows are shear and deflection, the
+// second half curvature (or stretch) and rotation.
+type element struct {
+	unknowns       []int
+	strain, motion *mat.Dense
+	stiff, inert   []float64
 }
 
 func newSystem(b Bar, k Kind, m Wood, modes int) system {
-	s := system{bar: b, kind: k, wood: m, grid: newGrid(b, modes)}
+	s := system{grid: newGrid(b, modes)}
 	var size int
 	s.w, size = s.grid.field(0, 1)
-	points := len(s.grid.points)
-	rows := points
+	s.th = make(field, len(s.grid.spans))
 	if k.bends() {
 		s.th, size = s.grid.field(size, 0)
-		rows = 2 * points
 	}
-	s.B = mat.NewDense(rows, size, nil)
-	s.C = mat.NewDense(rows+len(b.Masses), size, nil)
-	list, _ := b.intervals()
-	for i, p := range s.grid.points {
-		q, sec := list[p.interval].gauss(p)
-		bend, shear, mass, rotary := k.stiffness(sec, m)
-		s.w.add(s.C.RawRowView(i), p.span, p.value, math.Sqrt(q*mass))
-		if !k.bends() {
-			s.w.add(s.B.RawRowView(i), p.span, p.rate, math.Sqrt(q*(bend+shear)))
-			continue
+	s.K, s.M = mat.NewDense(size, size, nil), mat.NewDense(size, size, nil)
+	for i := range s.grid.spans {
+		e := s.newElement(i, k, m)
+		s.elements = append(s.elements, e)
+		e.add(s.K, e.strain, e.stiff)
+		e.add(s.M, e.motion, e.inert)
+	}
+	for _, pm := range b.Masses {
+		if k == Torsion {
+			break
 		}
-		s.w.add(s.B.RawRowView(i), p.span, p.rate, math.Sqrt(q*shear))
-		s.th.add(s.B.RawRowView(i), p.span, p.value, -math.Sqrt(q*shear))
-		s.th.add(s.B.RawRowView(points+i), p.span, p.rate, math.Sqrt(q*bend))
-		s.th.add(s.C.RawRowView(points+i), p.span, p.value, math.Sqrt(q*rotary))
-	}
-	for i, pm := range b.Masses {
-		if k != Torsion {
-			span := s.grid.spanAt(pm.X)
-			value, _ := s.grid.spans[span].basis(pm.X)
-			s.w.add(s.C.RawRowView(rows+i), span, value, math.Sqrt(pm.M))
+		span := s.grid.spanAt(pm.X)
+		value, _ := s.grid.spans[span].basis(pm.X)
+		for i, u := range s.w[span] {
+			for j, v := range s.w[span] {
+				s.M.Set(u, v, s.M.At(u, v)+pm.M*value[i]*value[j])
+			}
 		}
 	}
 	return s
 }
 
-func (s system) mode(order int, omega2 float64, v []float64) Mode {
-	m := Mode{Kind: s.kind, Order: order, Hz: math.Sqrt(omega2) / (2 * math.Pi), grid: s.grid, motion: s.w, v: v}
-	list, _ := s.bar.intervals()
-	var shear, all float64
-	for _, p := range s.grid.points {
-		e := strain{w: s.w.sum(v, p.span, p.value), dw: s.w.sum(v, p.span, p.rate)}
-		if s.kind.bends() {
-			e.th, e.dth = s.th.sum(v, p.span, p.value), s.th.sum(v, p.span, p.rate)
+func (s system) newElement(span int, k Kind, m Wood) element {
+	sp := s.grid.spans[span]
+	x, q := s.grid.sums(sp, k, m)
+	n, deflections := len(x), len(s.w[span])
+	e := element{
+		unknowns: slices.Concat(s.w[span], s.th[span]),
+		stiff:    slices.Concat(q[0], q[1]),
+		inert:    slices.Concat(q[2], q[3]),
+	}
+	e.strain, e.motion = mat.NewDense(2*n, len(e.unknowns), nil), mat.NewDense(2*n, len(e.unknowns), nil)
+	for i, x := range x {
+		value, rate := sp.basis(x)
+		copy(e.motion.RawRowView(i)[:deflections], value)
+		copy(e.strain.RawRowView(i)[:deflections], rate)
+		if !k.bends() {
+			copy(e.strain.RawRowView(n+i), rate)
+			continue
 		}
-		m.at = append(m.at, e)
-		q, sec := list[p.interval].gauss(p)
-		bending, shearing, _, _ := s.kind.energies(e, sec, s.wood)
-		shear += q * shearing
-		all += q * (bending + shearing)
+		floats.Sub(e.strain.RawRowView(i)[deflections:], value[:len(s.th[span])])
+		copy(e.strain.RawRowView(n + i)[deflections:], rate)
+		copy(e.motion.RawRowView(n + i)[deflections:], value)
 	}
-	m.ShearShare = shear / all
-	for _, in := range list {
-		m.ends = append(m.ends, m.At(in.a.X))
+	return e
+}
+
+// add adds the sum of the rows' squares, weighed, to a matrix over all unknowns.
+func (e element) add(to, rows *mat.Dense, weight []float64) {
+	var weighed, own mat.Dense
+	weighed.CloneFrom(rows)
+	for i, w := range weight {
+		floats.Scale(w, weighed.RawRowView(i))
 	}
-	m.ends = append(m.ends, m.At(list[len(list)-1].b.X))
-	for _, pm := range s.bar.Masses {
-		m.atMass = append(m.atMass, m.At(pm.X))
+	own.Mul(rows.T(), &weighed)
+	for i, u := range e.unknowns {
+		row, mine := to.RawRowView(u), own.RawRowView(i)
+		for j, v := range e.unknowns {
+			row[v] += mine[j]
+		}
 	}
-	return m
+}
+
+// rigid lists the motions of the bar as a whole: along, and for bending also round.
+func (s system) rigid() [][]float64 {
+	_, size := s.K.Dims()
+	along, round := make([]float64, size), make([]float64, size)
+	for i, sp := range s.grid.spans {
+		for j, x := range []float64{sp.x0, sp.x1} {
+			along[s.w[i][j]] = 1
+			if len(s.th[i]) > 0 {
+				round[s.w[i][j]], round[s.th[i][j]] = x, 1
+			}
+		}
+	}
+	if len(s.th[0]) == 0 {
+		return [][]float64{along}
+	}
+	return [][]float64{along, round}
+}
+
+func (s system) shearShare(v []float64) float64 {
+	var shear, all float64
+	for _, e := range s.elements {
+		own := make([]float64, len(e.unknowns))
+		for i, u := range e.unknowns {
+			own[i] = v[u]
+		}
+		for i, w := range e.stiff {
+			y := floats.Dot(e.strain.RawRowView(i), own)
+			all += w * y * y
+			if 2*i < len(e.stiff) {
+				shear += w * y * y
+			}
+		}
+	}
+	return shear / all
 }
 
 // roughly is omega^2 of the lowest mode, in its order of magnitude.
@@ -171,11 +221,6 @@ func (k Kind) roughly(b Bar, m Wood) float64 {
 		return math.Pow(math.Pi/b.Length(), 2) * (bend + shear) / mass
 	}
 	return math.Pow(4.73/b.Length(), 4) * bend / mass
-}
-
-// gauss is a point's weight in metres and the section there.
-func (i interval) gauss(p point) (float64, Section) {
-	return p.weight * (i.b.X - i.a.X), between(i.a, i.b, p.t)
 }
 
 // energies per metre of a motion, each twice the energy and the kinetic ones per omega^2.
@@ -188,43 +233,78 @@ func (k Kind) energies(e strain, s Section, m Wood) (bend, shear, mass, rotary f
 	return bend * e.dth * e.dth, shear * angle * angle, mass * e.w * e.w, rotary * e.th * e.th
 }
 
-// stationary solves B'B v = omega^2 C'C v. It looks for the largest mu = 1/(omega^2 + shift)
-// of C'C v = mu (B'B + shift C'C) v: rounding then spares the lowest modes, however stiff the
-// shortest span is. Eigenvalues omega^2 ascend with the columns of vectors.
-func stationary(B, C *mat.Dense, shift float64) (omega2 []float64, vectors *mat.Dense, err error) {
-	_, n := B.Dims()
-	var K, M mat.SymDense
-	M.SymOuterK(1, C.T())
-	K.SymOuterK(1, B.T())
-	for i := range n {
-		for j := i; j < n; j++ {
-			K.SetSym(i, j, K.At(i, j)+shift*M.At(i, j))
-		}
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(&K) {
+// lowest solves K v = omega^2 M v for the n lowest omega^2 above the rigid motions, which are known. It looks
+// for the largest mu = 1/(omega^2 + shift) of A v = mu v with A = (K + shift M)^-1 M: rounding then spares the lowest
+// modes, however stiff the shortest span is, and some twenty steps of the Lanczos method find them (with
+// each vector made orthogonal to all before; Parlett, The Symmetric Eigenvalue Problem, 1980, from memory).
+func lowest(K, M *mat.Dense, shift float64, rigid [][]float64, n int) (omega2 []float64, vectors [][]float64, err error) {
+	_, size := K.Dims()
+	n = min(n, size-len(rigid))
+	var shifted mat.Dense
+	shifted.Scale(shift, M)
+	shifted.Add(&shifted, K)
+	raw := shifted.RawMatrix()
+	u, ok := lapack64.Potrf(blas64.Symmetric{Uplo: blas.Upper, N: size, Data: raw.Data, Stride: raw.Stride})
+	if !ok {
 		return nil, nil, fmt.Errorf("bar: too uneven to solve")
 	}
-	var U mat.TriDense
-	chol.UTo(&U)
-	A := mat.NewDense(n, n, nil)
-	A.Copy(&M)
-	blas64.Trsm(blas.Left, blas.Trans, 1, U.RawTriangular(), A.RawMatrix())
-	blas64.Trsm(blas.Right, blas.NoTrans, 1, U.RawTriangular(), A.RawMatrix())
-	for i := range A.RawMatrix().Data {
-		A.RawMatrix().Data[i] = -A.RawMatrix().Data[i]
+	// Rows of q are the vectors so far, such that q M q' = 1, and those of p are M times as much. The rigid ones are only
+	// kept out of the others, between which h = p A q'.
+	q, p, h := mat.NewDense(size, size, nil), mat.NewDense(size, size, nil), mat.NewSymDense(size, nil)
+	y, my, along := mat.NewVecDense(size, nil), mat.NewVecDense(size, nil), make([]float64, size)
+	for k := 0; ; k++ {
+		next, steps := y.RawVector(), k-len(rigid)
+		switch {
+		case steps < 0:
+			copy(next.Data, rigid[k])
+		case steps == 0: // anything with a share of every mode
+			for i := range next.Data {
+				next.Data[i] = 1
+			}
+		default:
+			copy(next.Data, p.RawRowView(k-1))
+			blas64.Trsv(blas.Trans, u, next)
+			blas64.Trsv(blas.NoTrans, u, next)
+		}
+		clear(along)
+		for range 2 { // the second time for what rounding left
+			for i := range k {
+				x := floats.Dot(p.RawRowView(i), next.Data)
+				floats.AddScaled(next.Data, -x, q.RawRowView(i))
+				along[i] += x
+			}
+		}
+		for i := range steps {
+			h.SetSym(i, steps-1, along[len(rigid)+i])
+		}
+		my.MulVec(M, y)
+		norm := math.Sqrt(mat.Dot(y, my))
+		if k == size || steps >= 2*n+6 && steps%3 == 0 {
+			var eigen mat.EigenSym
+			if !eigen.Factorize(h.SliceSym(0, steps), true) {
+				return nil, nil, fmt.Errorf("bar: the modes did not converge")
+			}
+			var s mat.Dense
+			eigen.VectorsTo(&s)
+			mu := eigen.Values(nil)
+			converged := true
+			for j := steps - n; j < steps; j++ { // what A v has beside mu v
+				converged = converged && norm*math.Abs(s.At(steps-1, j)) < 1e-10*mu[j]
+			}
+			if converged || k == size {
+				for j := steps - 1; j >= steps-n; j-- {
+					v := make([]float64, size)
+					for i := range steps {
+						floats.AddScaled(v, s.At(i, j), q.RawRowView(len(rigid)+i))
+					}
+					omega2, vectors = append(omega2, 1/mu[j]-shift), append(vectors, v)
+				}
+				return omega2, vectors, nil
+			}
+		}
+		floats.ScaleTo(q.RawRowView(k), 1/norm, next.Data)
+		floats.ScaleTo(p.RawRowView(k), 1/norm, my.RawVector().Data)
 	}
-	var eigen mat.EigenSym
-	if !eigen.Factorize(mat.NewSymDense(n, A.RawMatrix().Data), true) {
-		return nil, nil, fmt.Errorf("bar: the modes did not converge")
-	}
-	vectors = new(mat.Dense)
-	eigen.VectorsTo(vectors)
-	blas64.Trsm(blas.Left, blas.NoTrans, 1, U.RawTriangular(), vectors.RawMatrix())
-	for _, mu := range eigen.Values(nil) {
-		omega2 = append(omega2, -1/mu-shift)
-	}
-	return omega2, vectors, nil
 }
 
 func (g grid) spanAt(x float64) int {
@@ -240,7 +320,7 @@ func (g grid) spanAt(x float64) int {
 func (m Mode) At(x float64) float64 {
 	s := m.grid.spanAt(x)
 	value, _ := m.grid.spans[s].basis(x)
-	return m.motion.sum(m.v, s, value)
+	return m.w.sum(m.v, s, value)
 }
 
 // Nodes are the places that stand still, in metres from the butt.
@@ -269,47 +349,69 @@ func (m Mode) Nodes() []float64 {
 	return nodes
 }
 
-// On is the frequency that Rayleigh's principle gives for this motion carried over to
-// another bar with the same stations: right to first order in the differences, hence a
-// cheap way to the sensitivity of a frequency to any dimension. Where the other bar is longer, a
-// bent piece keeps its slopes and grows in deflection; other motions keep their displacements.
-func (m Mode) On(b Bar, wood Wood) float64 {
-	list, _ := b.intervals()
-	var potential, kinetic float64
-	shift := make([]float64, len(list)+1) // of the deflection, at the start of each interval
-	for i, in := range list {
-		if m.Kind.bends() {
-			stretch := (in.b.X - in.a.X) / m.grid.lengths[i]
-			shift[i+1] = shift[i] + (stretch-1)*(m.ends[i+1]-m.ends[i])
+// Carried returns what Rayleigh's principle makes of this motion on another bar with the same stations: a
+// frequency that is right to first order in the differences, hence a cheap way to the sensitivity to any
+// dimension. Where the other bar is longer, a bent piece keeps its slopes and grows in deflection; other
+// motions keep their displacements.
+func (m Mode) Carried() func(b Bar, wood Wood) float64 {
+	var samples []sample
+	var at []strain
+	for i, sp := range m.grid.spans {
+		samples = append(samples, sp.samples...)
+		for _, p := range sp.samples {
+			x, _, _ := m.grid.at(p)
+			value, rate := sp.basis(x)
+			at = append(at, strain{m.w.sum(m.v, i, value), m.w.sum(m.v, i, rate), m.th.sum(m.v, i, value), m.th.sum(m.v, i, rate)})
 		}
 	}
-	for i, p := range m.grid.points {
-		in, e := list[p.interval], m.at[i]
-		stretch := (in.b.X - in.a.X) / m.grid.lengths[p.interval]
-		if m.Kind.bends() {
-			e.dth /= stretch
-			e.w += shift[p.interval] + (stretch-1)*(e.w-m.ends[p.interval])
-		} else {
-			e.dw /= stretch
-		}
-		q, sec := in.gauss(p)
-		bend, shear, mass, rotary := m.Kind.energies(e, sec, wood)
-		potential += q * (bend + shear)
-		kinetic += q * (mass + rotary)
+	ends := []float64{m.At(m.grid.list[0].a.X)} // deflection at the ends of the intervals
+	for _, in := range m.grid.list {
+		ends = append(ends, m.At(in.b.X))
 	}
-	for i, pm := range b.Masses {
-		if m.Kind == Torsion {
-			break
-		}
-		w := m.atMass[i]
-		for j, in := range list {
-			if in.a.X == pm.X {
-				w += shift[j]
-			} else if j == len(list)-1 && in.b.X == pm.X {
-				w += shift[j+1]
+	atMass := []float64{}
+	for _, pm := range m.bar.Masses {
+		atMass = append(atMass, m.At(pm.X))
+	}
+	return func(b Bar, wood Wood) float64 {
+		list, _ := b.intervals()
+		other := grid{list: list}
+		stretch := make([]float64, len(list))
+		shift := make([]float64, len(list)+1) // of the deflection, at the ends of the intervals
+		for i, in := range list {
+			was := m.grid.list[i]
+			stretch[i] = (in.b.X - in.a.X) / (was.b.X - was.a.X)
+			if m.Kind.bends() {
+				shift[i+1] = shift[i] + (stretch[i]-1)*(ends[i+1]-ends[i])
 			}
 		}
-		kinetic += pm.M * w * w
+		var potential, kinetic float64
+		for i, p := range samples {
+			e, stretch := at[i], stretch[p.interval]
+			if m.Kind.bends() {
+				e.dth /= stretch
+				e.w += shift[p.interval] + (stretch-1)*(e.w-ends[p.interval])
+			} else {
+				e.dw /= stretch
+			}
+			_, q, sec := other.at(p)
+			bend, shear, mass, rotary := m.Kind.energies(e, sec, wood)
+			potential += q * (bend + shear)
+			kinetic += q * (mass + rotary)
+		}
+		for i, pm := range b.Masses {
+			if m.Kind == Torsion {
+				break
+			}
+			w := atMass[i]
+			for j, in := range list {
+				if in.a.X == pm.X {
+					w += shift[j]
+				} else if j == len(list)-1 && in.b.X == pm.X {
+					w += shift[j+1]
+				}
+			}
+			kinetic += pm.M * w * w
+		}
+		return math.Sqrt(potential/kinetic) / (2 * math.Pi)
 	}
-	return math.Sqrt(potential/kinetic) / (2 * math.Pi)
 }

@@ -36,6 +36,8 @@ const (
 	octagonJ = 0.107499
 )
 
+const pi5 = math.Pi * math.Pi * math.Pi * math.Pi * math.Pi
+
 // Area in m2.
 func (s Section) Area() float64 {
 	a := s.Height * s.Width
@@ -83,11 +85,11 @@ func (s Section) TorsionConstant() float64 {
 	}
 	a, b := max(h, w), min(h, w)
 	// tanh differs from 1 only in the first terms: sum 1/k^5 over odd k, less the lack.
-	sum := 1.0045237627951384
-	for _, k := range []float64{1, 3, 5} {
-		sum -= (1 - math.Tanh(k*math.Pi*a/(2*b))) / math.Pow(k, 5)
-	}
-	return a * cube(b) / 3 * (1 - 192*b/(math.Pow(math.Pi, 5)*a)*sum)
+	x := math.Exp(-math.Pi * a / b)
+	x3 := cube(x)
+	x5 := x3 * x * x
+	sum := 1.0045237627951384 - 2*(x/(1+x)+x3/(1+x3)/243+x5/(1+x5)/3125)
+	return a * cube(b) / 3 * (1 - 192/pi5*b/a*sum)
 }
 
 // ShearCoefficient is Timoshenko's kappa without Poisson coupling, 5/6 for the

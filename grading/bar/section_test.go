@@ -2,6 +2,7 @@ package bar
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"gonum.org/v1/gonum/floats/scalar"
@@ -81,6 +82,37 @@ func corners(a, c float64) (s struct{ a, i float64 }) {
 func TestVolume(t *testing.T) {
 	cone := Bar{Stations: []Station{{0, Section{Round, 0.02, 0.02}}, {0.3, Section{Round, 0.01, 0.01}}}}
 	within(t, "frustum", cone.Volume(), math.Pi*0.3/3*(1e-4+0.5e-4+0.25e-4), 1e-12)
+}
+
+// What is gathered at a few places must sum every product of two polynomials as the many places did.
+func TestGather(t *testing.T) {
+	const degree = 17
+	sp := span{x0: 0.2, x1: 0.9, degree: degree}
+	r := rand.New(rand.NewPCG(1, 2))
+	var x []float64
+	var given [4][]float64
+	for i := range 400 {
+		x = append(x, 0.2+0.7*(float64(i)+r.Float64())/400)
+		for j := range given {
+			given[j] = append(given[j], r.ExpFloat64())
+		}
+	}
+	few, gathered := sp.gather(x, given, 2*degree+1)
+	for j := range given {
+		sum := func(x, q []float64, k, l int) (y float64) {
+			for i := range x {
+				y += q[i] * math.Pow(sp.xi(x[i]), float64(k+l))
+			}
+			return y
+		}
+		for k := range degree + 1 {
+			for l := range k + 1 {
+				if got, want := sum(few, gathered[j], k, l), sum(x, given[j], k, l); math.Abs(got-want) > 1e-12*sum(x, given[j], 0, 0) {
+					t.Errorf("degrees %d and %d: got %g, want %g", k, l, got, want)
+				}
+			}
+		}
+	}
 }
 
 func TestGaussRules(t *testing.T) {

@@ -42,10 +42,11 @@ func newModel(b blank, eg float64, want [4]int) (model, error) {
 			return model{}, err
 		}
 		for _, s := range solved {
+			carried := s.Carried()
 			m.modes[k] = append(m.modes[k], mode{
 				lnHz:  math.Log(s.Hz),
 				shear: s.ShearShare,
-				slope: b.slope(func(x bar.Bar) float64 { return s.On(x, unit) }),
+				slope: b.slope(func(x bar.Bar) float64 { return carried(x, unit) }),
 			})
 		}
 		if bar.Kind(k) == bar.BendingHeight {
