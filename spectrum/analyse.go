@@ -326,7 +326,12 @@ func (a *analysis) settleFundamental(r *reading) {
 	h := a.around(was.hz)
 	waits := paces[a.strike].waits
 	var trials []trial
-	start, _ := h.known(r.parts, r.fundamental)
+	start, main := h.known(r.parts, r.fundamental)
+	for i, l := range start {
+		if i != main && math.Abs(l.Hz-start[main].Hz) < closePairHz && l.Alpha < pairFaster*start[main].Alpha {
+			h.until = h.longest() // the longer two lines are heard, the better they are told apart
+		}
+	}
 	for _, skip := range skips {
 		// Waiting longer than the ring lasts costs more than the room does.
 		skip /= h.width()
@@ -349,10 +354,17 @@ func (a *analysis) settleFundamental(r *reading) {
 			return c.alpha < 0.02 || c.q() < 10
 		})
 		main := -1
+		late := func(c component) float64 { return c.energy(nil) * math.Exp(-2*0.12*c.alpha) }
 		for i, c := range cs {
-			late := func(c component) float64 { return c.energy(nil) * math.Exp(-2*0.12*c.alpha) }
 			if main < 0 || late(c) > late(cs[main]) {
 				main = i
+			}
+		}
+		if len(trials) > 0 { // of two lines about as strong all trials speak of the same one
+			for i, c := range cs {
+				if math.Abs(c.hz-trials[0].c.hz) < math.Abs(cs[main].hz-trials[0].c.hz) && late(c) > 0.2*late(cs[main]) {
+					main = i
+				}
 			}
 		}
 		if main < 0 || math.Abs(cs[main].hz/was.hz-1) > 0.02 {
@@ -375,14 +387,25 @@ func (a *analysis) settleFundamental(r *reading) {
 			trials[pick].fs[i].room = c.room
 		}
 	}
+	// Of a pair this fit may have taken the other line for the fundamental.
+	for i := range r.parts {
+		if p, f := &r.parts[i].component, &r.parts[r.fundamental].component; math.Abs(p.hz-c.hz) < math.Abs(f.hz-c.hz) {
+			*p, *f = *f, *p
+		}
+	}
 	r.parts[r.fundamental].component = *c
 	// Lines beside the fundamental that this fit resolved replace or join those known before.
 	for _, c := range trials[pick].fs {
 		if c.hz == trials[pick].c.hz || c.q() < slowQ || c.sdAlpha > 0.5*c.alpha {
 			continue
 		}
-		known := slices.IndexFunc(r.parts, func(p part) bool { return math.Abs(p.hz-c.hz) < 1 && p.hz != trials[pick].c.hz })
-		if known >= 0 && known != r.fundamental {
+		known := -1
+		for i, p := range r.parts {
+			if d := math.Abs(p.hz - c.hz); i != r.fundamental && d < 1 && (known < 0 || d < math.Abs(r.parts[known].hz-c.hz)) {
+				known = i
+			}
+		}
+		if known >= 0 {
 			r.parts[known].component = c
 		} else if c.beside(trials[pick].c) && c.energy(nil) > 1e-3*trials[pick].c.energy(nil) {
 			r.parts = append(r.parts, part{component: c, family: Bending, order: 1, plane: 2, own: true})

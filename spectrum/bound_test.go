@@ -129,3 +129,30 @@ func TestBoundTable(t *testing.T) {
 		fmt.Printf("%-44s %4d %5d %5d %6d   %5.2f %5.2f   %5.1f %5.1f  %5.2f\n", row.name, *runs, wrong, none, pairs, rms(f), rms(tau), within2(zf), within2(zq), rms(dq))
 	}
 }
+
+// TestPairsNearTheBound: two equal lines are always told apart, and what is said of one is hardly worse than it can be.
+func TestPairsNearTheBound(t *testing.T) {
+	const n = 16
+	for _, p := range []struct{ apart, snr, most float64 }{{0.5, 30, 2}, {1, 20, 1.6}} {
+		var hz, tau []float64
+		for seed := uint64(3100); seed < 3100+n; seed++ {
+			b := tapped(seed, 300, p.snr, 3, func(c cases.Case) cases.Case { return c.Pair(p.apart, 0) })
+			rec, truth := b.c.Render()
+			ring := analyse(t, rec)
+			if ring.Beat == nil || math.Abs(ring.Beat.Hz-p.apart) > 0.1 {
+				t.Errorf("%d: %.1f Hz apart, beat %+v", seed, p.apart, ring.Beat)
+				continue
+			}
+			want, sdHz, sdAlpha := truth.Fundamental, b.sdHz, b.sdAlpha
+			if math.Abs(truth.Pair.Hz-ring.Fundamental.Hz.X) < p.apart/2 {
+				want, sdHz, sdAlpha = *truth.Pair, b.otherHz, b.other
+			}
+			hz = append(hz, (ring.Fundamental.Hz.X-want.Hz)/sdHz)
+			tau = append(tau, (ring.Fundamental.TauS.X/want.Tau()-1)/(sdAlpha*want.Tau()))
+		}
+		// The rms of n errors has a relative sd of 1/sqrt(2 n).
+		if most := p.most * (1 + 2/math.Sqrt(2*n)); rms(hz) > most || rms(tau) > most {
+			t.Errorf("%.1f Hz apart: rms error over bound %.2f in frequency, %.2f in tau", p.apart, rms(hz), rms(tau))
+		}
+	}
+}

@@ -142,7 +142,7 @@ func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	late.h, late.main = h, main
 	recs, which := h.records(evenFromS, h.until)
 	fit, err := h.fitter(recs).Solve(lines, h.hum)
-	if err != nil || !h.sensible(fit) {
+	if err != nil || !h.sensible(fit, recs) {
 		return late, false
 	}
 	late.recs, late.fit = recs, fit

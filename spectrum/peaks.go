@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
+
 	"ringstock/spectrum/damped"
 )
 
@@ -20,6 +22,8 @@ const (
 	roomTau    = 0.08  // s; what dies faster beside a hum line may be the room (RT60 up to 0.55 s)
 	roomAlpha  = 25.0  // 1/s; first guess of the decay of what the room answers (RT60 0.28 s)
 	firstSkipS = 0.016 // partials are fitted from here on after the strike
+	splitStep  = 0.1   // in units of the first guess of alpha: the raster of frequencies (Hz) on which a pair is sought,
+	splitSteps = 10    // and how many of them on either side
 )
 
 // component is a decaying line found in a set of taps.
@@ -168,11 +172,7 @@ func (a *analysis) around(hz float64) neighbourhood {
 	}
 	centre := h.bands[0].centre
 	h.noise = a.view.noise.at(centre)
-	longest := 0.0
-	for _, b := range h.bands {
-		longest = max(longest, b.ring)
-	}
-	h.until = min(h.audible(), longest)
+	h.until = min(h.audible(), h.longest())
 	h.reach = min(max(fitHz*h.width(), fitBins/(h.until-h.skip())), flatHz*h.width()-2)
 	for _, f := range a.view.hum {
 		switch d := math.Abs(f - centre); {
@@ -183,7 +183,7 @@ func (a *analysis) around(hz float64) neighbourhood {
 		}
 	}
 	if len(h.hum) > 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
-		h.until = longest
+		h.until = h.longest()
 		for _, s := range a.quiet {
 			h.bands = append(h.bands, s.zoom(hz))
 		}
@@ -192,6 +192,15 @@ func (a *analysis) around(hz float64) neighbourhood {
 }
 
 func (h neighbourhood) centre() float64 { return h.bands[0].centre }
+
+// longest is the time after the strike at which the last of the taps ends.
+func (h neighbourhood) longest() float64 {
+	longest := 0.0
+	for _, b := range h.bands[:h.taps] {
+		longest = max(longest, b.ring)
+	}
+	return longest
+}
 
 // audible is the time after the strike at which the band has sunk into its noise, with some
 // of the noise after it, which tells the fit how much noise there is.
@@ -220,8 +229,9 @@ func (h neighbourhood) audible() float64 {
 	}
 	// The band's noise: its filter's cosine falls let 3/8 of their power through.
 	floor := 2 * h.noise * 2 * (flatHz + 3.0/8*(skirtHz-flatHz)) * h.width()
-	for i, l := range level {
-		if l < 1.5*floor {
+	for i := range level {
+		// Two lines that beat are silent between, but not for long.
+		if floats.Sum(level[i:min(i+4, len(level))]) < 1.5*floor*float64(min(4, len(level)-i)) {
 			return max(h.skip()+frame*float64(i)*1.3+0.1/h.width(), 0.4/h.width())
 		}
 	}
@@ -282,14 +292,15 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 	}
 	for len(best.Lines) < most {
 		at, loud := loudestResidual(best, recs, h.rate())
-		care := care && h.restless(best, recs)
+		restless := h.restless(best, recs)
+		care := care && restless
 		if !loud && !care {
 			break
 		}
 		var next *damped.Fit
-		for _, line := range h.candidates(fitter, best, at, care) {
-			f, err := fitter.Solve(append(slices.Clone(best.Lines), line), best.Undamped)
-			if err == nil && f.Converged && h.sensible(f) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC) {
+		for _, lines := range h.candidates(fitter, best, start, at, restless, care) {
+			f, err := fitter.Solve(lines, best.Undamped)
+			if err == nil && f.Converged && h.sensible(f, recs) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC) {
 				next = f
 			}
 		}
@@ -303,20 +314,60 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 
 // restless tells whether the fit leaves more than the noise that the quiet part has there.
 func (h neighbourhood) restless(f *damped.Fit, recs []damped.Record) bool {
-	left, free := 0.0, 0.0
-	for i, r := range recs {
-		if !r.Silent {
-			n := float64(len(r.Bins) - len(f.Lines) - f.Background)
-			left += n * f.NoisePow[i] / (2 * h.noise * h.rate() * float64(r.N))
-			free += n
-		}
-	}
-	// The density in the quiet part is known to about 15 %.
-	return left > free*1.3+3*math.Sqrt(free)
+	return h.restlessNear(f, recs, 0, math.Inf(1))
 }
 
-// candidates are further lines that would better the fit: the best of them, with care the best three.
-func (h neighbourhood) candidates(fitter *damped.Fitter, f *damped.Fit, at float64, care bool) []damped.Line {
+// restlessNear is the same for the bins within half of a frequency, Hz relative to the centre.
+func (h neighbourhood) restlessNear(f *damped.Fit, recs []damped.Record, hz, half float64) bool {
+	left, free := 0.0, 0.0
+	for i, r := range recs {
+		if r.Silent {
+			continue
+		}
+		// The fit's unknowns are taken to lie spread over all bins.
+		n, power := 0, 0.0
+		for k, e := range f.Residual[i] {
+			if math.Abs(float64(r.First+k)*h.rate()/float64(r.N)-hz) < half {
+				n++
+				power += sq(e)
+			}
+		}
+		unknown := float64((len(f.Lines)+f.Background)*n) / float64(len(r.Bins))
+		left += power / (2 * h.noise * h.rate() * float64(r.N))
+		free += float64(n) - unknown
+	}
+	// The density in the quiet part is known to about 15 %.
+	return left > free*1.3+3*math.Sqrt(max(free, 1))
+}
+
+// candidates are larger models that would better the fit: those with the best of further lines, with care with
+// the best three, and, if it is restless, one with a pair in place of a line that was started from. Without
+// care pairs are sought only where a fundamental may be.
+func (h neighbourhood) candidates(fitter *damped.Fitter, f *damped.Fit, start []damped.Line, at float64, restless, care bool) (models [][]damped.Line) {
+	for _, l := range h.further(fitter, f, at, care) {
+		models = append(models, append(slices.Clone(f.Lines), l))
+	}
+	if len(f.Lines) == len(start) && len(start) > 0 && restless && (care || h.centre() < blankHz) {
+		m := 0
+		for i, l := range start {
+			if math.Abs(l.Hz-at) < math.Abs(start[m].Hz-at) {
+				m = i
+			}
+		}
+		slow := startAlpha(h.centre())
+		var lines []damped.Line
+		for k := -splitSteps; k <= splitSteps; k++ {
+			lines = append(lines, damped.Line{Hz: start[m].Hz + splitStep*slow*float64(k), Alpha: slow})
+		}
+		if pair, gain := fitter.Split(f, m, lines); gain > 0 {
+			models = append(models, append(slices.Delete(slices.Clone(f.Lines), m, m+1), pair[:]...))
+		}
+	}
+	return models
+}
+
+// further lists lines that would better the fit.
+func (h neighbourhood) further(fitter *damped.Fitter, f *damped.Fit, at float64, care bool) []damped.Line {
 	slow := startAlpha(h.centre())
 	if len(f.Lines) > 0 {
 		slow = max(f.Lines[0].Alpha, 1)
@@ -343,15 +394,17 @@ func (h neighbourhood) candidates(fitter *damped.Fitter, f *damped.Fit, at float
 func startAlpha(hz float64) float64 { return math.Pi * hz / startQ }
 
 // sensible refuses fits in which a line does not decay or two lines have become one.
-func (h neighbourhood) sensible(f *damped.Fit) bool {
+func (h neighbourhood) sensible(f *damped.Fit, recs []damped.Record) bool {
 	for i, l := range f.Lines {
 		if l.Alpha < 0.02 || !h.holds(h.centre()+l.Hz) {
 			return false
 		}
-		for _, o := range f.Lines[:i] {
-			// Closer than 0.3 alpha nothing tells two lines apart; only a far faster one
-			// (what the room answers) may lie under a slow one.
-			if math.Abs(l.Hz-o.Hz) < 0.15*(l.Alpha+o.Alpha) && math.Abs(l.Alpha-o.Alpha) < 0.5*(l.Alpha+o.Alpha) {
+		for j, o := range f.Lines[:i] {
+			// Of two lines closer than 0.3 alpha only a fit that explains all tells that they are two, and no
+			// decay that is none; a far faster one (what the room answers) may lie under a slow one.
+			apart, alpha := math.Abs(l.Hz-o.Hz), l.Alpha+o.Alpha
+			if apart < 0.15*alpha && math.Abs(l.Alpha-o.Alpha) < 0.5*alpha && (apart < 0.075*alpha || apart < 5*f.SDApart(i, j) ||
+				h.restlessNear(f, recs, l.Hz, max(2*alpha, 2*h.width()))) {
 				return false
 			}
 		}

@@ -144,3 +144,28 @@ func BenchmarkSolve(b *testing.B) {
 		}
 	}
 }
+
+// TestSplit: of a raster the pair that is there takes the place of the line that was fitted to it.
+func TestSplit(t *testing.T) {
+	const rate, n = 150.0, 300
+	truth := []damped.Line{{-0.5, 2}, {0.5, 2}, {8, 2}}
+	recs := []damped.Record{record(rand.New(rand.NewPCG(4, 4)), truth, []complex128{1, -1i, 0.3}, 1e-3, rate, n, -15, 15)}
+	fitter := damped.NewFitter(recs, rate, nil, 1)
+	one, err := fitter.Solve([]damped.Line{{0.3, 3}, {8.1, 3}}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var raster []damped.Line
+	for hz := -2.0; hz <= 2; hz += 0.25 {
+		raster = append(raster, damped.Line{Hz: hz, Alpha: 2})
+	}
+	pair, gain := fitter.Split(one, 0, raster)
+	if pair != [2]damped.Line{truth[0], truth[1]} {
+		t.Errorf("pair %v", pair)
+	}
+	// A full fit, which adjusts all lines, can only gain more.
+	two, err := fitter.Solve([]damped.Line{pair[0], pair[1], one.Lines[1]}, nil)
+	if err != nil || gain <= 0 || one.BIC-two.BIC < gain-1e-6 {
+		t.Errorf("gain %.1f, a full fit %.1f (%v)", gain, one.BIC-two.BIC, err)
+	}
+}
