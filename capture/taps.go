@@ -26,8 +26,7 @@ const (
 	deadS     = 0.35    // no second tap this soon: a second strike there is a double strike
 	minRingS  = 0.12    // less ring than this before the next strike or the end can't be used
 	guardS    = 0.010   // a ring ends this long before the next strike
-	clickHopS = 0.002
-	editS     = 0.05 // the same sample for so long at the end is no sound
+	editS     = 0.05    // the same sample for so long at the end is no sound
 
 	usualToMean = 5 // the mean of a noise power over its 20th percentile (exponential: 4.5)
 )
@@ -38,9 +37,20 @@ const Muted = "digital silence"
 // The bands in which the moment of a strike may stand out best, Hz.
 var strikeBands = [][2]float64{{60, 350}, {350, 1200}, {1200, 4000}, {4000, 10000}}
 
-// bounceBands hold what is left of a strike's click but little ring: a second burst
-// in all of them is a second strike; partials that beat rise in one only.
-var bounceBands = [][2]float64{{5000, 8000}, {8000, 14000}}
+// A blow's click is sought again after the strike in narrow bands, above most of the ring: alone
+// in any of them it may drown in the room's noise, in all of them together it does not.
+const (
+	blowRate   = 40000.0 // least sampling rate at which it is sought, if there is as much
+	blowLeadS  = 0.04    // of sound before the strike
+	blowBins   = 3       // Fourier bins of 350 Hz in a band
+	blowFewest = 4       // bands that must be there to tell a blow from a partial
+	blowRise   = 4.0     // a band counts no more than a rise by so many times what was there,
+	blowWeight = 30.0    // and no more than one in which the first blow stood so far over it
+	blowLeast  = 2.1     // evidence that makes a blow (single taps in noise: up to 1.95 in 2000)
+	blowShare  = 0.02    // of the first blow's energy; less is a rattle, or partials that beat (recorded bars: up to 0.006)
+)
+
+var blowHz = [2]float64{3000, 14000}
 
 // FindTaps picks the channel with the best signal-to-noise ratio, finds the strikes
 // in it, and says which of their rings can be used. Channels are never summed: two
@@ -343,50 +353,110 @@ func (h hearing) pin(at float64) int {
 	return bestAt
 }
 
-// bounces tells whether a second strike follows within the dead time.
+// bounces tells whether a second strike follows within the dead time: whether in most bands at once, and
+// for no longer than a blow lasts, the sound comes back as the first strike made it.
 func (h hearing) bounces(onset, end int) bool {
-	hop := max(int(clickHopS*h.rate), 1)
-	lead := min(onset, 20*hop)
-	last := min(end, onset+int(deadS*h.rate))
-	var bursts []bool // per frame: every band so far had a burst there
-	for _, band := range bounceBands {
-		if band[1] = min(band[1], 0.45*h.rate); band[1] < 1.3*band[0] {
-			break
+	lead := min(onset, int(blowLeadS*h.rate))
+	x, rate := Thin(h.samples[onset-lead:min(end, onset+int(deadS*h.rate))], h.rate, blowRate)
+	bands, hop := blowBands(x, rate)
+	if len(bands) < blowFewest {
+		return false
+	}
+	n, first := len(bands[0]), max(int(float64(lead)/h.rate*rate)/hop-1, 0)
+	if n < first+5 {
+		return false
+	}
+	row := func() []float64 { return make([]float64, len(bands)) }
+	strike, floor, evidence, weight, share := row(), row(), row(), row(), row()
+	for b, e := range bands {
+		strike[b] = slices.Max(e[first : first+5])
+		floor[b] = percentile(e, 0.3)
+	}
+	for i := first + 9; i+12 <= n; i++ {
+		for b, e := range bands {
+			now := (e[i] + e[i+1]) / 2
+			ref := max(mean(e[max(i-7, first+4):i-1]), mean(e[i+5:i+12]), floor[b], 1e-30)
+			// Weighted with what the first strike would raise there the sum is the matched one.
+			weight[b] = min(strike[b]/ref, blowWeight)
+			evidence[b] = weight[b] * min(now/ref-1, blowRise)
+			share[b] = (now - ref) / strike[b]
 		}
-		e := BandEnergy(h.samples[onset-lead:last], h.rate, band, hop)
-		here := burstsIn(e, lead/hop)
-		if bursts == nil {
-			bursts = here
-			continue
-		}
-		for i := range bursts {
-			// The bands may see it a frame apart.
-			bursts[i] = bursts[i] && slices.Contains(here[max(i-1, 0):min(i+2, len(here))], true)
+		if standsOut(evidence, weight) > blowLeast && percentile(share, 0.5) > blowShare {
+			return true
 		}
 	}
-	return slices.Contains(bursts, true)
+	return false
 }
 
-// burstsIn marks the frames after the first where the energy comes back by 7.5 dB over the quietest
-// of the frames just before, is a good part of the strike's, and stands well over the floor. Noise
-// alone does that now and then in one band, hardly ever in all at once; beats of high partials reach
-// 7 dB (in recorded xylophone bars).
-func burstsIn(e []float64, first int) []bool {
-	out := make([]bool, len(e))
-	if len(e)-first < 12 {
-		return out
+// blowBands is the energy of a sound in narrow bands, by band and by frame; frames of 2.5 to 5 ms
+// begin every hop samples, half their length.
+func blowBands(x []float64, rate float64) (bands [][]float64, hop int) {
+	hop = 8
+	for float64(hop) < 0.00125*rate {
+		hop *= 2
 	}
-	floor := max(percentile(e, 0.2), 1e-16)
-	strike := slices.Max(e[first:min(first+4, len(e))])
-	for i := first + 5; i+2 <= len(e); i++ {
-		now := (e[i] + e[i+1]) / 2
-		was := math.Inf(1)
-		for j := max(first+2, i-6); j < i-1; j++ {
-			was = min(was, (e[j]+e[j+1])/2)
+	size := 2 * hop
+	perBin := rate / float64(size)
+	from, to := int(math.Ceil(blowHz[0]/perBin)), int(min(blowHz[1], 0.42*rate)/perBin)
+	frames := max(len(x)/hop-1, 0)
+	bands = make([][]float64, max(to-from, 0)/blowBins)
+	for b := range bands {
+		bands[b] = make([]float64, frames)
+	}
+	window := make([]float64, size)
+	for i := range window {
+		window[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(size))) / 2
+	}
+	buf := make([]complex128, size)
+	for i := 0; i < frames; i += 2 { // two frames go through one transform, as real and imaginary part
+		second := min(i+1, frames-1)
+		for j, w := range window {
+			buf[j] = complex(x[i*hop+j]*w, x[second*hop+j]*w)
 		}
-		out[i] = now > 5.6*was && now > 0.02*strike && now > 4*floor
+		Transform(buf)
+		for b, e := range bands {
+			p, q := 0.0, 0.0
+			for k := from + b*blowBins; k < from+(b+1)*blowBins; k++ {
+				z, m := buf[k], cmplx.Conj(buf[size-k])
+				p += power(z + m)
+				q += power(z - m)
+			}
+			e[i], e[second] = p, q
+		}
 	}
-	return out
+	return bands, hop
+}
+
+// standsOut sums the evidence of bands relative to its spread in noise, but for the two that say most:
+// partials that beat rise in one band or two, a strike in all.
+func standsOut(evidence, weight []float64) float64 {
+	first, second := -1, -1
+	sum, spread := 0.0, 0.0
+	for b, e := range evidence {
+		sum += e
+		spread += weight[b] * weight[b]
+		switch {
+		case first < 0 || e > evidence[first]:
+			first, second = b, first
+		case second < 0 || e > evidence[second]:
+			second = b
+		}
+	}
+	for _, b := range []int{first, second} {
+		if b >= 0 {
+			sum -= evidence[b]
+			spread -= weight[b] * weight[b]
+		}
+	}
+	return sum / math.Sqrt(max(spread, 1e-30))
+}
+
+func mean(x []float64) float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v
+	}
+	return sum / float64(max(len(x), 1))
 }
 
 // quiet returns the stretches in which nothing rings: before the first strike.
