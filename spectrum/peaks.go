@@ -298,10 +298,23 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 			break
 		}
 		var next *damped.Fit
-		for _, lines := range h.candidates(fitter, best, start, at, restless, care) {
+		try := func(lines []damped.Line) bool {
 			f, err := fitter.Solve(lines, best.Undamped)
-			if err == nil && f.Converged && h.sensible(f, recs) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC) {
+			better := err == nil && f.Converged && h.sensible(f, recs) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC)
+			if better {
 				next = f
+			}
+			return better
+		}
+		for _, l := range h.further(fitter, best, at, care) {
+			if try(append(slices.Clone(best.Lines), l)) {
+				break
+			}
+		}
+		// Without care pairs are sought only where a fundamental may be.
+		if len(best.Lines) == len(start) && len(start) > 0 && restless && (care || h.centre() < blankHz) {
+			if pair, ok := h.split(fitter, best, start, at); ok {
+				try(pair)
 			}
 		}
 		if next == nil {
@@ -340,33 +353,24 @@ func (h neighbourhood) restlessNear(f *damped.Fit, recs []damped.Record, hz, hal
 	return left > free*1.3+3*math.Sqrt(max(free, 1))
 }
 
-// candidates are larger models that would better the fit: those with the best of further lines, with care with
-// the best three, and, if it is restless, one with a pair in place of a line that was started from. Without
-// care pairs are sought only where a fundamental may be.
-func (h neighbourhood) candidates(fitter *damped.Fitter, f *damped.Fit, start []damped.Line, at float64, restless, care bool) (models [][]damped.Line) {
-	for _, l := range h.further(fitter, f, at, care) {
-		models = append(models, append(slices.Clone(f.Lines), l))
-	}
-	if len(f.Lines) == len(start) && len(start) > 0 && restless && (care || h.centre() < blankHz) {
-		m := 0
-		for i, l := range start {
-			if math.Abs(l.Hz-at) < math.Abs(start[m].Hz-at) {
-				m = i
-			}
-		}
-		slow := startAlpha(h.centre())
-		var lines []damped.Line
-		for k := -splitSteps; k <= splitSteps; k++ {
-			lines = append(lines, damped.Line{Hz: start[m].Hz + splitStep*slow*float64(k), Alpha: slow})
-		}
-		if pair, gain := fitter.Split(f, m, lines); gain > 0 {
-			models = append(models, append(slices.Delete(slices.Clone(f.Lines), m, m+1), pair[:]...))
+// split puts a pair in place of that line of a fit that was started nearest to a frequency, if that may better it.
+func (h neighbourhood) split(fitter *damped.Fitter, f *damped.Fit, start []damped.Line, at float64) (lines []damped.Line, ok bool) {
+	m := 0
+	for i, l := range start {
+		if math.Abs(l.Hz-at) < math.Abs(start[m].Hz-at) {
+			m = i
 		}
 	}
-	return models
+	slow := startAlpha(h.centre())
+	for k := -splitSteps; k <= splitSteps; k++ {
+		lines = append(lines, damped.Line{Hz: start[m].Hz + splitStep*slow*float64(k), Alpha: slow})
+	}
+	pair, gain := fitter.Split(f, m, lines)
+	return append(slices.Delete(slices.Clone(f.Lines), m, m+1), pair[:]...), gain > 0
 }
 
-// further lists lines that would better the fit.
+// further lists lines that would better the fit, the most promising first: the best, with care the best at each of
+// several places.
 func (h neighbourhood) further(fitter *damped.Fitter, f *damped.Fit, at float64, care bool) []damped.Line {
 	slow := startAlpha(h.centre())
 	if len(f.Lines) > 0 {
@@ -385,10 +389,13 @@ func (h neighbourhood) further(fitter *damped.Fitter, f *damped.Fit, at float64,
 	}
 	lines = slices.DeleteFunc(lines, func(l damped.Line) bool { return gain[l] < 0 && !care })
 	slices.SortStableFunc(lines, func(x, y damped.Line) int { return cmp.Compare(gain[y], gain[x]) })
-	if care {
-		return lines[:min(len(lines), 3)]
+	var out []damped.Line
+	for _, l := range lines { // two lines at one place mostly lead to the same fit
+		if (care || len(out) == 0) && len(out) < 3 && !slices.ContainsFunc(out, func(o damped.Line) bool { return o.Hz == l.Hz }) {
+			out = append(out, l)
+		}
 	}
-	return lines[:min(len(lines), 1)]
+	return out
 }
 
 func startAlpha(hz float64) float64 { return math.Pi * hz / startQ }
