@@ -54,7 +54,8 @@ func (a *analysis) measure(r *reading) {
 	}
 	r.uneven = pool(r.each, func(o *reading) share { return o.uneven })
 	r.drift = pool(r.each, func(o *reading) share { return o.drift })
-	if _, paired := r.pair(); paired {
+	// A companion is taken away from the fundamental; of a strong one that the filter lets pass too much may be left.
+	if p, paired := r.pair(); paired && math.Abs(p.hz-f.hz) < driftHz/2 && p.energy(nil) > 0.01*f.energy(nil) {
 		why := share{why: "two close lines beat in the fundamental"}
 		r.drift = why
 		for _, one := range r.each {
@@ -139,13 +140,16 @@ type lateFit struct {
 
 func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	lines, main := h.known(r.parts, r.fundamental)
-	late.h, late.main = h, main
 	recs, which := h.records(evenFromS, h.until)
 	fit, err := h.fitter(recs).Solve(lines, h.hum)
+	if (err != nil || !h.sensible(fit, recs)) && len(lines) > 1 { // of what sounded beside it nothing is left by then
+		lines, main = lines[main:main+1], 0
+		fit, err = h.fitter(recs).Solve(lines, h.hum)
+	}
 	if err != nil || !h.sensible(fit, recs) {
 		return late, false
 	}
-	late.recs, late.fit = recs, fit
+	late.h, late.main, late.recs, late.fit = h, main, recs, fit
 	late.record = slices.Repeat([]int{-1}, h.taps)
 	for i, t := range which {
 		if t >= 0 {
