@@ -163,7 +163,11 @@ func typical(out density, each []density) density {
 	return out
 }
 
-const highestHum = 2500.0 // Hz
+const (
+	highestHum = 2500.0 // Hz
+	mainsOff   = 0.1    // Hz by which the mains frequency may be off (in the European grid up to 0.2 for minutes, mostly under 0.05)
+	ownHz      = 0.15   // a line farther from its multiple is not the mains's
+)
 
 // humLines finds the steady lines in a take's quiet stretches.
 func humLines(take capture.Take) (out []float64) {
@@ -172,7 +176,31 @@ func humLines(take capture.Take) (out []float64) {
 		out = append(out, steadyLines(capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum))...)
 	}
 	slices.Sort(out)
-	return slices.CompactFunc(out, func(a, b float64) bool { return math.Abs(a-b) < 1 })
+	return harmonic(slices.CompactFunc(out, func(a, b float64) bool { return math.Abs(a-b) < 1 }))
+}
+
+// harmonic puts lines that lie near multiples of 50 or 60 Hz where one mains frequency has them: all of them
+// together tell it far better than each its own.
+func harmonic(lines []float64) []float64 {
+	for _, nominal := range []float64{50, 60} {
+		order := func(hz float64) float64 { return math.Round(hz / nominal) }
+		var sum, weight float64
+		of := func(hz float64) bool {
+			return order(hz) > 0 && math.Abs(hz-nominal*order(hz)) < mainsOff*max(order(hz), 3)
+		}
+		for _, hz := range lines {
+			if of(hz) {
+				sum += order(hz) * hz
+				weight += order(hz) * order(hz)
+			}
+		}
+		for i, hz := range lines {
+			if at := order(hz) * sum / weight; of(hz) && math.Abs(at-hz) < ownHz {
+				lines[i] = at
+			}
+		}
+	}
+	return lines
 }
 
 // steadyLines finds multiples of 50 or 60 Hz if they stand 12 dB over the noise beside them, any other line
