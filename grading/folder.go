@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"ringstock/grading/spool"
 	"ringstock/spectrum"
 )
 
@@ -23,67 +24,100 @@ type Job struct {
 	Folder   fs.FS
 	Delivery string // name of the delivery
 	Profile  Profile
-	Hear     Hear                                         // hears a file of the folder
-	Judged   func(blank Blank, heard Heard, done, of int) // called one at a time after each blank; may be nil
+	Hear     Hear // hears a file of the folder
+	// Judged is called one at a time after each blank; it may be nil. An error ends the grading.
+	Judged func(blank Blank, heard Heard, done, of int) error
+	// Spool is where the blanks are laid by, which must stay open as long as the grading is used. Without one they are
+	// in memory.
+	Spool *spool.Spool
 }
 
 // Grade judges all blanks of a delivery, as many at a time as there are processors. What was
-// heard of a blank is dropped once it is judged, so that memory holds only results.
-// The result does not depend on which blank is done first.
+// heard of a blank is dropped once it is judged, and with a spool the blank too, so that memory holds hardly more
+// for thousands of blanks than for a few. The result does not depend on which blank is done first.
 func Grade(ctx context.Context, job Job) (Grading, error) {
 	delivery, err := ReadDelivery(job.Folder)
 	if err != nil {
 		return Grading{}, err
 	}
-	type outcome struct {
-		blank  Blank
-		unused []Unused
-		sound  bool // some recording of it is sound
-	}
-	outcomes := make([]outcome, len(delivery.Rows))
-	var oneAtATime sync.Mutex
-	done := 0
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for i, row := range delivery.Rows {
-		g.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			heard := Listen(row, job.hear)
-			outcomes[i] = outcome{Judge(job.Profile, row, heard), heard.unused(), heard.sound()}
-			oneAtATime.Lock()
-			defer oneAtATime.Unlock()
-			done++
-			if job.Judged != nil {
-				job.Judged(outcomes[i].blank, heard, done, len(outcomes))
-			}
-			return nil
-		})
-	}
-	if err := g.Wait(); err != nil {
-		return Grading{}, err
+	laid := laid{spool: job.Spool}
+	if job.Spool == nil {
+		laid.spool = spool.New("")
+		defer laid.spool.Close()
 	}
 	out := Grading{
 		Schema: Schema, Method: spectrum.Method, Delivery: job.Delivery, Profile: job.Profile.Name, Settings: job.Profile,
 		Unused: append([]Unused{}, delivery.Unused...),
 		Notes:  append([]string{}, slices.Concat(defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
-		Blanks: make([]Blank, 0, len(outcomes)),
+		Blanks: []Blank{},
+	}
+	rows := make([]spool.Place, len(delivery.Rows))
+	for i, row := range delivery.Rows {
+		if rows[i], err = laid.spool.Put(row); err != nil {
+			return Grading{}, err
+		}
+	}
+	delivery.Rows = nil
+	type outcome struct {
+		laidBlank
+		contender
+		keep   bool
+		unused []Unused
+		sound  bool // some recording of it is sound
+	}
+	outcomes := make([]outcome, len(rows))
+	var oneAtATime sync.Mutex
+	done := 0
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range rows {
+		g.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			var row Row
+			if err := laid.spool.Get(rows[i], &row); err != nil {
+				return err
+			}
+			heard := Listen(row, job.hear)
+			blank := Judge(job.Profile, row, heard)
+			lies, err := laid.put(blank)
+			if err != nil {
+				return err
+			}
+			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound()}
+			oneAtATime.Lock()
+			defer oneAtATime.Unlock()
+			done++
+			if job.Judged == nil {
+				return nil
+			}
+			return job.Judged(blank, heard, done, len(outcomes))
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return Grading{}, err
 	}
 	for _, o := range outcomes {
 		out.Unused = append(out.Unused, o.unused...)
 		// What is in the table is a blank; without a table only sound makes one.
-		if delivery.Listed || o.sound {
-			out.Blanks = append(out.Blanks, o.blank)
+		if !delivery.Listed && !o.sound {
+			continue
 		}
-	}
-	Rank(out.Blanks)
-	for _, b := range out.Blanks {
-		if b.Verdict == Keep {
+		o.contender.at = len(laid.blanks)
+		laid.blanks, laid.ranked = append(laid.blanks, o.laidBlank), append(laid.ranked, o.contender)
+		if o.keep {
 			out.Qualified++
 		}
 	}
-	return out, nil
+	if err := rank(laid.ranked, laid.scores); err != nil {
+		return Grading{}, err
+	}
+	out.laid = &laid
+	if job.Spool == nil {
+		err = out.load()
+	}
+	return out, err
 }
 
 // hear hears a recording of the folder, after a look at its name.

@@ -145,7 +145,7 @@ func TestGradeStopsWhenInterrupted(t *testing.T) {
 	var heard atomic.Int32
 	_, err := Grade(ctx, Job{Folder: folder, Profile: builtIn(t, "violin"),
 		Hear:   func(name string, s spectrum.Strike) spectrum.Analysis { heard.Add(1); return fakeHear(name, s) },
-		Judged: func(Blank, Heard, int, int) { cancel() },
+		Judged: func(Blank, Heard, int, int) error { cancel(); return nil },
 	})
 	if !errors.Is(err, context.Canceled) || heard.Load() == 100 {
 		t.Errorf("%v after %d recordings", err, heard.Load())

@@ -70,7 +70,9 @@ type Grading struct {
 	Qualified int      `json:"qualified"`
 	Unused    []Unused `json:"unused"`
 	Notes     []string `json:"notes"`  // what was assumed, and what looks odd, in plain words
-	Blanks    []Blank  `json:"blanks"` // by rank
+	Blanks    []Blank  `json:"blanks"` // by rank; none if they are laid by: All has them either way
+
+	laid *laid
 }
 
 func (p Part) MarshalJSON() ([]byte, error)   { return measure.Marshal(p) }

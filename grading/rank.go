@@ -6,10 +6,13 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+
+	"ringstock/spectrum/measure"
 )
 
 const (
 	rankTrials = 1000
+	rankRounds = 4 // divides the trials
 	rankSeed   = 3
 )
 
@@ -19,52 +22,111 @@ const (
 // The interval is found by Monte Carlo over the uncertainties of the scores. Blanks whose
 // scores are equal in a draw share all the ranks that they take up together.
 func Rank(blanks []Blank) {
-	slices.SortStableFunc(blanks, func(a, b Blank) int {
-		if a.Score.Known() != b.Score.Known() {
-			if a.Score.Known() {
+	list := make([]contender, len(blanks))
+	for i, b := range blanks {
+		list[i] = b.contender()
+		list[i].at = i
+	}
+	before := slices.Clone(blanks)
+	_ = rank(list, func(c contender) ([]float32, error) { return before[c.at].scores, nil })
+	for i, c := range list {
+		blanks[i] = before[c.at]
+		blanks[i].Rank, blanks[i].RankLow, blanks[i].RankHigh = i+1, c.low, c.high
+	}
+}
+
+// contender is what the ranking asks of a blank, and what it says of it.
+type contender struct {
+	at        int // its place before the ranking
+	blank     string
+	score     measure.Value
+	draws     int // of the score, from the judgement
+	low, high int
+}
+
+func (b Blank) contender() contender {
+	score := b.Score
+	score.Budget = nil
+	return contender{blank: b.Blank, score: score, draws: len(b.scores)}
+}
+
+// rank puts contenders in order and finds their intervals. It asks for the draws of one after the other, in as many
+// rounds as keep little of them in memory.
+func rank(list []contender, scores func(contender) ([]float32, error)) error {
+	slices.SortStableFunc(list, func(a, b contender) int {
+		if a.score.Known() != b.score.Known() {
+			if a.score.Known() {
 				return -1
 			}
 			return 1
 		}
-		return cmp.Or(cmp.Compare(b.Score.X, a.Score.X), NumberOrder(a.Blank, b.Blank))
+		return cmp.Or(cmp.Compare(b.score.X, a.score.X), NumberOrder(a.blank, b.blank))
 	})
 	read := 0
-	for i := range blanks {
-		blanks[i].Rank, blanks[i].RankLow, blanks[i].RankHigh = i+1, i+1, i+1
-		if blanks[i].Score.Known() {
+	for _, c := range list {
+		if c.score.Known() {
 			read++
 		}
 	}
-	for i := read; i < len(blanks); i++ { // of unread blanks nothing is known
-		blanks[i].RankLow, blanks[i].RankHigh = 1, len(blanks)
+	for i := read; i < len(list); i++ { // of unread blanks nothing is known
+		list[i].low, list[i].high = 1, len(list)
 	}
 	rng := rand.New(rand.NewPCG(rankSeed, 0))
 	lows, highs := make([]tail, read), make([]tail, read)
 	// A draw is a score, turned over so that the best comes first, above the number of its blank:
 	// thousands of plain numbers are sorted many times faster than as many structs.
-	draws := make([]uint64, read)
-	for range rankTrials {
-		for i := range draws {
-			draws[i] = uint64(^math.Float32bits(blanks[i].drawScore(rng)))<<32 | uint64(i)
+	var round [rankTrials / rankRounds][]uint64
+	for t := range round {
+		round[t] = make([]uint64, read)
+	}
+	for range rankRounds {
+		for _, draws := range round {
+			for i := range draws {
+				draws[i] = list[i].draw(rng)
+			}
 		}
-		slices.Sort(draws)
-		for from := 0; from < read; {
-			to := from + 1
-			for to < read && draws[to]>>32 == draws[from]>>32 {
-				to++
+		for i, c := range list[:read] {
+			own, err := scores(c)
+			if err != nil {
+				return err
 			}
-			for _, d := range draws[from:to] {
-				lows[uint32(d)].add(from + 1)
-				highs[uint32(d)].add(-to)
+			for _, draws := range round {
+				score := math.Float32frombits(uint32(draws[i]))
+				if c.draws > 0 {
+					score = own[draws[i]]
+				}
+				draws[i] = uint64(^math.Float32bits(score))<<32 | uint64(i)
 			}
-			from = to
+		}
+		for _, draws := range round {
+			slices.Sort(draws)
+			for from := 0; from < read; {
+				to := from + 1
+				for to < read && draws[to]>>32 == draws[from]>>32 {
+					to++
+				}
+				for _, d := range draws[from:to] {
+					lows[uint32(d)].add(from + 1)
+					highs[uint32(d)].add(-to)
+				}
+				from = to
+			}
 		}
 	}
 	for i := range read {
-		b := &blanks[i]
-		b.RankLow = min(b.Rank, lows[i].limit())
-		b.RankHigh = max(b.Rank, -highs[i].limit())
+		list[i].low, list[i].high = min(i+1, lows[i].limit()), max(i+1, -highs[i].limit())
 	}
+	return nil
+}
+
+// draw draws from what the score may be, which is never negative. Limits and unknown parts make that
+// anything but normal, so where there are draws of the judgement it is the number of one of them, else the bits
+// of a score.
+func (c contender) draw(rng *rand.Rand) uint64 {
+	if c.draws > 0 {
+		return uint64(rng.IntN(c.draws))
+	}
+	return uint64(math.Float32bits(float32(min(max(c.score.Draw(rng), 0), 100))))
 }
 
 // tail holds the smallest fortieth of the ranks drawn, in order: all that a 95 % interval asks of them.
@@ -85,15 +147,6 @@ func (t *tail) add(rank int) {
 }
 
 func (t *tail) limit() int { return int(t.ranks[len(t.ranks)-1]) }
-
-// drawScore draws from what the score may be, which is never negative. Limits and unknown parts make that
-// anything but normal, so the draws of the judgement are used where there are any.
-func (b Blank) drawScore(rng *rand.Rand) float32 {
-	if len(b.scores) > 0 {
-		return b.scores[rng.IntN(len(b.scores))]
-	}
-	return float32(min(max(b.Score.Draw(rng), 0), 100))
-}
 
 // NumberOrder orders numbers of blanks as people do: A2 before A10.
 func NumberOrder(a, b string) int {

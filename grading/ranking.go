@@ -26,9 +26,9 @@ func (g Grading) WriteJSON(w io.Writer) error {
 	if !ok {
 		return errors.New("grading: blanks are not the last of the document")
 	}
-	for i, b := range g.Blanks {
-		if i > 0 {
-			head = []byte(",")
+	for b, err := range g.All() {
+		if err != nil {
+			return err
 		}
 		text, err := json.MarshalIndent(b, indent+indent, indent)
 		if err != nil {
@@ -37,6 +37,9 @@ func (g Grading) WriteJSON(w io.Writer) error {
 		if _, err := w.Write(append(append(head, "\n"+indent+indent...), text...)); err != nil {
 			return err
 		}
+		head = []byte(",")
+	}
+	if g.Len() > 0 {
 		head = []byte("\n" + indent)
 	}
 	_, err = w.Write(append(head, "]\n}\n"...))
@@ -54,7 +57,10 @@ func (g Grading) WriteCSV(w io.Writer) error {
 	if err := out.Write(header); err != nil {
 		return err
 	}
-	for _, b := range g.Blanks {
+	for b, err := range g.All() {
+		if err != nil {
+			return err
+		}
 		row := []string{strconv.Itoa(b.Rank), strconv.Itoa(b.RankLow), strconv.Itoa(b.RankHigh), plainCell(b.Blank), string(b.Verdict)}
 		values := []measure.Value{b.Score, {}, {}, {}, {}, b.Wood.Density, b.Wood.SpecificModulus, b.Wood.YoungsModulus}
 		if r := b.Ring; r != nil {

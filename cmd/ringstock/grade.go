@@ -9,7 +9,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"runtime/debug"
 	"slices"
 	"strings"
 	"sync"
@@ -18,6 +17,7 @@ import (
 
 	"ringstock/grading"
 	"ringstock/grading/report"
+	"ringstock/grading/spool"
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
@@ -73,7 +73,9 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 	if err != nil {
 		return err
 	}
-	page, err := gradeFolder(cmd.Context(), folder, profile, o.out != "", newProgress(cmd))
+	laid := spool.New("")
+	defer laid.Close()
+	page, err := gradeFolder(cmd.Context(), folder, profile, laid, o.out != "", newProgress(cmd))
 	if err != nil {
 		return err
 	}
@@ -104,8 +106,17 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 			return err
 		}
 	}
+	heard := false
+	for b, err := range g.All() {
+		if err != nil {
+			return err
+		}
+		if heard = b.Verdict != grading.Unread; heard {
+			break
+		}
+	}
 	switch {
-	case !slices.ContainsFunc(g.Blanks, func(b grading.Blank) bool { return b.Verdict != grading.Unread }):
+	case !heard:
 		return fmt.Errorf("%s: no blank could be heard; each is listed with its reason", folder)
 	case len(g.Unused) > 0:
 		return partlyDone{len(g.Unused)}
@@ -116,13 +127,9 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 // soundsKept is how many blanks, the best ones, keep the sound of a tap for the report.
 const soundsKept = 100
 
-// fewBlanks leave so little behind that four times as much garbage beside it, as main lets gather, is
-// no burden. What more of them leave until they are ranked is, so it gets less beside it.
-const fewBlanks = 300
-
-// gradeFolder grades a delivery folder. Curves and sounds of the taps are in the page only if
-// they are asked for.
-func gradeFolder(ctx context.Context, folder string, profile grading.Profile, pictures bool, p *progress) (report.Page, error) {
+// gradeFolder grades a delivery folder. Its blanks, and the curves and sounds of their taps, which are in the page
+// only if they are asked for, are laid by in the spool, which must stay open as long as the page is used; without one, and without pictures, they are in memory.
+func gradeFolder(ctx context.Context, folder string, profile grading.Profile, laid *spool.Spool, pictures bool, p *progress) (report.Page, error) {
 	defer p.clear()
 	root, err := os.OpenRoot(folder)
 	if err != nil {
@@ -133,9 +140,9 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, pi
 	if err != nil {
 		return report.Page{}, err
 	}
-	album := newAlbum()
+	album := newAlbum(laid)
 	job := grading.Job{
-		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile,
+		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile, Spool: laid,
 		Hear: func(name string, strike spectrum.Strike) spectrum.Analysis {
 			rec, err := openIn(root, name)
 			take, a := hear(name, rec, err, strike)
@@ -146,35 +153,38 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, pi
 			}
 			return a
 		},
-		Judged: func(b grading.Blank, h grading.Heard, done, of int) {
-			if done == 1 && of > fewBlanks {
-				debug.SetGCPercent(max(50, 400*fewBlanks/of))
-			}
+		Judged: func(b grading.Blank, h grading.Heard, done, of int) error {
 			p.step(of)
-			if pictures {
-				album.paste(b, h)
+			if !pictures {
+				return nil
 			}
+			return album.paste(b, h)
 		},
 	}
 	g, err := grading.Grade(ctx, job)
 	if err != nil && !errors.Is(err, context.Canceled) {
 		err = fmt.Errorf("%s: %w", folder, err)
 	}
-	return report.Page{Grading: g, Portraits: album.portraits, Taps: album.taps}, err
+	return report.Page{Grading: g, Pictures: album.of}, err
 }
 
 // album gathers what the report shows of each blank's taps. Sound is large, so only the best
 // blanks keep theirs, whatever the order in which they come.
 type album struct {
-	mu        sync.Mutex
-	drawn     map[string]spectrum.Portrait // by file, until its blank is judged
-	portraits map[string]spectrum.Portrait // by blank
-	taps      map[string][]spectrum.TapResult
-	sounding  []grading.Blank // the best first
+	mu       sync.Mutex
+	drawn    map[string]spectrum.Portrait // by file, until its blank is judged
+	spool    *spool.Spool
+	places   map[string]spool.Place // by blank
+	sounding []sounding             // the best first
 }
 
-func newAlbum() *album {
-	return &album{drawn: map[string]spectrum.Portrait{}, portraits: map[string]spectrum.Portrait{}, taps: map[string][]spectrum.TapResult{}}
+type sounding struct {
+	blank string
+	score float64
+}
+
+func newAlbum(laid *spool.Spool) *album {
+	return &album{spool: laid, drawn: map[string]spectrum.Portrait{}, places: map[string]spool.Place{}}
 }
 
 func (a *album) draw(file string, portrait spectrum.Portrait) {
@@ -184,43 +194,60 @@ func (a *album) draw(file string, portrait spectrum.Portrait) {
 }
 
 // paste moves the pictures of a judged blank to their place.
-func (a *album) paste(b grading.Blank, h grading.Heard) {
+func (a *album) paste(b grading.Blank, h grading.Heard) error {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	var p report.Pictures
 	for _, side := range h.Side {
 		for _, tap := range side.Taps {
 			if tap.Ring != nil { // all else of it takes far more room than the picture of the taps needs
 				f := tap.Ring.Fundamental
 				tap.Ring = &spectrum.Ring{Fundamental: spectrum.Partial{Hz: f.Hz, Q: f.Q}}
 			}
-			a.taps[b.Blank] = append(a.taps[b.Blank], tap)
+			p.Taps = append(p.Taps, tap)
 		}
-		portrait, drawn := a.drawn[side.File]
-		if _, has := a.portraits[b.Blank]; drawn && !has {
-			a.portraits[b.Blank] = portrait
+		if portrait, drawn := a.drawn[side.File]; drawn && p.Portrait == nil {
+			p.Portrait = &portrait
 		}
 	}
 	for _, heard := range slices.Concat(h.Side, h.Width) {
 		delete(a.drawn, heard.File)
 	}
-	if _, has := a.portraits[b.Blank]; !has {
-		return
+	if p.Portrait != nil {
+		a.sounding = append(a.sounding, sounding{b.Blank, b.Score.X})
+		slices.SortFunc(a.sounding, func(x, y sounding) int {
+			return cmp.Or(cmp.Compare(y.score, x.score), grading.NumberOrder(x.blank, y.blank))
+		})
+		a.sounding = a.sounding[:min(len(a.sounding), soundsKept)]
+		if !a.sounds(b.Blank) {
+			p.Portrait.Clip = nil
+		}
 	}
-	a.sounding = append(a.sounding, b)
-	slices.SortFunc(a.sounding, func(x, y grading.Blank) int {
-		return cmp.Or(cmp.Compare(y.Score.X, x.Score.X), grading.NumberOrder(x.Blank, y.Blank))
-	})
-	if len(a.sounding) > soundsKept {
-		last := a.sounding[soundsKept].Blank
-		portrait := a.portraits[last]
-		portrait.Clip = nil
-		a.portraits[last] = portrait
-		a.sounding = a.sounding[:soundsKept]
+	var err error
+	a.places[b.Blank], err = a.spool.Put(p)
+	return err
+}
+
+func (a *album) sounds(blank string) bool {
+	return slices.ContainsFunc(a.sounding, func(s sounding) bool { return s.blank == blank })
+}
+
+// of is what was pasted of a blank.
+func (a *album) of(blank string) (p report.Pictures, err error) {
+	place, pasted := a.places[blank]
+	if !pasted {
+		return p, nil
 	}
+	err = a.spool.Get(place, &p)
+	if p.Portrait != nil && !a.sounds(blank) {
+		p.Portrait.Clip = nil
+	}
+	return p, err
 }
 
 func printGrading(w io.Writer, g grading.Grading) error {
 	var out strings.Builder
+	var hints hints
 	fmt.Fprintf(&out, "delivery %s, profile %s, method %s\n", g.Delivery, g.Profile, g.Method)
 	if g.Settings.About != "" {
 		wrap(&out, "", "profile: "+g.Settings.About)
@@ -230,7 +257,11 @@ func printGrading(w io.Writer, g grading.Grading) error {
 		{"rank", "blank", "verdict", "score", "note", "sustain", "purity", "density", "E/rho"},
 		{"", "", "", "0-100", "Hz", "Q", "%", "kg/m³", "MJ/kg"},
 	}}
-	for _, b := range g.Blanks {
+	for b, err := range g.All() {
+		if err != nil {
+			return err
+		}
+		hints.add(b)
 		note, q, purity := measure.Value{}, measure.Value{}, measure.Value{}
 		if b.Ring != nil {
 			note, q, purity = b.Ring.Fundamental.Hz, b.Ring.Fundamental.Q, b.Ring.PurityPct
@@ -250,11 +281,11 @@ func printGrading(w io.Writer, g grading.Grading) error {
 	}
 	t.write(&out, "")
 	out.WriteString("\n")
-	printHints(&out, g.Blanks)
+	hints.write(&out)
 	if g.Qualified == 0 {
-		fmt.Fprintf(&out, "none of %d qualifies\n", len(g.Blanks))
+		fmt.Fprintf(&out, "none of %d qualifies\n", g.Len())
 	} else {
-		fmt.Fprintf(&out, "%d of %d to keep\n", g.Qualified, len(g.Blanks))
+		fmt.Fprintf(&out, "%d of %d to keep\n", g.Qualified, g.Len())
 	}
 	for _, note := range g.Notes {
 		wrap(&out, "", "note: "+note)
@@ -269,29 +300,36 @@ func printGrading(w io.Writer, g grading.Grading) error {
 	return err
 }
 
-// printHints tells of each blank where to hold it, what its uncertainty is made of and what to
+// hints tell of each blank where to hold it, what its uncertainty is made of and what to
 // measure next. Blanks without a budget of which the same is to be said, as many are that were only
 // tapped, share it.
-func printHints(out *strings.Builder, blanks []grading.Blank) {
-	type hint struct {
-		of   []string
-		text string
+type hints struct {
+	list []hint
+	same map[string]int // by text
+}
+
+type hint struct {
+	of   []string
+	text string
+}
+
+func (h *hints) add(b grading.Blank) {
+	budgets := budgetText("E/rho", b.Wood.SpecificModulus) + budgetText("density", b.Wood.Density)
+	text := holdText(b.Wood) + "\n" + budgets + "measure next: " + cmp.Or(b.Wood.MeasureNext, "nothing; no one measurement would narrow it much")
+	if i, ok := h.same[text]; ok && budgets == "" {
+		h.list[i].of = append(h.list[i].of, b.Blank)
+		return
 	}
-	var hints []hint
-	same := map[string]int{}
-	for _, b := range blanks {
-		hold := holdText(b.Wood)
-		budgets := budgetText("E/rho", b.Wood.SpecificModulus) + budgetText("density", b.Wood.Density)
-		text := hold + "\n" + budgets + "measure next: " + cmp.Or(b.Wood.MeasureNext, "nothing; no one measurement would narrow it much")
-		if i, ok := same[text]; ok && budgets == "" {
-			hints[i].of = append(hints[i].of, b.Blank)
-			continue
-		}
-		same[text] = len(hints)
-		hints = append(hints, hint{[]string{b.Blank}, text})
+	if h.same == nil {
+		h.same = map[string]int{}
 	}
+	h.same[text] = len(h.list)
+	h.list = append(h.list, hint{[]string{b.Blank}, text})
+}
+
+func (h hints) write(out *strings.Builder) {
 	wrap(out, "", "Of each blank: where to hold it (nodes, from the butt), what makes up its uncertainty (shares of the variance), and the one measurement that would narrow it most")
-	for _, h := range hints {
+	for _, h := range h.list {
 		hold, text, _ := strings.Cut(h.text, "\n")
 		wrap(out, "", strings.Join(h.of, ", ")+hold)
 		for line := range strings.SplitSeq(text, "\n") {

@@ -154,7 +154,7 @@ func (o planOptions) ofDelivery(cmd *cobra.Command) (list []stick.Blank, unused 
 	if err != nil {
 		return nil, nil, err
 	}
-	page, err := gradeFolder(cmd.Context(), o.delivery, profile, false, newProgress(cmd))
+	page, err := gradeFolder(cmd.Context(), o.delivery, profile, nil, false, newProgress(cmd))
 	if err != nil {
 		return nil, nil, err
 	}

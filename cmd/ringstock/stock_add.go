@@ -99,7 +99,7 @@ func gradedDelivery(cmd *cobra.Command, path, recordings, profileName string) (g
 		if err != nil {
 			return g, "", err
 		}
-		page, err := gradeFolder(cmd.Context(), path, profile, false, newProgress(cmd))
+		page, err := gradeFolder(cmd.Context(), path, profile, nil, false, newProgress(cmd))
 		return page.Grading, path, err
 	}
 	b, err := os.ReadFile(path)
@@ -161,7 +161,10 @@ func compareWithStock(ctx context.Context, place *stockPlace, g *grading.Grading
 	defer s.Close()
 	var names []string
 	var scores []float64
-	for _, b := range g.Blanks {
+	for b, err := range g.All() {
+		if err != nil {
+			return err
+		}
 		if b.Verdict == grading.Keep && b.Score.Known() {
 			names, scores = append(names, b.Blank), append(scores, b.Score.X)
 		}

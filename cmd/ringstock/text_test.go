@@ -12,6 +12,7 @@ import (
 
 	"ringstock/capture"
 	"ringstock/grading"
+	"ringstock/grading/spool"
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
@@ -147,14 +148,22 @@ func TestInterrupted(t *testing.T) {
 func TestAlbumKeepsTheBestSounds(t *testing.T) {
 	const n = soundsKept + 30
 	rng := rand.New(rand.NewPCG(2, 2))
-	a := newAlbum()
+	laid := spool.New(t.TempDir())
+	defer laid.Close()
+	a := newAlbum(laid)
 	for _, i := range rng.Perm(n) {
 		file := fmt.Sprintf("%d.wav", i)
 		a.draw(file, spectrum.Portrait{Clip: []float64{1}, AtS: float64(i)})
-		a.paste(grading.Blank{Blank: fmt.Sprint(i), Score: measure.Of(float64(n-i), 1)}, grading.Heard{Side: []spectrum.Analysis{{File: file}}})
+		if err := a.paste(grading.Blank{Blank: fmt.Sprint(i), Score: measure.Of(float64(n-i), 1)}, grading.Heard{Side: []spectrum.Analysis{{File: file}}}); err != nil {
+			t.Fatal(err)
+		}
 	}
 	for i := range n {
-		p := a.portraits[fmt.Sprint(i)]
+		pictures, err := a.of(fmt.Sprint(i))
+		if err != nil || pictures.Portrait == nil {
+			t.Fatal(err)
+		}
+		p := pictures.Portrait
 		if (p.Clip != nil) != (i < soundsKept) || p.AtS != float64(i) {
 			t.Errorf("rank %d: sound %v, at %g", i+1, p.Clip != nil, p.AtS)
 		}

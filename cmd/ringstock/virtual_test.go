@@ -125,7 +125,7 @@ func TestVirtualSession(t *testing.T) {
 				t.Errorf("blank %d, tap %d: live %q, in the file %v %q", k+1, i+1, said, tap.Accepted, tap.Reason)
 			}
 		}
-		page, err := gradeFolder(t.Context(), folder, mustProfile(t), false, &progress{})
+		page, err := gradeFolder(t.Context(), folder, mustProfile(t), nil, false, &progress{})
 		if err != nil || len(page.Grading.Unused) > 0 || len(page.Grading.Blanks) != blanks {
 			t.Fatal(err, page.Grading.Unused)
 		}

@@ -47,7 +47,7 @@ func TestScreenshots(t *testing.T) {
 		t.Fatal(err)
 	}
 	ctx := browse.Open(t, browse.Options{})
-	address := onDisk(t, fakePage(12, 8))
+	address := onDisk(t, fakePage(12, 8).Page)
 	for _, shot := range []struct {
 		name string
 		w, h int64
@@ -85,7 +85,7 @@ func TestInBrowser(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{Offline: true})
 	requests := browse.Requests(t, ctx)
 	page := fakePage(12, 8)
-	address := onDisk(t, page)
+	address := onDisk(t, page.Page)
 	open := func(t *testing.T) {
 		t.Helper()
 		browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate("about:blank"), chromedp.Navigate(address))
@@ -277,7 +277,7 @@ func TestInBrowser(t *testing.T) {
 	t.Run("accessible", func(t *testing.T) {
 		axe := browse.Axe(t)
 		// All of it must be laid out, or the colours of what is off the screen are not looked at.
-		browse.Do(t, ctx, chromedp.Navigate(onDisk(t, fakePage(5, 3))))
+		browse.Do(t, ctx, chromedp.Navigate(onDisk(t, fakePage(5, 3).Page)))
 		browse.Until(t, ctx, unfolded)
 		browse.Eval[bool](t, ctx, `for (const a of document.querySelectorAll(".blank")) a.style.contentVisibility = "visible";
 			document.querySelector("#all").click(); document.querySelector("#draw").click(); true`)
@@ -298,7 +298,7 @@ func TestInBrowser(t *testing.T) {
 // for a loaded machine is slow.
 func TestLargeDeliveryOpens(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{})
-	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(onDisk(t, fakePage(300, 60))))
+	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(onDisk(t, fakePage(300, 60).Page)))
 	if n := browse.Eval[int](t, ctx, `document.querySelectorAll("article.blank").length`); n != 300 {
 		t.Errorf("%d blanks, want 300", n)
 	}

@@ -12,19 +12,35 @@ import (
 	"ringstock/spectrum/measure"
 )
 
+// faked is a page whose pictures can be spoilt.
+type faked struct {
+	Page
+	Portraits map[string]spectrum.Portrait
+	Taps      map[string][]spectrum.TapResult
+}
+
 // fakePage invents a delivery of n blanks. Nothing in it was measured: its numbers
 // only have to look like those of a real one, so that the drawing can be judged.
-func fakePage(n, withSound int) Page {
+func fakePage(n, withSound int) *faked {
 	rng := rand.New(rand.NewPCG(7, 11))
 	var portraits []spectrum.Portrait // drawn anew for the first 24 only: the rest are as large
-	page := Page{
+	page := &faked{
+		Portraits: map[string]spectrum.Portrait{},
+		Taps:      map[string][]spectrum.TapResult{},
+	}
+	page.Page = Page{
 		Grading: grading.Grading{
 			Schema: grading.Schema, Method: spectrum.Method,
 			Delivery: "Invented delivery, spring", Profile: "violin",
 			Unused: []grading.Unused{{File: "012-b.wav", Reason: "the file ends inside its header; record this blank again"}},
 		},
-		Portraits: map[string]spectrum.Portrait{},
-		Taps:      map[string][]spectrum.TapResult{},
+		Pictures: func(blank string) (Pictures, error) {
+			p := Pictures{Taps: page.Taps[blank]}
+			if portrait, ok := page.Portraits[blank]; ok {
+				p.Portrait = &portrait
+			}
+			return p, nil
+		},
 	}
 	around := func(mid, spread float64) float64 { return mid + spread*rng.NormFloat64() }
 	for i := range n {

@@ -22,10 +22,10 @@ const coverage = 2
 
 // mapPicture sets every blank by its density and specific modulus. It is nil when
 // no blank has both.
-func mapPicture(blanks []grading.Blank) *picture {
+func mapPicture(blanks []glance) *picture {
 	type spot struct {
 		i           int
-		b           grading.Blank
+		b           glance
 		rho, sm     measure.Value
 		q           float64
 		x, y, r     float64
@@ -35,12 +35,12 @@ func mapPicture(blanks []grading.Blank) *picture {
 	var spots []spot
 	var qMost float64
 	for i, b := range blanks {
-		s := spot{i: i, b: b, rho: b.Wood.Density, sm: b.Wood.SpecificModulus}
+		s := spot{i: i, b: b, rho: b.density, sm: b.modulus}
 		if !s.rho.Known() || !s.sm.Known() || s.rho.X <= 0 || s.sm.X <= 0 {
 			continue
 		}
-		if b.Ring != nil && b.Ring.Fundamental.Q.Known() {
-			s.q = b.Ring.Fundamental.Q.X
+		if b.q.Known() {
+			s.q = b.q.X
 			qMost = math.Max(qMost, s.q)
 		}
 		spots = append(spots, s)
@@ -101,17 +101,17 @@ func mapPicture(blanks []grading.Blank) *picture {
 		g := picture{}
 		g.line("bar", s.left, s.y, s.right, s.y)
 		g.line("bar", s.x, s.low, s.x, s.high)
-		g.add(token(s.b.Verdict, s.x, s.y, s.r)...)
-		title := fmt.Sprintf("%s: %s. Density %s, specific modulus %s", s.b.Blank, s.b.Verdict,
+		g.add(token(s.b.verdict, s.x, s.y, s.r)...)
+		title := fmt.Sprintf("%s: %s. Density %s, specific modulus %s", s.b.blank, s.b.verdict,
 			figureOf(s.rho, "kg/m³"), figureOf(s.sm, "MJ/kg"))
 		if s.q > 0 {
-			title += ", Q " + figureOf(s.b.Ring.Fundamental.Q, "").String()
+			title += ", Q " + figureOf(s.b.q, "").String()
 		}
-		p.add(mark{Kind: "group", Class: "spot " + verdictClass(s.b.Verdict), Index: s.i + 1, Text: title, Marks: g.Marks})
+		p.add(mark{Kind: "group", Class: "spot " + verdictClass(s.b.verdict), Index: s.i + 1, Text: title, Marks: g.Marks})
 	}
 	// Names go where they cover nothing, best blanks first; the rest go without.
 	for _, s := range spots {
-		name := short(s.b.Blank, 14)
+		name := short(s.b.blank, 14)
 		w := textWidth(name)
 		for _, try := range [][2]float64{{s.r + 4, -4}, {-s.r - 4 - w, -4}, {-w / 2, -s.r - 5}, {-w / 2, s.r + 14}, {s.r + 4, 14}, {-s.r - 4 - w, 14}} {
 			x, y := s.x+try[0], s.y+try[1]
@@ -119,7 +119,7 @@ func mapPicture(blanks []grading.Blank) *picture {
 			if x < p.left || x+w > p.right || y-11 < p.top || y > p.bottom-2 || b.hits(taken) {
 				continue
 			}
-			p.add(mark{Kind: "text", Class: "name " + verdictClass(s.b.Verdict), Anchor: "start", X: num(x), Y: num(y), Text: name, Index: s.i + 1})
+			p.add(mark{Kind: "text", Class: "name " + verdictClass(s.b.verdict), Anchor: "start", X: num(x), Y: num(y), Text: name, Index: s.i + 1})
 			taken = append(taken, b)
 			break
 		}
@@ -130,11 +130,11 @@ func mapPicture(blanks []grading.Blank) *picture {
 }
 
 // sizeKey shows what the size of a point on the map means.
-func sizeKey(blanks []grading.Blank) *picture {
+func sizeKey(blanks []glance) *picture {
 	var most float64
 	for _, b := range blanks {
-		if b.Ring != nil && b.Ring.Fundamental.Q.Known() && b.Wood.Density.Known() && b.Wood.SpecificModulus.Known() {
-			most = math.Max(most, b.Ring.Fundamental.Q.X)
+		if b.q.Known() && b.density.Known() && b.modulus.Known() {
+			most = math.Max(most, b.q.X)
 		}
 	}
 	if most <= 0 {

@@ -22,12 +22,17 @@ import (
 	"ringstock/spectrum"
 )
 
-// Page is what a report shows. Portraits and Taps go by the blank's number and may
-// lack any blank: its pictures are then left out, and the page says so.
+// Page is what a report shows. Pictures finds what there is to draw of a blank by its number;
+// it may be nil.
 type Page struct {
-	Grading   grading.Grading
-	Portraits map[string]spectrum.Portrait
-	Taps      map[string][]spectrum.TapResult // each tap of a blank, refused ones too, in order
+	Grading  grading.Grading
+	Pictures func(blank string) (Pictures, error)
+}
+
+// Pictures is what can be drawn of a blank. What there is none of is left out, and the page says so.
+type Pictures struct {
+	Portrait *spectrum.Portrait
+	Taps     []spectrum.TapResult // each tap of a blank, refused ones too, in order
 }
 
 //go:embed report.css
@@ -53,6 +58,9 @@ func Write(w io.Writer, p Page) error {
 	out := bufio.NewWriterSize(w, 1<<16)
 	if err := pageTemplate.Execute(out, s); err != nil {
 		return fmt.Errorf("report of %q: %w", p.Grading.Delivery, err)
+	}
+	if s.failed != nil {
+		return fmt.Errorf("report of %q: %w", p.Grading.Delivery, s.failed)
 	}
 	if err := out.Flush(); err != nil {
 		return fmt.Errorf("report of %q: %w", p.Grading.Delivery, err)

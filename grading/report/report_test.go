@@ -129,7 +129,7 @@ func count1(t *testing.T, all []*html.Node, name string) *html.Node {
 }
 
 func TestWholePage(t *testing.T) {
-	all := checkPage(t, write(t, fakePage(12, 8)))
+	all := checkPage(t, write(t, fakePage(12, 8).Page))
 	n := map[string]int{}
 	for _, e := range all {
 		n[e.Data]++
@@ -147,7 +147,7 @@ func TestWholePage(t *testing.T) {
 
 // The policy must let exactly the embedded style and script through, or a browser shows a bare page.
 func TestPolicyLetsOwnScriptThrough(t *testing.T) {
-	all := elements(t, write(t, fakePage(1, 0)))
+	all := elements(t, write(t, fakePage(1, 0).Page))
 	var policy string
 	for _, n := range all {
 		if attr(n, "http-equiv") == "Content-Security-Policy" {
@@ -197,7 +197,7 @@ func TestHostileNames(t *testing.T) {
 	p.Grading.Delivery, p.Grading.Profile, p.Grading.Method, p.Grading.Settings.Name = hostile[0], hostile[1], hostile[3], hostile[0]
 	p.Grading.Unused = []grading.Unused{{File: hostile[0], Reason: hostile[1]}}
 
-	all := checkPage(t, write(t, p))
+	all := checkPage(t, write(t, p.Page))
 	var names []string
 	for _, n := range all {
 		if n.Data == "img" || n.Data == "b" && text(n) == "" && attr(n, "class") == "" && n.FirstChild == nil {
@@ -225,7 +225,7 @@ func TestUnknownShowsItsReason(t *testing.T) {
 	b.Wood.HoldAtMM = []float64{167.4, 581.2}
 	p.Grading.Notes = []string{"noted-for-all"}
 	b.Parts[0].Value = measure.Unknown("why-part: no taps")
-	for _, n := range checkPage(t, write(t, p)) {
+	for _, n := range checkPage(t, write(t, p.Page)) {
 		if n.Data == "main" && !strings.Contains(text(n), "noted-for-all") {
 			t.Error("the notes on the delivery are not shown")
 		}
@@ -244,7 +244,7 @@ func TestUnknownShowsItsReason(t *testing.T) {
 func TestNumbersCarryTheirUncertainty(t *testing.T) {
 	p := fakePage(2, 0)
 	p.Grading.Blanks[0].Wood.Density = measure.Of(1043.21, 4.4)
-	page := string(write(t, p))
+	page := string(write(t, p.Page))
 	if !strings.Contains(page, "<b>1043</b> <i>kg/m³</i><small>± 4</small>") {
 		t.Error("the density of blank 1 is not shown as 1043 ± 4 kg/m³")
 	}
@@ -290,7 +290,7 @@ func TestSparsePages(t *testing.T) {
 	wild.Grading.Blanks[2].Wood.SpecificModulus = measure.Of(-3, 1)
 	wild.Grading.Blanks[3].Rank, wild.Grading.Blanks[3].RankLow, wild.Grading.Blanks[3].RankHigh = 0, -4, 900
 	wild.Grading.Blanks[4].Score = measure.Of(5000, 400)
-	for name, page := range map[string]Page{"none": none, "one": one, "bare": bare, "same place": same, "broken curves": broken, "ragged": ragged, "wild": wild} {
+	for name, page := range map[string]Page{"none": none, "one": one, "bare": bare.Page, "same place": same.Page, "broken curves": broken.Page, "ragged": ragged.Page, "wild": wild.Page} {
 		t.Run(name, func(t *testing.T) { checkPage(t, write(t, page)) })
 	}
 }
@@ -298,15 +298,15 @@ func TestSparsePages(t *testing.T) {
 func TestNoneQualifies(t *testing.T) {
 	p := fakePage(6, 0)
 	p.Grading.Qualified = 0
-	if page := string(write(t, p)); !strings.Contains(page, "None of 6 qualifies.") {
+	if page := string(write(t, p.Page)); !strings.Contains(page, "None of 6 qualifies.") {
 		t.Error("the page does not say that none of 6 qualifies")
 	}
 }
 
 func TestEqualPagesGiveEqualBytes(t *testing.T) {
-	first := write(t, fakePage(9, 3))
+	first := write(t, fakePage(9, 3).Page)
 	for range 3 {
-		if !bytes.Equal(first, write(t, fakePage(9, 3))) {
+		if !bytes.Equal(first, write(t, fakePage(9, 3).Page)) {
 			t.Fatal("two equal pages differ")
 		}
 	}
@@ -314,7 +314,7 @@ func TestEqualPagesGiveEqualBytes(t *testing.T) {
 
 // 300 blanks stay under 25 MB even when someone hands over sound for all of them.
 func TestSizeOfALargeDelivery(t *testing.T) {
-	page := write(t, fakePage(300, 300))
+	page := write(t, fakePage(300, 300).Page)
 	if mb := float64(len(page)) / 1e6; mb > 25 {
 		t.Errorf("300 blanks make %.1f MB, want under 25", mb)
 	} else {

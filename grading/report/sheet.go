@@ -2,9 +2,11 @@ package report
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"html/template"
+	"iter"
 	"math"
 	"slices"
 	"strconv"
@@ -15,7 +17,7 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// sheet is everything the page's template prints, ready made but for the articles.
+// sheet is everything the page's template prints, ready made but for what it says of each blank.
 type sheet struct {
 	Style    template.CSS
 	Script   template.JS
@@ -28,9 +30,20 @@ type sheet struct {
 	Map      *picture
 	SizeKey  *picture
 	Unmapped int
-	Blanks   []blankSheet
-	Silent   int // blanks that had sound which did not fit
+	N        int // blanks
 	Settings []setting
+
+	WithSound int // blanks that can be listened to
+
+	page   Page
+	sounds map[string]sound // by blank, where there was any
+	failed error            // what kept Blanks from reading on
+}
+
+// sound is what can be heard of a blank, or why it can't.
+type sound struct {
+	address template.URL
+	why     string
 }
 
 type count struct {
@@ -57,12 +70,8 @@ type blankSheet struct {
 	Rank    *picture
 	Bar     *picture
 	Row     []figure // the figures of its line in the ranking, as Columns names them
-	Clip    template.URL
-	NoClip  string
 
-	NoPictures string
-	portrait   spectrum.Portrait
-	taps       []spectrum.TapResult
+	sheet *sheet
 }
 
 // article is all that the page says of one blank.
@@ -73,6 +82,9 @@ type article struct {
 	Figures []figureGroup
 
 	Spectrum, Decay, Heat, Taps, Planes *picture
+	NoPictures                          string
+	Clip                                template.URL
+	NoClip                              string
 
 	Budgets   []budget
 	Next      string
@@ -134,6 +146,24 @@ type modeRow struct {
 	Alone      figure
 }
 
+// glance is what the head of the page asks of a blank. It is so little that it is kept of all.
+type glance struct {
+	blank               string
+	verdict             grading.Verdict
+	density, modulus, q measure.Value // without budgets
+	price               *float64
+	currency            string
+}
+
+func glanceAt(b grading.Blank) glance {
+	g := glance{b.Blank, b.Verdict, b.Wood.Density, b.Wood.SpecificModulus, measure.Value{}, b.Row.Price, b.Row.Currency}
+	if b.Ring != nil {
+		g.q = b.Ring.Fundamental.Q
+	}
+	g.density.Budget, g.modulus.Budget, g.q.Budget = nil, nil, nil
+	return g
+}
+
 func newSheet(p Page) (*sheet, error) {
 	g := p.Grading
 	s := &sheet{
@@ -142,54 +172,75 @@ func newSheet(p Page) (*sheet, error) {
 		Policy:   policy(),
 		Grading:  g,
 		Headline: headline(g),
-		Price:    keepPrice(g.Blanks),
-		Map:      mapPicture(g.Blanks),
-		SizeKey:  sizeKey(g.Blanks),
+		N:        g.Len(),
+		page:     p,
+		sounds:   map[string]sound{},
 	}
-	s.Counts, s.Strip = counts(g.Blanks)
-	for _, b := range g.Blanks {
-		if !b.Wood.Density.Known() || !b.Wood.SpecificModulus.Known() {
+	var blanks []glance
+	used := 0
+	for b, err := range g.All() {
+		if err != nil {
+			return nil, err
+		}
+		blanks = append(blanks, glanceAt(b))
+		pictures, err := s.pictures(b.Blank)
+		if err != nil {
+			return nil, err
+		}
+		used += s.give(b.Blank, pictures.Portrait, soundBudget-used)
+	}
+	s.Price, s.Map, s.SizeKey = keepPrice(blanks), mapPicture(blanks), sizeKey(blanks)
+	s.Counts, s.Strip = counts(blanks)
+	for _, b := range blanks {
+		if !b.density.Known() || !b.modulus.Known() {
 			s.Unmapped++
 		}
 	}
 	var err error
-	if s.Settings, err = settings(g.Settings); err != nil {
-		return nil, err
-	}
-	sound := 0
-	for i, b := range g.Blanks {
-		portrait, has := p.Portraits[b.Blank]
-		bs := newBlankSheet(i+1, len(g.Blanks), b)
-		bs.portrait, bs.taps = portrait, p.Taps[b.Blank]
-		if !has {
-			bs.NoPictures = "No recording of this blank could be drawn."
-		}
-		bs.Clip, err = clip(portrait)
-		sound += len(bs.Clip)
-		switch {
-		case err != nil: // one bad sound must not cost the page
-			bs.NoClip = "No sound in this page: " + err.Error() + "."
-		case bs.Clip == "":
-			bs.NoClip = "No sound in this page."
-		case sound > soundBudget:
-			sound -= len(bs.Clip)
-			bs.Clip, bs.NoClip = "", "No sound in this page: only the best are kept, so that it stays small."
-			s.Silent++
-		}
-		s.Blanks = append(s.Blanks, bs)
-	}
-	return s, nil
+	s.Settings, err = settings(g.Settings)
+	return s, err
 }
 
-// WithSound tells how many blanks can be listened to.
-func (s *sheet) WithSound() int {
-	n := 0
-	for _, b := range s.Blanks {
-		if b.Clip != "" {
-			n++
+// give gives a blank its sound, if that takes no more than so many bytes of the page, and returns how many it takes.
+func (s *sheet) give(blank string, portrait *spectrum.Portrait, most int) int {
+	if portrait == nil {
+		return 0
+	}
+	switch address, err := clip(*portrait); {
+	case err != nil: // one bad sound must not cost the page
+		s.sounds[blank] = sound{why: "No sound in this page: " + err.Error() + "."}
+	case len(address) > most:
+		s.sounds[blank] = sound{why: "No sound in this page: only the best are kept, so that it stays small."}
+	case address != "":
+		s.sounds[blank] = sound{address: address}
+		s.WithSound++
+		return len(address)
+	}
+	return 0
+}
+
+func (s *sheet) pictures(blank string) (Pictures, error) {
+	if s.page.Pictures == nil {
+		return Pictures{}, nil
+	}
+	return s.page.Pictures(blank)
+}
+
+// Blanks are read anew each time, one by one: thousands of them are never in memory together.
+func (s *sheet) Blanks() iter.Seq[blankSheet] {
+	return func(yield func(blankSheet) bool) {
+		i := 0
+		for b, err := range s.page.Grading.All() {
+			if err != nil {
+				s.failed = err
+				return
+			}
+			i++
+			if !yield(s.newBlankSheet(i, b)) {
+				return
+			}
 		}
 	}
-	return n
 }
 
 // Columns are the ranking's columns of figures.
@@ -198,7 +249,7 @@ func (s *sheet) Columns() []string {
 }
 
 func headline(g grading.Grading) string {
-	switch n := len(g.Blanks); {
+	switch n := g.Len(); {
 	case n == 0:
 		return "There is no blank in this delivery."
 	case g.Qualified == 0:
@@ -210,10 +261,10 @@ func headline(g grading.Grading) string {
 	}
 }
 
-func counts(blanks []grading.Blank) ([]count, *picture) {
+func counts(blanks []glance) ([]count, *picture) {
 	of := map[string]int{}
 	for _, b := range blanks {
-		of[verdictClass(b.Verdict)]++
+		of[verdictClass(b.verdict)]++
 	}
 	p := &picture{W: 400, H: 14, Class: "strip"}
 	x := 0.0
@@ -243,17 +294,17 @@ func counts(blanks []grading.Blank) ([]count, *picture) {
 }
 
 // keepPrice adds up what the blanks to keep would cost, each currency by itself.
-func keepPrice(blanks []grading.Blank) string {
+func keepPrice(blanks []glance) string {
 	sum := map[string]float64{}
 	keep, unpriced := 0, 0
 	for _, b := range blanks {
 		switch {
-		case b.Verdict != grading.Keep:
+		case b.verdict != grading.Keep:
 			continue
-		case b.Row.Price == nil || !finite(*b.Row.Price):
+		case b.price == nil || !finite(*b.price):
 			unpriced++
 		default:
-			sum[b.Row.Currency] += *b.Row.Price
+			sum[b.currency] += *b.price
 		}
 		keep++
 	}
@@ -275,8 +326,10 @@ func keepPrice(blanks []grading.Blank) string {
 	return out + "."
 }
 
-func newBlankSheet(index, n int, b grading.Blank) blankSheet {
+func (s *sheet) newBlankSheet(index int, b grading.Blank) blankSheet {
+	n := s.N
 	out := blankSheet{
+		sheet:   s,
 		Index:   index,
 		B:       b,
 		Verdict: verdictClass(b.Verdict),
@@ -320,16 +373,27 @@ func heard(b grading.Blank) (fundamental spectrum.Partial, purity measure.Value)
 	return spectrum.Partial{Hz: noRing, Q: noRing, T60S: noRing}, noRing
 }
 
-// Article is drawn when its turn comes to be printed: the pictures of thousands of blanks are never
-// in memory together.
-func (s blankSheet) Article() article {
+// Article is drawn when its turn comes to be printed.
+func (s blankSheet) Article() (article, error) {
+	pictures, err := s.sheet.pictures(s.B.Blank)
+	if err != nil {
+		return article{}, err
+	}
 	b, w := s.B, s.B.Wood
+	portrait, noPictures := spectrum.Portrait{}, "No recording of this blank could be drawn."
+	if pictures.Portrait != nil {
+		portrait, noPictures = *pictures.Portrait, ""
+	}
+	sound := s.sheet.sounds[b.Blank]
 	out := article{
 		blankSheet: s,
-		Spectrum:   spectrumPicture(b, s.portrait),
-		Decay:      decayPicture(b, s.portrait),
-		Heat:       heatPicture(s.portrait),
-		Taps:       tapsPicture(b, s.taps),
+		NoPictures: noPictures,
+		Clip:       sound.address,
+		NoClip:     cmp.Or(sound.why, "No sound in this page."),
+		Spectrum:   spectrumPicture(b, portrait),
+		Decay:      decayPicture(b, portrait),
+		Heat:       heatPicture(portrait),
+		Taps:       tapsPicture(b, pictures.Taps),
 		Planes:     planesPicture(b),
 		Figures:    figureGroups(b),
 		Budgets:    budgets(b),
@@ -374,7 +438,7 @@ func (s blankSheet) Article() article {
 			})
 		}
 	}
-	return out
+	return out, nil
 }
 
 // figureGroups lists every measure of a blank, known or not.

@@ -62,7 +62,10 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 	}
 	defer folder.Close()
 	var entries []entry
-	for _, b := range d.Grading.Blanks {
+	for b, err := range d.Grading.All() {
+		if err != nil {
+			return out, err
+		}
 		if len(d.Only) > 0 && !slices.Contains(d.Only, b.Verdict) {
 			out.Left++
 			continue
