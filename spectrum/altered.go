@@ -44,7 +44,9 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 	if len(pumps) > 0 && median(pumps) > pumpDB {
 		warn("the noise grows by " + decibels(median(pumps)) + " while a ring dies")
 	}
-	if _, paired := r.pair(); r.inferred == nil && !paired { // a pair beats: its level is no straight line anyway
+	if a.limited() {
+		warn("the rings are held at one level")
+	} else if r.inferred == nil && r.alone() {
 		switch begin, end := a.bend(r); {
 		case begin < -beginDB:
 			warn("the rings begin " + decibels(-begin) + " softer than their decay says")
@@ -104,6 +106,56 @@ func (a *analysis) gated() bool {
 		}
 	}
 	return min(frequent[0], frequent[1]) >= least && float64(grains) < atOnce*float64(frequent[0]+frequent[1])
+}
+
+// limited tells whether something turned the taps down to one level: then their rings stay at it for a while, and
+// it is the same for all, to a hair. No two taps are as loud as each other to that, nor does a ring last so
+// unless it beats, when its level is its own.
+func (a *analysis) limited() bool {
+	const (
+		frameS  = 0.012 // holds a crest of the lowest note
+		fromS   = 0.03
+		toS     = 1.0
+		same    = 1.012 // 0.1 dB
+		longest = 5     // frames for which the slowest ring stays within that, and more
+		fewest  = 3     // taps
+	)
+	frame := int(frameS * a.take.Rate)
+	var levels []float64
+	for _, t := range a.taps {
+		var crests []float64
+		for at := t.Onset + int(fromS*a.take.Rate); at+frame <= min(t.End, t.Onset+int(toS*a.take.Rate)); at += frame {
+			crest := 0.0
+			for _, v := range a.take.Samples[at : at+frame] {
+				crest = max(crest, math.Abs(v))
+			}
+			crests = append(crests, crest)
+		}
+		slices.Sort(crests)
+		if n := len(crests); n > longest && crests[n-1] < same*crests[n-1-longest] {
+			levels = append(levels, crests[n-1])
+		}
+	}
+	slices.Sort(levels)
+	need := max(fewest, (3*len(a.taps)+4)/5)
+	for i := need - 1; i < len(levels); i++ {
+		if levels[i] < same*levels[i-need+1] {
+			return true
+		}
+	}
+	return false
+}
+
+// alone tells whether nothing else in the fundamental's neighbourhood makes its level anything but a straight line,
+// and its decay is known well enough to say where that line is.
+func (r *reading) alone() bool {
+	f := r.parts[r.fundamental]
+	for i, p := range r.parts {
+		if i != r.fundamental && math.Abs(p.hz-f.hz) < closePairHz && p.energy(nil) > 1e-3*f.energy(nil) {
+			return false
+		}
+	}
+	return f.sdAlpha < 0.25*f.alpha
 }
 
 // hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if the tap ends before.
