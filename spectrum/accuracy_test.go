@@ -134,7 +134,7 @@ func (s *score) add(rec capture.Recording, truth cases.Truth) (note string) {
 			note += fmt.Sprintf(" Q %.1f +- %.1f for %.1f (%.1f Hz)", f.Q.X, f.Q.U, want.Q, want.Hz)
 		}
 	}
-	if p := a.Ring.PurityPct; p.Known() {
+	if p := a.Ring.PurityPct; p.Known() && !math.IsNaN(truth.PurityPct) { // NaN: no tap is a plain one
 		s.purity = append(s.purity, p.X-truth.PurityPct)
 		s.zp = append(s.zp, (p.X-truth.PurityPct)/p.U)
 		if *list > 0 && math.Abs(p.X-truth.PurityPct) > 3 {
