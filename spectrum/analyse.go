@@ -350,6 +350,9 @@ func (a *analysis) settleFundamental(r *reading) {
 		if f == nil {
 			continue
 		}
+		if f.Coherent != nil { // the same for all skips
+			h.hum, h.humAmp = f.Undamped, f.Coherent
+		}
 		cs := slices.DeleteFunc(h.components(f, recs, which), func(c component) bool {
 			return c.alpha < 0.02 || c.q() < 10
 		})

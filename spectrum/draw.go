@@ -56,7 +56,7 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 	an := &analysis{plans: plans{}, take: heard, strike: SideTap}
 	an.use(heard.Taps)
 	an.drawDecay(&out, *a.Taps[best].Ring, a.Ring.Fundamental)
-	out.Spectrum, out.Floor = look(heard, paces[SideTap], an.view.hum).draw()
+	out.Spectrum, out.Floor = look(heard, paces[SideTap], an.view.steady).draw()
 	out.drawHeat(heard)
 	out.drawClip(take)
 	return out, true

@@ -141,10 +141,10 @@ type lateFit struct {
 func (h neighbourhood) lateFit(r *reading) (late lateFit, ok bool) {
 	lines, main := h.known(r.parts, r.fundamental)
 	recs, which := h.records(evenFromS, h.until)
-	fit, err := h.fitter(recs).Solve(lines, h.hum)
+	fit, err := h.fitter(recs).Solve(lines, h.hum, nil)
 	if (err != nil || !h.sensible(fit, recs)) && len(lines) > 1 { // of what sounded beside it nothing is left by then
 		lines, main = lines[main:main+1], 0
-		fit, err = h.fitter(recs).Solve(lines, h.hum)
+		fit, err = h.fitter(recs).Solve(lines, h.hum, nil)
 	}
 	if err != nil || !h.sensible(fit, recs) {
 		return late, false

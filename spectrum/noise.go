@@ -86,15 +86,16 @@ func (d density) add(o density, share float64) {
 
 // view is what the ears of the analysis see at once: ring, noise and hum.
 type view struct {
-	ring  density // typical over the taps
-	noise density // background without lines
-	quiet density // noise with its lines; empty if nothing was quiet
-	hum   []float64
-	top   float64 // Hz, nothing is sought above
+	ring   density // typical over the taps
+	noise  density // background without lines
+	quiet  density // noise with its lines; empty if nothing was quiet
+	hum    []float64
+	steady []steady // what the quiet stretches say of the hum
+	top    float64  // Hz, nothing is sought above
 }
 
 // look forms the view of a take, in whose quiet the given lines were found, through the look window.
-func look(take capture.Take, at pace, hum []float64) view {
+func look(take capture.Take, at pace, lines []steady) view {
 	long := int(at.lookS * take.Rate)
 	// Rings and lines are looked at through the look window; the noise between the lines
 	// through one with low side lobes.
@@ -125,7 +126,12 @@ func look(take capture.Take, at pace, hum []float64) view {
 	ds := densities(n, take.Rate, seen...)
 
 	blank := func() density { return density{take.Rate / float64(n), make([]float64, n/2+1)} }
-	v := view{ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, 0.45*take.Rate), hum: hum}
+	v := view{steady: lines, ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, 0.45*take.Rate)}
+	for _, l := range lines {
+		v.hum = append(v.hum, l.hz)
+	}
+	slices.Sort(v.hum)
+	v.hum = slices.CompactFunc(v.hum, func(a, b float64) bool { return math.Abs(a-b) < 1 })
 	if runs := (len(ds) - rings) / 2; runs > 0 {
 		between := blank()
 		for i := rings; i < len(ds); i += 2 {
@@ -163,56 +169,27 @@ func typical(out density, each []density) density {
 	return out
 }
 
-const (
-	highestHum = 2500.0 // Hz
-	mainsOff   = 0.1    // Hz by which the mains frequency may be off (in the European grid up to 0.2 for minutes, mostly under 0.05)
-	ownHz      = 0.15   // a line farther from its multiple is not the mains's
-)
+const highestHum = 2500.0 // Hz
 
 // humLines finds the steady lines in a take's quiet stretches.
-func humLines(take capture.Take) (out []float64) {
+func humLines(take capture.Take) (out []steady) {
 	for _, q := range take.Quiet {
 		to := min(q.To, q.From+int(maxRingS*take.Rate))
 		out = append(out, steadyLines(capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum))...)
 	}
-	slices.Sort(out)
-	return harmonic(slices.CompactFunc(out, func(a, b float64) bool { return math.Abs(a-b) < 1 }))
-}
-
-// harmonic puts lines that lie near multiples of 50 or 60 Hz where one mains frequency has them: all of them
-// together tell it far better than each its own.
-func harmonic(lines []float64) []float64 {
-	for _, nominal := range []float64{50, 60} {
-		order := func(hz float64) float64 { return math.Round(hz / nominal) }
-		var sum, weight float64
-		of := func(hz float64) bool {
-			return order(hz) > 0 && math.Abs(hz-nominal*order(hz)) < mainsOff*max(order(hz), 3)
-		}
-		for _, hz := range lines {
-			if of(hz) {
-				sum += order(hz) * hz
-				weight += order(hz) * order(hz)
-			}
-		}
-		for i, hz := range lines {
-			if at := order(hz) * sum / weight; of(hz) && math.Abs(at-hz) < ownHz {
-				lines[i] = at
-			}
-		}
-	}
-	return lines
+	return out
 }
 
 // steadyLines finds multiples of 50 or 60 Hz if they stand 12 dB over the noise beside them, any other line
 // if it stands 20 dB over it.
-func steadyLines(x []float64, rate float64) []float64 {
+func steadyLines(x []float64, rate float64) []steady {
 	if float64(len(x)) < 0.25*rate {
 		return nil
 	}
 	d := densities(powerOfTwo(2*len(x)), rate, stretch{x: x, w: hann(len(x))})[0]
 	under := d.background(30, 1)
 	resolution := rate / float64(len(x))
-	var out []float64
+	var out []steady
 	for k := 2; k < min(len(d.p)-2, int(highestHum/d.perBin)); k++ {
 		if d.p[k] < d.p[k-1] || d.p[k] <= d.p[k+1] || d.p[k] < 16*under.p[k] {
 			continue
@@ -227,11 +204,62 @@ func steadyLines(x []float64, rate float64) []float64 {
 			continue
 		}
 		if d.p[k] > 100*under.p[k] || nearMains(hz) < 0.25+0.15*resolution {
-			out = append(out, hz)
+			// Of the phase's slope under a Hann window, times 3/2 for the density's peak over the line's.
+			sd := 0.49 * resolution * math.Sqrt(under.p[k]/d.p[k])
+			out = append(out, steady{hz, sd})
 		}
 	}
 	return out
 }
+
+// mainsAt is where the other harmonics of the mains want the one near hz, and its sd: all are exact multiples of one
+// frequency, which wanders little. ok is false if they don't say.
+func (v view) mainsAt(hz float64) (at, sd float64, ok bool) {
+	for _, base := range []float64{50, 60} {
+		n := math.Round(hz / base)
+		if n < 1 || math.Abs(hz/(n*base)-1) > mainsStrays {
+			continue
+		}
+		harmonic := func(l steady) float64 { // 0 if it is none, or is the line itself
+			k := math.Round(l.hz / base)
+			if math.Abs(l.hz-hz) < 3 || k < 1 || math.Abs(l.hz/(k*base)-1) > mainsStrays {
+				return 0
+			}
+			return k
+		}
+		var weight, sum, chi float64
+		lines := 0.0
+		for _, l := range v.steady {
+			if k := harmonic(l); k > 0 {
+				w := sqr(k / l.sd)
+				weight += w
+				sum += w * l.hz / k
+				lines++
+			}
+		}
+		if lines < 2 {
+			continue
+		}
+		for _, l := range v.steady {
+			if k := harmonic(l); k > 0 {
+				chi += sqr((l.hz - k*sum/weight) / l.sd)
+			}
+		}
+		if chi > lines-1+3*math.Sqrt(2*(lines-1)) {
+			continue // something else is among them
+		}
+		return n * sum / weight, math.Hypot(n/math.Sqrt(weight), mainsWanders*hz), true
+	}
+	return 0, 0, false
+}
+
+const (
+	mainsStrays  = 0.004 // of its frequency from the nominal one; grids keep within 1 %, mostly 0.2 %
+	mainsWanders = 5e-5  // of its frequency within seconds
+)
+
+// steady is a line of a quiet stretch, with the sd of its frequency.
+type steady struct{ hz, sd float64 }
 
 // nearMains is the distance in Hz to the nearest multiple of 50 or 60 Hz.
 func nearMains(hz float64) float64 {

@@ -155,14 +155,16 @@ func clusters(hz []float64) [][]float64 {
 
 // neighbourhood is a band of every tap, and of the quiet stretches where a steady line sounds in it.
 type neighbourhood struct {
-	p     plans
-	bands []band
-	taps  int
-	hum   []float64 // steady lines within the fit's bins, Hz relative to the centre
-	far   []float64 // steady lines beside them, whose skirts reach in
-	noise float64   // one-sided density in the quiet part, or beside the lines
-	reach float64   // Hz, half width of the fit's bins
-	until float64   // s after the strike: the ring is in the noise from here on
+	p        plans
+	bands    []band
+	taps     int
+	hum      []float64      // steady lines within the fit's bins, Hz relative to the centre
+	humKnown []damped.Known // what the mains' other harmonics say of them
+	humAmp   []complex128   // what they are in all bands, once it is known
+	far      []float64      // steady lines beside them, whose skirts reach in
+	noise    float64        // one-sided density in the quiet part, or beside the lines
+	reach    float64        // Hz, half width of the fit's bins
+	until    float64        // s after the strike: the ring is in the noise from here on
 }
 
 func (a *analysis) around(hz float64) neighbourhood {
@@ -177,7 +179,11 @@ func (a *analysis) around(hz float64) neighbourhood {
 	for _, f := range a.view.hum {
 		switch d := math.Abs(f - centre); {
 		case d < h.reach-2:
-			h.hum = append(h.hum, f-centre)
+			known := damped.Known{}
+			if at, sd, ok := a.view.mainsAt(f); ok {
+				f, known = at, damped.Known{Hz: at - centre, SD: sd}
+			}
+			h.hum, h.humKnown = append(h.hum, f-centre), append(h.humKnown, known)
 		case d < flatHz*h.width()+20:
 			h.far = append(h.far, f-centre)
 		}
@@ -279,14 +285,17 @@ func (h neighbourhood) rate() float64 { return h.bands[0].rate }
 
 // fitter fits models of the neighbourhood: with steady lines beyond the bins, and what reaches in of all else.
 func (h neighbourhood) fitter(recs []damped.Record) *damped.Fitter {
-	return damped.NewFitter(recs, h.rate(), h.far, 3)
+	f := damped.NewFitter(recs, h.rate(), h.far, 3)
+	f.Expect(h.humKnown)
+	return f
 }
 
 // resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
-// further ones while the data ask for them; with care also while the fit leaves more than noise.
+// further ones while the data ask for them; with care also while the fit leaves more than noise. Then, too, a hum
+// that may have gone on through all records is taken as one, which tells it from a ring beside it.
 func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int, care bool) *damped.Fit {
 	fitter := h.fitter(recs)
-	best, err := fitter.Solve(start, h.hum)
+	best, err := fitter.Solve(start, h.hum, h.humAmp)
 	if err != nil {
 		return nil
 	}
@@ -299,7 +308,7 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 		}
 		var next *damped.Fit
 		try := func(lines []damped.Line) bool {
-			f, err := fitter.Solve(lines, best.Undamped)
+			f, err := fitter.Solve(lines, best.Undamped, best.Coherent)
 			better := err == nil && f.Converged && h.sensible(f, recs) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC)
 			if better {
 				next = f
@@ -321,6 +330,11 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 			break
 		}
 		best = next
+	}
+	if care && len(h.hum) > 0 && best.Coherent == nil {
+		if f := fitter.Coherent(best); f != nil {
+			return f
+		}
 	}
 	return best
 }

@@ -189,6 +189,30 @@ func TestHumBesideTheFundamental(t *testing.T) {
 	}
 }
 
+// TestWanderingHum: mains whose frequency walks by 5 mHz in a second, times the harmonic, as grids do at their worst, are not
+// one wave through all taps, and must not be taken for it.
+func TestWanderingHum(t *testing.T) {
+	for seed := uint64(541); seed <= 546; seed++ {
+		rng := rand.New(rand.NewPCG(seed, 99))
+		rec, truth := cases.Bar(seed).SNR(30).Render()
+		hz, phase := truth.Fundamental.Hz-1, 2*math.Pi*rng.Float64()
+		for n := range rec.Tracks[0] {
+			if every := int(rec.Rate / 100); n%every == 0 {
+				hz += 2 * 0.005 * 0.1 * rng.NormFloat64()
+			}
+			phase += 2 * math.Pi * hz / rec.Rate
+			rec.Tracks[0][n] += 0.015 * math.Sin(phase)
+		}
+		f := analyse(t, rec).Fundamental
+		if math.Abs(f.Hz.X-truth.Fundamental.Hz) > 3*f.Hz.U {
+			t.Errorf("bar %d: %.4f ± %.4f Hz, truth %.4f", seed, f.Hz.X, f.Hz.U, truth.Fundamental.Hz)
+		}
+		if !f.Q.Known() || math.Abs(f.Q.X-truth.Fundamental.Q) > 3*f.Q.U {
+			t.Errorf("bar %d: Q %.1f ± %.1f, truth %.1f", seed, f.Q.X, f.Q.U, truth.Fundamental.Q)
+		}
+	}
+}
+
 var whatToDo = regexp.MustCompile(`\b(tap harder|bring the microphone nearer|record (this blank )?again)\b`)
 
 // TestRecordingsWithoutARing: each gives a plain reason, no number and no panic.

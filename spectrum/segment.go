@@ -42,6 +42,7 @@ var paces = map[Strike]pace{
 type segment struct {
 	rate  float64
 	n     int          // length of the transform, samples
+	at    float64      // s from the recording's start to the segment's
 	lead  float64      // s from the segment's start to the strike
 	ring  float64      // s from the strike to the end of the usable ring
 	coef  []complex128 // unnormalised DFT, bins 0..n/2
@@ -55,6 +56,7 @@ type band struct {
 	y      []complex128
 	rate   float64 // samples of y per second
 	centre float64 // Hz
+	at     float64 // s from the recording's start to the first sample; phases are those of an oscillator that goes on all the time
 	lead   float64 // s from the first sample to the strike
 	ring   float64 // s from the strike to the last sample that may be used
 	width  float64 // all widths times this, all waits divided by it
@@ -72,7 +74,7 @@ func cut(take capture.Take, at pace) (rings, quiet []segment) {
 			n /= 2
 			to = from + n
 		}
-		*s = segment{rate: take.Rate, n: n, wide: at.wideHz,
+		*s = segment{rate: take.Rate, n: n, wide: at.wideHz, at: float64(from) / take.Rate,
 			lead: float64(strike-from) / take.Rate, ring: float64(to-strike) / take.Rate}
 		late := max(-from, 0)
 		byLength[n] = append(byLength[n], s)
@@ -103,7 +105,7 @@ func (s segment) zoom(hz float64) band {
 	m := powerOfTwo(int(math.Ceil(2 * skirt / perBin)))
 	k0 := int(math.Round(hz / perBin))
 	b := band{y: make([]complex128, m), rate: float64(m) * perBin, centre: float64(k0) * perBin,
-		lead: s.lead, ring: s.ring - edgeS/width, width: width, quiet: s.quiet}
+		at: s.at, lead: s.lead, ring: s.ring - edgeS/width, width: width, quiet: s.quiet}
 	scale := 2 / float64(s.n)
 	for i := -m / 2; i < m/2; i++ {
 		k := k0 + i
@@ -118,8 +120,9 @@ func (s segment) zoom(hz float64) band {
 		b.y[(i+m)%m] = cmplx.Conj(s.coef[k]) * complex(w, 0)
 	}
 	capture.Transform(b.y) // of the conjugate: the conjugate of the inverse transform
+	turn := cmplx.Rect(1, -2*math.Pi*math.Mod(b.centre*s.at, 1))
 	for i, v := range b.y {
-		b.y[i] = cmplx.Conj(v)
+		b.y[i] = cmplx.Conj(v) * turn
 	}
 	return b
 }
@@ -143,7 +146,8 @@ func (b band) record(p plans, skip, until, reach float64) (r damped.Record, ok b
 	}
 	all := p.of(n).Coefficients(nil, b.y[from:from+n])
 	half := int(reach * float64(n) / b.rate)
-	r = damped.Record{First: -half, N: n, Silent: b.quiet, Lead: float64(from)/b.rate - b.lead}
+	r = damped.Record{First: -half, N: n, Silent: b.quiet, Lead: float64(from)/b.rate - b.lead,
+		At: b.at + float64(from)/b.rate}
 	for k := -half; k <= half; k++ {
 		r.Bins = append(r.Bins, all[(k+n)%n])
 	}

@@ -35,7 +35,7 @@ func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense 
 	}
 	rec := Record{Bins: Transform(lines, amp, rate, n, 0, n), N: n}
 	s := NewFitter([]Record{rec}, rate, nil, 0)
-	s.prepare(m.Lines, m.Undamped)
+	s.prepare(m.Lines, m.Undamped, nil)
 	s.evaluate(s.start, true)
 	s.at[0].weight = 2 / (noise * float64(n)) // one over the variance of a bin's real part
 	s.normal()

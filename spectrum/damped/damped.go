@@ -9,7 +9,8 @@
 //
 // and its rectangular-window DFT is known in closed form for any decay and any N,
 // so nothing is lost by truncation, and bins of white noise stay independent.
-// Several records (the taps of one blank) share f, alpha and g; each has its own a and b.
+// Several records (the taps of one blank) share f, alpha and g; each has its own a, and its own b too unless the
+// undamped lines are coherent: then b_h exp(2 pi i g_h T), T the record's start, is that of all of them.
 //
 // Source of the method: Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, with
 // Kaufman's simplification of the Jacobian, BIT 15 (1975) 49 (both from memory).
@@ -23,6 +24,7 @@ import (
 
 	"gonum.org/v1/gonum/blas/cblas128"
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Line is a damped exponential: frequency in Hz, relative to the centre of the
@@ -38,17 +40,20 @@ type Record struct {
 	N      int          // samples in the record
 	Silent bool         // true where no damped line sounds: only undamped ones and noise
 	Lead   float64      // s from the start of the ring to the record's first sample
+	At     float64      // s to the record's first sample, on the clock of coherent lines
 }
 
 // Model is the set of lines to fit, with their starting values.
 type Model struct {
 	Lines      []Line
-	Undamped   []float64 // Hz, relative to the centre of the band; starting values
-	Steady     []float64 // undamped lines whose frequencies are known, such as those beyond the bins
-	Background int       // terms of the complex polynomial under each record's bins, 0-3
+	Undamped   []float64    // Hz, relative to the centre of the band; starting values
+	Coherent   []complex128 // amplitudes of the undamped lines at time 0 if they are coherent, else nil; starting values
+	Steady     []float64    // undamped lines whose frequencies are known, such as those beyond the bins
+	Background int          // terms of the complex polynomial under each record's bins, 0-3
 }
 
-// Fit is the result. Theta orders its parameters Hz, Alpha of each line, then each undamped Hz.
+// Fit is the result. Theta orders its parameters Hz, Alpha of each line, then each undamped Hz,
+// then real and imaginary part of each coherent amplitude.
 type Fit struct {
 	Model
 	Cov       *mat.SymDense  // covariance of Theta from the residual noise
@@ -58,6 +63,8 @@ type Fit struct {
 	NoisePow  []float64      // [record] mean power of the residual per bin, freedom-corrected
 	Each      []Alone        // [record] what that record alone says
 	BIC       float64        // Bayesian information criterion over all records
+	deviance  float64        // -2 times the logarithm of the likelihood, but for a constant
+	unknown   int
 	Steps     int
 	Converged bool
 }
@@ -92,9 +99,13 @@ type Fitter struct {
 	rate   float64
 	bg     int
 	nLines int
+	nWaves int  // undamped lines
+	joint  bool // whether they are coherent
 	steady []float64
 	start  []float64 // starting values of the parameters
 	at     []stage   // per record
+	known  []Known   // of the undamped lines
+	off    []float64 // how far each of them is from what is known, sd
 	hess   *mat.SymDense
 	grad   *mat.VecDense
 }
@@ -106,11 +117,22 @@ type stage struct {
 	tri    [][]complex128 // triangular factor of the columns in the basis
 	coef   []complex128   // data in the basis
 	amp    []complex128   // amplitudes in the original (not orthonormal) columns
-	left   []complex128   // data minus the fixed columns
+	left   []complex128   // data minus the fixed columns,
+	part   []complex128   // which are so much of the data
+	wave   []complex128   // one coherent line
 	resid  []complex128
-	slopes [][]complex128 // of each line, then of each undamped one: projected d(column)/d(-alpha + 2 pi i f) times its amplitude
-	rss    float64
+	slopes [][]complex128 // of each line, then of each undamped one: projected d(column)/d(-alpha + 2 pi i f) times its amplitude;
+	//                       then the columns of the coherent ones, projected
+	rss float64
 }
+
+// Known is what other sources say of an undamped line's frequency; no SD means nothing.
+type Known struct {
+	Hz, SD float64
+}
+
+// Expect gives all further fits what is known of their undamped lines.
+func (s *Fitter) Expect(known []Known) { s.known = known }
 
 // NewFitter prepares for models that share the steady lines and the background.
 func NewFitter(recs []Record, rate float64, steady []float64, background int) *Fitter {
@@ -120,7 +142,7 @@ func NewFitter(recs []Record, rate float64, steady []float64, background int) *F
 // Solve fits the model. It fails only if there is less data than unknowns; a fit
 // that did not settle is returned with Converged false.
 func Solve(recs []Record, rate float64, start Model) (*Fit, error) {
-	return NewFitter(recs, rate, start.Steady, start.Background).Solve(start.Lines, start.Undamped)
+	return NewFitter(recs, rate, start.Steady, start.Background).Solve(start.Lines, start.Undamped, start.Coherent)
 }
 
 // The first fixed columns of every basis, steady lines and background, are the same for all
@@ -131,7 +153,7 @@ func (s *Fitter) fixed() int { return len(s.steady) + s.bg }
 // added to a fit of these records as it stands, frequencies and decays not yet adjusted. A full fit mostly
 // gains a little more.
 func (s *Fitter) Gains(f *Fit, lines []Line) []float64 {
-	s.prepare(f.Lines, f.Undamped)
+	s.prepare(f.Lines, f.Undamped, f.Coherent)
 	s.evaluate(s.start, false)
 	gains := make([]float64, len(lines))
 	for j, l := range lines {
@@ -167,7 +189,7 @@ func (s *Fitter) Gains(f *Fit, lines []Line) []float64 {
 // Bayesian information criterion would fall with it, nothing yet adjusted. One line fitted to
 // a pair can end so far from both that no single line beside it would lead to them.
 func (s *Fitter) Split(f *Fit, m int, lines []Line) (pair [2]Line, gain float64) {
-	s.prepare(slices.Delete(slices.Clone(f.Lines), m, m+1), f.Undamped)
+	s.prepare(slices.Delete(slices.Clone(f.Lines), m, m+1), f.Undamped, f.Coherent)
 	s.evaluate(s.start, false)
 	n := len(lines)
 	gains := make([]float64, n*n)
@@ -218,9 +240,91 @@ func (s *Fitter) Split(f *Fit, m int, lines []Line) (pair [2]Line, gain float64)
 	return pair, gain - float64(unknown)*math.Log(float64(data))
 }
 
-// Solve fits lines, damped and undamped, from their starting values. It fails as the function Solve does.
-func (s *Fitter) Solve(lines []Line, undamped []float64) (*Fit, error) {
-	s.prepare(lines, undamped)
+// Coherent fits the lines of f anew with each undamped line as one wave that goes on through all records. It is
+// nil if the records contradict that, or if the turns between them can't be counted.
+func (s *Fitter) Coherent(f *Fit) *Fit {
+	undamped, amp, ok := s.waves(f)
+	if !ok {
+		return nil
+	}
+	g, err := s.Solve(f.Lines, undamped, amp)
+	if err != nil || !g.Converged {
+		return nil
+	}
+	// The ratio of the likelihoods; once in 500 times chance alone looks like a contradiction.
+	if most := (distuv.ChiSquared{K: float64(f.unknown - g.unknown)}).Quantile(0.998); !(g.deviance-f.deviance < most) {
+		return nil
+	}
+	return g
+}
+
+// waves estimates the frequencies and amplitudes of coherent waves from a fit whose records have amplitudes of their own.
+func (s *Fitter) waves(f *Fit) (undamped []float64, coherent []complex128, ok bool) {
+	s.prepare(f.Lines, f.Undamped, nil)
+	s.evaluate(s.start, false)
+	for j, hz := range f.Undamped {
+		// What each record says: an amplitude, and one over its variance. The phase in the record's middle stays if
+		// the frequency is moved.
+		var amp []complex128
+		var weight, at, middle []float64
+		total := 0.0
+		for i, r := range s.recs {
+			c := s.columns(r) - s.nWaves + j
+			w := sq(s.at[i].tri[c][c]) / f.NoisePow[i]
+			amp, weight, at = append(amp, s.at[i].amp[c]), append(weight, w), append(at, r.At)
+			middle = append(middle, r.At+float64(r.N)/(2*s.rate))
+			total += w
+		}
+		span := slices.Max(at) - slices.Min(at)
+		p := 2*s.nLines + j
+		sd := math.Sqrt(f.Cov.At(p, p))
+		if len(at) < 2 || span == 0 || !(sd*span < 40) {
+			return nil, nil, false
+		}
+		mean := func(off float64) complex128 {
+			var sum complex128
+			for i, a := range amp {
+				sum += complex(weight[i], 0) * a * cmplx.Rect(1, -2*math.Pi*(hz*at[i]+off*middle[i]))
+			}
+			return sum / complex(total, 0)
+		}
+		likelihood := func(off float64) float64 { return total*sq(mean(off)) - off*off/(2*sd*sd) }
+		step := 1 / (16 * span)
+		steps := int(math.Ceil(4*sd/step)) + 8
+		best := 0
+		score := make([]float64, 2*steps+1)
+		for k := range score {
+			score[k] = likelihood(float64(k-steps) * step)
+			if score[k] > score[best] {
+				best = k
+			}
+		}
+		for k := 1; k+1 < len(score); k++ {
+			if k != best && score[k] >= score[k-1] && score[k] > score[k+1] && score[k] > score[best]-turnsApart {
+				return nil, nil, false
+			}
+		}
+		low, high := float64(best-steps-1)*step, float64(best-steps+1)*step
+		for range 40 { // the crest between, by thirds
+			if third := (high - low) / 3; likelihood(low+third) < likelihood(high-third) {
+				low += third
+			} else {
+				high -= third
+			}
+		}
+		undamped, coherent = append(undamped, hz+low), append(coherent, mean(low))
+	}
+	return undamped, coherent, len(undamped) > 0
+}
+
+// turnsApart is by how much the logarithm of the likelihood must prefer one number of turns to any
+// other: much, since it is taken from the amplitudes alone, as if the damped lines were known.
+const turnsApart = 12
+
+// Solve fits lines, damped and undamped, from their starting values; with coherent nil the undamped ones have
+// amplitudes of their own in each record. It fails as the function Solve does.
+func (s *Fitter) Solve(lines []Line, undamped []float64, coherent []complex128) (*Fit, error) {
+	s.prepare(lines, undamped, coherent)
 	free := 0
 	for _, r := range s.recs {
 		free += 2 * (len(r.Bins) - s.columns(r))
@@ -296,12 +400,13 @@ func (s *Fitter) Solve(lines []Line, undamped []float64) (*Fit, error) {
 }
 
 // prepare sets out for a model, and makes room for it and for a line more.
-func (s *Fitter) prepare(lines []Line, undamped []float64) {
-	s.nLines, s.start = len(lines), packTheta(lines, undamped)
+func (s *Fitter) prepare(lines []Line, undamped []float64, coherent []complex128) {
+	s.nLines, s.nWaves, s.joint = len(lines), len(undamped), coherent != nil
+	s.start = packTheta(lines, undamped, coherent)
 	p := max(len(s.start), 1)
 	s.hess, s.grad = mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
-	carriers := len(lines) + len(undamped)
-	columns := s.fixed() + carriers
+	carriers := s.carriers()
+	columns := s.fixed() + len(lines) + len(undamped)
 	if len(s.at) > 0 && len(s.at[0].slopes) >= carriers && len(s.at[0].basis) > columns {
 		for i := range s.at {
 			s.at[i].weight = 1
@@ -316,8 +421,8 @@ func (s *Fitter) prepare(lines []Line, undamped []float64) {
 		*at = stage{weight: 1, basis: grid(columns, k), tri: grid(columns, columns), slopes: grid(carriers+1, k)}
 		rows := grid(2, columns)
 		at.coef, at.amp = rows[0], rows[1]
-		rows = grid(2, k)
-		at.left, at.resid = rows[0], rows[1]
+		rows = grid(3, k)
+		at.left, at.resid, at.wave = rows[0], rows[1], rows[2]
 		for j, f := range s.steady {
 			s.column(at.basis[j], r, f, 0)
 		}
@@ -333,6 +438,7 @@ func (s *Fitter) prepare(lines []Line, undamped []float64) {
 		}
 		copy(at.left, r.Bins)
 		at.eliminate(0, s.fixed(), at.left)
+		at.part = slices.Clone(at.coef[:s.fixed()])
 	}
 }
 
@@ -345,17 +451,43 @@ func grid(rows, cols int) [][]complex128 {
 	return g
 }
 
-func packTheta(lines []Line, undamped []float64) []float64 {
-	t := make([]float64, 0, 2*len(lines)+len(undamped))
+func packTheta(lines []Line, undamped []float64, coherent []complex128) []float64 {
+	t := make([]float64, 0, 2*len(lines)+3*len(undamped))
 	for _, l := range lines {
 		t = append(t, l.Hz, l.Alpha)
 	}
-	return append(t, undamped...)
+	t = append(t, undamped...)
+	for _, b := range coherent {
+		t = append(t, real(b), imag(b))
+	}
+	return t
+}
+
+// carriers counts the vectors of which all derivatives are made.
+func (s *Fitter) carriers() int {
+	if s.joint {
+		return s.nLines + 2*s.nWaves
+	}
+	return s.nLines + s.nWaves
+}
+
+// wave is the frequency of an undamped line, and what it has at a record's first sample if it is coherent.
+func (s *Fitter) wave(theta []float64, j int, r Record) (hz float64, turn, amp complex128) {
+	hz = theta[2*s.nLines+j]
+	if s.joint {
+		p := 2*s.nLines + s.nWaves + 2*j
+		turn = cmplx.Rect(1, 2*math.Pi*hz*r.At)
+		amp = complex(theta[p], theta[p+1]) * turn
+	}
+	return hz, turn, amp
 }
 
 // columns counts the linear unknowns of a record.
 func (s *Fitter) columns(r Record) int {
-	n := s.fixed() + len(s.start) - 2*s.nLines
+	n := s.fixed()
+	if !s.joint {
+		n += s.nWaves
+	}
 	if !r.Silent {
 		n += s.nLines
 	}
@@ -374,7 +506,7 @@ func (s *Fitter) outside(theta []float64) bool {
 			return true
 		}
 	}
-	for i, f := range theta[2*s.nLines:] {
+	for i, f := range theta[2*s.nLines : 2*s.nLines+s.nWaves] {
 		// A steady line is known to a fraction of a hertz before; one that wanders
 		// off has been taken for something else.
 		if math.Abs(f-s.start[2*s.nLines+i]) > maxWander {
@@ -395,13 +527,36 @@ func (s *Fitter) evaluate(theta []float64, slopes bool) float64 {
 				n++
 			}
 		}
-		for _, f := range theta[2*s.nLines:] {
-			s.column(at.basis[n], r, f, 0)
-			n++
-		}
 		copy(at.resid, at.left)
+		copy(at.coef, at.part)
+		for j := range s.nWaves {
+			f, _, amp := s.wave(theta, j, r)
+			if !s.joint {
+				s.column(at.basis[n], r, f, 0)
+				n++
+				continue
+			}
+			s.column(at.wave, r, f, 0)
+			for b := range at.wave {
+				at.wave[b] *= amp
+			}
+			for a, q := range at.basis[:s.fixed()] {
+				d := dot(q, at.wave)
+				at.coef[a] -= d
+				axpy(at.wave, -d, q)
+			}
+			axpy(at.resid, -1, at.wave)
+		}
 		at.eliminate(s.fixed(), n, at.resid)
 		at.amplitudes(n)
+	}
+	s.off = s.off[:0]
+	for j, k := range s.known[:min(len(s.known), s.nWaves)] {
+		off := 0.0
+		if k.SD > 0 {
+			off = (theta[2*s.nLines+j] - k.Hz) / k.SD
+		}
+		s.off = append(s.off, off)
 	}
 	if slopes {
 		s.slopes(theta)
@@ -413,6 +568,9 @@ func (s *Fitter) cost() float64 {
 	c := 0.0
 	for _, at := range s.at {
 		c += at.weight * at.rss
+	}
+	for _, off := range s.off {
+		c += off * off
 	}
 	return c
 }
@@ -520,16 +678,29 @@ func (at *stage) amplitudes(n int) {
 func (s *Fitter) slopes(theta []float64) {
 	for i, r := range s.recs {
 		at, col, used := &s.at[i], s.fixed(), s.columns(r)
-		for c := range len(theta) - s.nLines {
+		for c := range s.nLines + s.nWaves {
 			v := at.slopes[c]
-			f, alpha := 0.0, 0.0
-			if c >= s.nLines {
-				f = theta[s.nLines+c]
-			} else if f, alpha = theta[2*c], theta[2*c+1]; r.Silent {
-				clear(v)
+			if c < s.nLines {
+				if r.Silent {
+					clear(v)
+					continue
+				}
+				s.slope(v, r, theta[2*c], theta[2*c+1])
+			} else if f, turn, amp := s.wave(theta, c-s.nLines, r); s.joint {
+				// Its phase turns before the record begins, too.
+				s.slope(v, r, f, 0)
+				col := at.slopes[c+s.nWaves]
+				s.column(col, r, f, 0)
+				for k := range v {
+					v[k] = amp * (v[k] + complex(r.At, 0)*col[k])
+					col[k] *= turn
+				}
+				project(v, at.basis[:used])
+				project(col, at.basis[:used])
 				continue
+			} else {
+				s.slope(v, r, f, 0)
 			}
-			s.slope(v, r, f, alpha)
 			a := at.amp[col]
 			for k := range v {
 				v[k] *= a
@@ -540,42 +711,56 @@ func (s *Fitter) slopes(theta []float64) {
 	}
 }
 
-// by are the derivatives of the residual, data minus model, by a line's f and by its alpha, in units of
-// its slope (of the latter the signs cancel).
-var by = [2]complex128{complex(0, -2*math.Pi), 1}
+// byLine are the derivatives of the residual, data minus model, by a line's f and by its alpha, in units of
+// its slope (of the latter the signs cancel); byAmp are those by the parts of a coherent amplitude in units of its column.
+var (
+	byLine = []complex128{complex(0, -2*math.Pi), 1}
+	byAmp  = []complex128{-1, -1i}
+)
 
-// parameters tells where those of a line begin, and how many it has.
-func (s *Fitter) parameters(line int) (first, n int) {
-	if line < s.nLines {
-		return 2 * line, 2
+// parameters tells where those of a carrier begin, and the derivatives by them.
+func (s *Fitter) parameters(carrier int) (first int, by []complex128) {
+	switch wave := carrier - s.nLines; {
+	case wave < 0:
+		return 2 * carrier, byLine
+	case wave < s.nWaves:
+		return 2*s.nLines + wave, byLine[:1]
+	default:
+		return 2*s.nLines + s.nWaves + 2*(wave-s.nWaves), byAmp
 	}
-	return s.nLines + line, 1
 }
 
-// normal forms the weighted normal equations: Re(J^H J) and -Re(J^H r).
+// normal forms the weighted normal equations, Re(J^H J) and -Re(J^H r), with what is known before.
 func (s *Fitter) normal() {
 	s.hess.Zero()
 	s.grad.Zero()
 	for i := range s.at {
-		s.addNormal(&s.at[i], len(s.start)-s.nLines, s.hess, s.grad)
+		s.addNormal(&s.at[i], s.carriers(), s.hess, s.grad)
+	}
+	for j, off := range s.off {
+		if sd := s.known[j].SD; sd > 0 {
+			p := 2*s.nLines + j
+			s.hess.SetSym(p, p, s.hess.At(p, p)+1/(sd*sd))
+			s.grad.SetVec(p, s.grad.AtVec(p)-off/sd)
+		}
 	}
 }
 
-// addNormal adds a record's part of the equations for the first lines.
-func (s *Fitter) addNormal(at *stage, lines int, hess *mat.SymDense, grad *mat.VecDense) {
-	for a := range lines {
-		p, np := s.parameters(a)
+// addNormal adds a record's part of the equations for the first carriers.
+func (s *Fitter) addNormal(at *stage, carriers int, hess *mat.SymDense, grad *mat.VecDense) {
+	for a := range carriers {
+		p, by := s.parameters(a)
 		d := dot(at.slopes[a], at.resid)
-		for i := range np {
+		for i := range by {
 			grad.SetVec(p+i, grad.AtVec(p+i)-at.weight*real(cmplx.Conj(by[i])*d))
 		}
-		for b := a; b < lines; b++ {
-			q, nq := s.parameters(b)
+		for b := a; b < carriers; b++ {
+			q, with := s.parameters(b)
 			d := dot(at.slopes[a], at.slopes[b])
-			for i := range np {
-				for j := range nq {
+			for i := range by {
+				for j := range with {
 					if p+i <= q+j {
-						hess.SetSym(p+i, q+j, hess.At(p+i, q+j)+at.weight*real(cmplx.Conj(by[i])*by[j]*d))
+						hess.SetSym(p+i, q+j, hess.At(p+i, q+j)+at.weight*real(cmplx.Conj(by[i])*with[j]*d))
 					}
 				}
 			}
@@ -628,7 +813,13 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 	for m := range s.nLines {
 		fit.Lines = append(fit.Lines, Line{theta[2*m], theta[2*m+1]})
 	}
-	fit.Undamped = slices.Clone(theta[2*s.nLines:])
+	fit.Undamped = slices.Clone(theta[2*s.nLines : 2*s.nLines+s.nWaves])
+	if s.joint {
+		fit.Coherent = make([]complex128, s.nWaves)
+		for j := range fit.Coherent {
+			_, _, fit.Coherent[j] = s.wave(theta, j, Record{})
+		}
+	}
 	fit.Background, fit.Steady = s.bg, s.steady
 	fit.Cov = mat.NewSymDense(max(p, 1), nil)
 	if p > 0 {
@@ -643,36 +834,57 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 	}
 	data, unknown := 0, p
 	for i, r := range s.recs {
-		fit.Each = append(fit.Each, s.alone(i, theta))
+		fit.Each = append(fit.Each, s.alone(i, theta, fit.Cov))
 		at, from, to := &s.at[i], s.fixed(), s.columns(r)
 		lines := from
 		if !r.Silent {
 			lines += s.nLines
 		}
 		fit.Amp = append(fit.Amp, slices.Clone(at.amp[from:lines]))
-		fit.Undam = append(fit.Undam, slices.Concat(at.amp[lines:to], at.amp[:len(s.steady)]))
+		undam := slices.Clone(at.amp[lines:to])
+		for j := range fit.Coherent {
+			_, _, amp := s.wave(theta, j, r)
+			undam = append(undam, amp)
+		}
+		fit.Undam = append(fit.Undam, append(undam, at.amp[:len(s.steady)]...))
 		fit.Residual = append(fit.Residual, slices.Clone(at.resid))
 		fit.NoisePow = append(fit.NoisePow, 2*s.noise(i, p))
 		k := 2 * len(r.Bins)
-		fit.BIC += float64(k) * math.Log(max(at.rss/float64(k), 1e-300))
+		fit.deviance += float64(k) * math.Log(max(at.rss/float64(k), 1e-300))
 		data += k
 		unknown += 2 * to
 	}
-	fit.BIC += float64(unknown) * math.Log(float64(data))
+	for _, off := range s.off {
+		fit.deviance += off * off
+	}
+	fit.unknown = unknown
+	fit.BIC = fit.deviance + float64(unknown)*math.Log(float64(data))
 }
 
-// alone takes record i's own Gauss-Newton step from theta.
-func (s *Fitter) alone(i int, theta []float64) Alone {
-	p := 2 * s.nLines
+// alone takes record i's own Gauss-Newton step from theta, given the covariance of all. What coherent lines are is
+// known from all records, so well as they know it.
+func (s *Fitter) alone(i int, theta []float64, all *mat.SymDense) Alone {
+	p, q := 2*s.nLines, len(theta)
 	if s.recs[i].Silent || p == 0 {
 		return Alone{}
 	}
-	hess, grad := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
-	s.addNormal(&s.at[i], s.nLines, hess, grad)
+	hess, grad := mat.NewSymDense(q, nil), mat.NewVecDense(q, nil)
+	s.addNormal(&s.at[i], s.carriers(), hess, grad)
+	if !s.joint {
+		q = p
+	}
 	var chol mat.Cholesky
 	cov, step := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
-	if !chol.Factorize(hess) || chol.InverseTo(cov) != nil || chol.SolveVecTo(step, grad) != nil {
+	if !chol.Factorize(hess.SliceSym(0, p)) || chol.InverseTo(cov) != nil || chol.SolveVecTo(step, grad.SliceVec(0, p)) != nil {
 		return Alone{}
+	}
+	if q > p {
+		var moved, share mat.Dense // by the error of the coherent lines
+		moved.Mul(cov, mat.DenseCopyOf(hess).Slice(0, p, p, q))
+		share.Product(&moved, all.SliceSym(p, q), moved.T())
+		for a := range p {
+			cov.SetSym(a, a, cov.At(a, a)+share.At(a, a))
+		}
 	}
 	out := Alone{OK: true}
 	for m := range s.nLines {

@@ -151,7 +151,7 @@ func TestSplit(t *testing.T) {
 	truth := []damped.Line{{-0.5, 2}, {0.5, 2}, {8, 2}}
 	recs := []damped.Record{record(rand.New(rand.NewPCG(4, 4)), truth, []complex128{1, -1i, 0.3}, 1e-3, rate, n, -15, 15)}
 	fitter := damped.NewFitter(recs, rate, nil, 1)
-	one, err := fitter.Solve([]damped.Line{{0.3, 3}, {8.1, 3}}, nil)
+	one, err := fitter.Solve([]damped.Line{{0.3, 3}, {8.1, 3}}, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -164,8 +164,63 @@ func TestSplit(t *testing.T) {
 		t.Errorf("pair %v", pair)
 	}
 	// A full fit, which adjusts all lines, can only gain more.
-	two, err := fitter.Solve([]damped.Line{pair[0], pair[1], one.Lines[1]}, nil)
+	two, err := fitter.Solve([]damped.Line{pair[0], pair[1], one.Lines[1]}, nil, nil)
 	if err != nil || gain <= 0 || one.BIC-two.BIC < gain-1e-6 {
 		t.Errorf("gain %.1f, a full fit %.1f (%v)", gain, one.BIC-two.BIC, err)
+	}
+}
+
+// TestCoherent: a wave that goes on through a silent and a sounding record is found to be one, and tells the ring 0.1 Hz
+// beside it better; another phase in one of them is not.
+func TestCoherent(t *testing.T) {
+	const rate, n, apart, noise = 150.0, 240, 1.8, 1e-4
+	ring, hum := damped.Line{Hz: 0.1, Alpha: 2}, damped.Line{}
+	make := func(seed uint64, phase float64) []damped.Record {
+		rng := rand.New(rand.NewPCG(seed, 5))
+		hum.Hz = 0.02 // off its starting value
+		turn := cmplx.Rect(0.3, 2*math.Pi*hum.Hz*apart+phase)
+		quiet := record(rng, []damped.Line{hum}, []complex128{0.3}, noise, rate, n, -15, 15)
+		quiet.Silent = true
+		loud := record(rng, []damped.Line{ring, hum}, []complex128{1i, turn}, noise, rate, n, -15, 15)
+		loud.At = apart
+		return []damped.Record{quiet, loud}
+	}
+	var own, joint, z float64
+	const runs = 40
+	for seed := range uint64(runs) {
+		fitter := damped.NewFitter(make(seed, 0), rate, nil, 0)
+		f, err := fitter.Solve([]damped.Line{{0.2, 3}}, []float64{0}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		g := fitter.Coherent(f)
+		if g == nil {
+			t.Errorf("%d: not coherent", seed)
+			continue
+		}
+		own += math.Pow(f.Lines[0].Alpha-ring.Alpha, 2)
+		joint += math.Pow(g.Lines[0].Alpha-ring.Alpha, 2)
+		_, sd := g.SD(0)
+		z += math.Pow((g.Lines[0].Alpha-ring.Alpha)/sd, 2)
+		if cmplx.Abs(g.Coherent[0]-0.3) > 0.02 {
+			t.Errorf("%d: amplitude %v", seed, g.Coherent[0])
+		}
+		// The one sounding record knows what all know.
+		if _, alpha := g.SD(0); math.Abs(g.Each[1].SD[0].Alpha/alpha-1) > 0.1 {
+			t.Errorf("%d: sd %.3g alone, %.3g joint", seed, g.Each[1].SD[0].Alpha, alpha)
+		}
+		other := damped.NewFitter(make(seed, 1), rate, nil, 0)
+		if f, err = other.Solve([]damped.Line{{0.2, 3}}, []float64{0}, nil); err != nil {
+			t.Fatal(err)
+		}
+		if other.Coherent(f) != nil {
+			t.Errorf("%d: another phase taken for the same wave", seed)
+		}
+	}
+	if joint > own/1.5 {
+		t.Errorf("mean square error %.3g, with amplitudes of their own %.3g", joint/runs, own/runs)
+	}
+	if z /= runs; math.Abs(z-1) > 4*math.Sqrt(2.0/runs) {
+		t.Errorf("mean square error over variance %.2f", z)
 	}
 }
