@@ -494,9 +494,8 @@ func (s *Fitter) columns(r Record) int {
 	return n
 }
 
-// maxWander is how far an undamped line may move from its starting value, Hz. Given more room, a hum line beside a
-// ring changes places with it.
-const maxWander = 0.1
+// maxWander is how far an undamped line may move from its starting value, Hz.
+const maxWander = 0.7
 
 // outside tells whether a trial leaves the region where the model means anything.
 func (s *Fitter) outside(theta []float64) bool {

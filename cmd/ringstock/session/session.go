@@ -275,7 +275,7 @@ func (s *Session) cut(c capture.Cut) {
 	}
 	// A tap that knows its Q no better adds nothing; one without any may be that of a dull blank, whose decay is
 	// lost in the room's echo, but then its note is clear.
-	const vagueQ, vagueHz = 0.25, 0.002
+	const vagueQ, vagueHz = 0.25, 0.001
 	switch f := heard.Ring.Fundamental; {
 	case f.Q.Known() && f.Q.Rel() > vagueQ:
 		t.Why = advice(capture.Disturbed)
