@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+	"gonum.org/v1/gonum/stat"
 )
 
 // Times and levels of the search for taps. They describe strikes of knuckle, mallet
@@ -140,10 +141,7 @@ func listen(x []float64, rate float64) hearing {
 	frame, hop := earFrame(lowRate)
 	h.hop = float64(hop) / lowRate
 	from, to := int(math.Ceil(60*float64(frame)/lowRate)), frame/2
-	window := make([]float64, frame)
-	for i := range window {
-		window[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(frame))) / 2
-	}
+	window := hann(frame)
 	n := max((len(low)-frame)/hop, 0)
 	spectra := make([][]float32, n)
 	flat := make([]float32, n*(to-from))
@@ -210,6 +208,15 @@ func earFrame(rate float64) (frame, hop int) {
 		frame *= 2
 	}
 	return frame, frame / frameHops
+}
+
+// hann is a Hann window whose samples lie in the middles of their intervals.
+func hann(n int) []float64 {
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n))) / 2
+	}
+	return w
 }
 
 // Transform replaces x, whose length is a power of two, by its unnormalised DFT.
@@ -375,7 +382,7 @@ func (h hearing) bounces(onset, end int) bool {
 	for i := first + 9; i+12 <= n; i++ {
 		for b, e := range bands {
 			now := (e[i] + e[i+1]) / 2
-			ref := max(mean(e[max(i-7, first+4):i-1]), mean(e[i+5:i+12]), floor[b], 1e-30)
+			ref := max(stat.Mean(e[max(i-7, first+4):i-1], nil), stat.Mean(e[i+5:i+12], nil), floor[b], 1e-30)
 			// Weighted with what the first strike would raise there the sum is the matched one.
 			weight[b] = min(strike[b]/ref, blowWeight)
 			evidence[b] = weight[b] * min(now/ref-1, blowRise)
@@ -403,10 +410,7 @@ func blowBands(x []float64, rate float64) (bands [][]float64, hop int) {
 	for b := range bands {
 		bands[b] = make([]float64, frames)
 	}
-	window := make([]float64, size)
-	for i := range window {
-		window[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(size))) / 2
-	}
+	window := hann(size)
 	buf := make([]complex128, size)
 	for i := 0; i < frames; i += 2 { // two frames go through one transform, as real and imaginary part
 		second := min(i+1, frames-1)
@@ -449,14 +453,6 @@ func standsOut(evidence, weight []float64) float64 {
 		}
 	}
 	return sum / math.Sqrt(max(spread, 1e-30))
-}
-
-func mean(x []float64) float64 {
-	sum := 0.0
-	for _, v := range x {
-		sum += v
-	}
-	return sum / float64(max(len(x), 1))
 }
 
 // quiet returns the stretches in which nothing rings: before the first strike.

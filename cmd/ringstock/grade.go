@@ -128,7 +128,8 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 const soundsKept = 100
 
 // gradeFolder grades a delivery folder. Its blanks, and the curves and sounds of their taps, which are in the page
-// only if they are asked for, are laid by in the spool, which must stay open as long as the page is used; without one, and without pictures, they are in memory.
+// only if they are asked for, are laid by in the spool, which must stay open as long as the page is used; without
+// one, and without pictures, they are in memory.
 func gradeFolder(ctx context.Context, folder string, profile grading.Profile, laid *spool.Spool, pictures bool, p *progress) (report.Page, error) {
 	defer p.clear()
 	root, err := os.OpenRoot(folder)
