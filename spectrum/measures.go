@@ -423,13 +423,11 @@ func ampRatio(p, ref part) float64 {
 
 // The room answers a ring with one of its own, which no fit tells apart from it for sure. The
 // share of it that is left in a fit moves the decay rate by that share, and the frequency by
-// that share of alpha/2 pi. Where fits that begin later were tried, it shows in how they differ;
-// elsewhere it grows with how much faster the ring dies than a room (all calibrated on
+// that share of alpha/2 pi. Where rooms of many kinds were tried, it shows in how far they may
+// move the decay; elsewhere it grows with how much faster the ring dies than a room (all calibrated on
 // synthetic rooms of RT60 0.2-0.5 s).
 const (
 	roomLeast  = 0.003
-	roomMoves  = 1.2   // times what later fits differ by
-	roomUnseen = 0.02  // the ring was too short for a later fit
 	roomS      = 0.018 // s: the tau of a ring that the room drowns
 	roomColour = 0.5   // relative u of the energy of one note beside another's: 2 dB
 )

@@ -15,7 +15,7 @@ const Schema = "ringstock/analysis/1"
 
 // Method names this way of getting from samples to measures. Values of different
 // methods are never compared without saying so.
-const Method = "ringstock-varpro/1"
+const Method = "ringstock-varpro/2"
 
 // Family says which kind of motion a partial belongs to.
 type Family string

@@ -57,12 +57,14 @@ type Model struct {
 type Fit struct {
 	Model
 	Cov       *mat.SymDense  // covariance of Theta from the residual noise
+	Given     *mat.SymDense  // the same, were the shared coefficients known
 	Amp       [][]complex128 // [record][damped line] amplitude at the record's first sample
 	Undam     [][]complex128 // [record] amplitudes of the undamped, then of the steady lines
 	Residual  [][]complex128 // [record] bins minus model
 	NoisePow  []float64      // [record] mean power of the residual per bin, freedom-corrected
 	Each      []Alone        // [record] what that record alone says
 	BIC       float64        // Bayesian information criterion over all records
+	Marginal  float64        // -2 times the logarithm of the likelihood, integrated over all unknowns, but for a constant
 	deviance  float64        // -2 times the logarithm of the likelihood, but for a constant
 	unknown   int
 	Steps     int
@@ -76,6 +78,11 @@ type Alone struct {
 	Lines []Line
 	SD    []Line // standard deviations
 	OK    bool
+}
+
+// NoiseSD is the part of SD that does not come from shared columns.
+func (f *Fit) NoiseSD(m int) (hz, alpha float64) {
+	return math.Sqrt(f.Given.At(2*m, 2*m)), math.Sqrt(f.Given.At(2*m+1, 2*m+1))
 }
 
 // SD is the standard deviation of line m's frequency (Hz) and decay rate (1/s).
@@ -95,19 +102,22 @@ var ErrTooShort = errors.New("damped: fewer bins than unknowns")
 // Fitter fits models to the same records again and again. What all of them share is prepared
 // once, and its inner loops allocate nothing.
 type Fitter struct {
-	recs   []Record
-	rate   float64
-	bg     int
-	nLines int
-	nWaves int  // undamped lines
-	joint  bool // whether they are coherent
-	steady []float64
-	start  []float64 // starting values of the parameters
-	at     []stage   // per record
-	known  []Known   // of the undamped lines
-	off    []float64 // how far each of them is from what is known, sd
-	hess   *mat.SymDense
-	grad   *mat.VecDense
+	recs    []Record
+	rate    float64
+	bg      int
+	nLines  int
+	nWaves  int  // undamped lines
+	joint   bool // whether they are coherent
+	steady  []float64
+	start   []float64        // starting values of the parameters
+	at      []stage          // per record
+	known   []Known          // of the undamped lines
+	shared  [][][]complex128 // of each record: columns whose coefficients all records share
+	nShared int
+	prior   []prior // of each parameter
+	enough  float64 // a predicted gain of the cost, in units of the noise, that is not worth another step
+	hess    *mat.SymDense
+	grad    *mat.VecDense
 }
 
 // stage is what a fit knows of one record.
@@ -131,13 +141,32 @@ type Known struct {
 	Hz, SD float64
 }
 
+// prior is what is known of a parameter before; no sd means nothing.
+type prior struct {
+	mean, sd float64
+	off      float64 // how far the parameter is from the mean, sd
+}
+
 // Expect gives all further fits what is known of their undamped lines.
 func (s *Fitter) Expect(known []Known) { s.known = known }
 
+// Share gives all further fits columns of each record (none for silent ones) whose complex coefficients are common to all records,
+// and of which is known before that they are independent, of mean zero and variance 1.
+func (s *Fitter) Share(columns [][][]complex128) {
+	s.shared, s.nShared = columns, 0
+	for _, c := range columns {
+		s.nShared = max(s.nShared, len(c))
+	}
+}
+
 // NewFitter prepares for models that share the steady lines and the background.
 func NewFitter(recs []Record, rate float64, steady []float64, background int) *Fitter {
-	return &Fitter{recs: recs, rate: rate, steady: steady, bg: background}
+	return &Fitter{recs: recs, rate: rate, steady: steady, bg: background, enough: 1e-6}
 }
+
+// Roughly ends all further fits when a thirtieth of a standard deviation is all that another step would bring; otherwise
+// it is a thousandth.
+func (s *Fitter) Roughly() { s.enough = 1e-3 }
 
 // Solve fits the model. It fails only if there is less data than unknowns; a fit
 // that did not settle is returned with Converged false.
@@ -363,9 +392,7 @@ func (s *Fitter) Solve(lines []Line, undamped []float64, coherent []complex128) 
 			continue
 		}
 		c := s.evaluate(trial, false)
-		// The cost is in units of the noise: a predicted gain of 1e-6 is a
-		// thousandth of a standard deviation and not worth another step.
-		small := decrement < 1e-6
+		small := decrement < s.enough
 		if c <= cost {
 			copy(theta, trial)
 			cost = c
@@ -402,7 +429,14 @@ func (s *Fitter) Solve(lines []Line, undamped []float64, coherent []complex128) 
 // prepare sets out for a model, and makes room for it and for a line more.
 func (s *Fitter) prepare(lines []Line, undamped []float64, coherent []complex128) {
 	s.nLines, s.nWaves, s.joint = len(lines), len(undamped), coherent != nil
-	s.start = packTheta(lines, undamped, coherent)
+	s.start = append(packTheta(lines, undamped, coherent), make([]float64, 2*s.nShared)...)
+	s.prior = make([]prior, len(s.start))
+	for j, k := range s.known[:min(len(s.known), s.nWaves)] {
+		s.prior[2*s.nLines+j] = prior{mean: k.Hz, sd: k.SD}
+	}
+	for p := s.own(); p < len(s.start); p++ {
+		s.prior[p].sd = 1 / math.Sqrt2 // half the variance in the real part, half in the imaginary
+	}
 	p := max(len(s.start), 1)
 	s.hess, s.grad = mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
 	carriers := s.carriers()
@@ -466,10 +500,13 @@ func packTheta(lines []Line, undamped []float64, coherent []complex128) []float6
 // carriers counts the vectors of which all derivatives are made.
 func (s *Fitter) carriers() int {
 	if s.joint {
-		return s.nLines + 2*s.nWaves
+		return s.nLines + 2*s.nWaves + s.nShared
 	}
-	return s.nLines + s.nWaves
+	return s.nLines + s.nWaves + s.nShared
 }
+
+// own counts the parameters of lines and waves; those of shared columns follow.
+func (s *Fitter) own() int { return len(s.start) - 2*s.nShared }
 
 // wave is the frequency of an undamped line, and what it has at a record's first sample if it is coherent.
 func (s *Fitter) wave(theta []float64, j int, r Record) (hz float64, turn, amp complex128) {
@@ -539,23 +576,23 @@ func (s *Fitter) evaluate(theta []float64, slopes bool) float64 {
 			for b := range at.wave {
 				at.wave[b] *= amp
 			}
-			for a, q := range at.basis[:s.fixed()] {
-				d := dot(q, at.wave)
-				at.coef[a] -= d
-				axpy(at.wave, -d, q)
+			at.take(at.wave, s.fixed())
+		}
+		if s.nShared > 0 && !r.Silent {
+			clear(at.wave)
+			for j, c := range s.shared[i] {
+				p := s.own() + 2*j
+				axpy(at.wave, complex(theta[p], theta[p+1]), c)
 			}
-			axpy(at.resid, -1, at.wave)
+			at.take(at.wave, s.fixed())
 		}
 		at.eliminate(s.fixed(), n, at.resid)
 		at.amplitudes(n)
 	}
-	s.off = s.off[:0]
-	for j, k := range s.known[:min(len(s.known), s.nWaves)] {
-		off := 0.0
-		if k.SD > 0 {
-			off = (theta[2*s.nLines+j] - k.Hz) / k.SD
+	for p := range s.prior {
+		if k := &s.prior[p]; k.sd > 0 {
+			k.off = (theta[p] - k.mean) / k.sd
 		}
-		s.off = append(s.off, off)
 	}
 	if slopes {
 		s.slopes(theta)
@@ -563,13 +600,23 @@ func (s *Fitter) evaluate(theta []float64, slopes bool) float64 {
 	return s.cost()
 }
 
+// take takes a known wave out of the data from which the first columns were taken before.
+func (at *stage) take(wave []complex128, fixed int) {
+	for a, q := range at.basis[:fixed] {
+		d := dot(q, wave)
+		at.coef[a] -= d
+		axpy(wave, -d, q)
+	}
+	axpy(at.resid, -1, wave)
+}
+
 func (s *Fitter) cost() float64 {
 	c := 0.0
 	for _, at := range s.at {
 		c += at.weight * at.rss
 	}
-	for _, off := range s.off {
-		c += off * off
+	for _, k := range s.prior {
+		c += k.off * k.off
 	}
 	return c
 }
@@ -707,6 +754,15 @@ func (s *Fitter) slopes(theta []float64) {
 			project(v, at.basis[:used])
 			col++
 		}
+		for j := range s.nShared {
+			v := at.slopes[s.carriers()-s.nShared+j]
+			if r.Silent {
+				clear(v)
+				continue
+			}
+			copy(v, s.shared[i][j])
+			project(v, at.basis[:used])
+		}
 	}
 }
 
@@ -719,6 +775,9 @@ var (
 
 // parameters tells where those of a carrier begin, and the derivatives by them.
 func (s *Fitter) parameters(carrier int) (first int, by []complex128) {
+	if shared := carrier - s.carriers() + s.nShared; shared >= 0 {
+		return s.own() + 2*shared, byAmp
+	}
 	switch wave := carrier - s.nLines; {
 	case wave < 0:
 		return 2 * carrier, byLine
@@ -736,11 +795,10 @@ func (s *Fitter) normal() {
 	for i := range s.at {
 		s.addNormal(&s.at[i], s.carriers(), s.hess, s.grad)
 	}
-	for j, off := range s.off {
-		if sd := s.known[j].SD; sd > 0 {
-			p := 2*s.nLines + j
-			s.hess.SetSym(p, p, s.hess.At(p, p)+1/(sd*sd))
-			s.grad.SetVec(p, s.grad.AtVec(p)-off/sd)
+	for p, k := range s.prior {
+		if k.sd > 0 {
+			s.hess.SetSym(p, p, s.hess.At(p, p)+1/(k.sd*k.sd))
+			s.grad.SetVec(p, s.grad.AtVec(p)-k.off/k.sd)
 		}
 	}
 }
@@ -829,6 +887,16 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 				fit.Cov.SetSym(a, a, math.Inf(1))
 			}
 			fit.Converged = false
+		} else {
+			fit.Marginal += chol.LogDet()
+		}
+	}
+	fit.Given = fit.Cov
+	if own := s.own(); s.nShared > 0 && own > 0 {
+		given := mat.NewSymDense(own, nil)
+		var chol mat.Cholesky
+		if chol.Factorize(s.hess.SliceSym(0, own)) && chol.InverseTo(given) == nil {
+			fit.Given = given
 		}
 	}
 	data, unknown := 0, p
@@ -850,12 +918,19 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 		fit.NoisePow = append(fit.NoisePow, 2*s.noise(i, p))
 		k := 2 * len(r.Bins)
 		fit.deviance += float64(k) * math.Log(max(at.rss/float64(k), 1e-300))
+		// Of the marginal likelihood: with flat priors the unknowns' own uncertainty counts, too.
+		fit.Marginal += float64(k-2*to) * math.Log(max(at.rss/float64(k), 1e-300))
+		for a := range to {
+			fit.Marginal += 4 * math.Log(max(cmplx.Abs(at.tri[a][a]), 1e-300))
+		}
 		data += k
 		unknown += 2 * to
 	}
-	for _, off := range s.off {
-		fit.deviance += off * off
+	for _, k := range s.prior {
+		fit.deviance += k.off * k.off
+		fit.Marginal += k.off * k.off
 	}
+	fit.Marginal -= 2 * float64(s.nShared) * math.Ln2
 	fit.unknown = unknown
 	fit.BIC = fit.deviance + float64(unknown)*math.Log(float64(data))
 }
@@ -863,12 +938,12 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 // alone takes record i's own Gauss-Newton step from theta, given the covariance of all. What coherent lines are is
 // known from all records, so well as they know it.
 func (s *Fitter) alone(i int, theta []float64, all *mat.SymDense) Alone {
-	p, q := 2*s.nLines, len(theta)
+	p, q := 2*s.nLines, s.own()
 	if s.recs[i].Silent || p == 0 {
 		return Alone{}
 	}
 	hess, grad := mat.NewSymDense(q, nil), mat.NewVecDense(q, nil)
-	s.addNormal(&s.at[i], s.carriers(), hess, grad)
+	s.addNormal(&s.at[i], s.carriers()-s.nShared, hess, grad)
 	if !s.joint {
 		q = p
 	}
