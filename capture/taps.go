@@ -240,8 +240,7 @@ func usual(spectra [][]float32) (floor []float32, total float64) {
 		for i := 0; i < len(spectra); i += step {
 			col = append(col, spectra[i][k])
 		}
-		slices.Sort(col)
-		floor[k] = col[len(col)/5]
+		floor[k] = Smallest(col, len(col)/5)
 		total += float64(floor[k])
 	}
 	return floor, total
@@ -591,7 +590,35 @@ func percentile(x []float64, p float64) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	s := slices.Clone(x)
-	slices.Sort(s)
-	return s[int(p*float64(len(s)-1))]
+	return Smallest(slices.Clone(x), int(p*float64(len(x)-1)))
+}
+
+// Smallest is the value that stands at place k once x is sorted. It leaves x in another order, with none greater
+// before that place and none smaller after it (Hoare's FIND, Communications of the ACM 4 (1961) 321).
+func Smallest[T cmp.Ordered](x []T, k int) T {
+	for from, to := 0, len(x)-1; from < to; {
+		pivot, i, j := x[(from+to)/2], from, to
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for pivot < x[j] {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			to = j
+		case k >= i:
+			from = i
+		default:
+			return x[k]
+		}
+	}
+	return x[k]
 }

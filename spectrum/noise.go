@@ -53,8 +53,7 @@ func (d density) background(half float64, runs int) density {
 		for ; a < b; a += stride {
 			v = append(v, d.p[a])
 		}
-		slices.Sort(v)
-		knots = append(knots, v[len(v)/2]/bias)
+		knots = append(knots, capture.Smallest(v, len(v)/2)/bias)
 	}
 	for i := range out.p {
 		j, f := i/step, float64(i%step)/float64(step)
@@ -283,10 +282,10 @@ func middle(x []float64) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	slices.Sort(x)
 	m := len(x) / 2
+	high := capture.Smallest(x, m)
 	if len(x)%2 == 1 {
-		return x[m]
+		return high
 	}
-	return (x[m-1] + x[m]) / 2
+	return (slices.Max(x[:m]) + high) / 2
 }
