@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"github.com/go-audio/audio"
 	"github.com/go-audio/wav"
@@ -26,7 +27,7 @@ type layout struct {
 
 func (l layout) frameBytes() int { return l.channels * l.bits / 8 }
 
-// readWAV decodes integers with go-audio/wav. That decoder trusts the sizes it finds in
+// readWAV finds integers with go-audio/wav. That decoder trusts the sizes it finds in
 // the file and takes floating point for integers, so it is only shown a header of our own
 // making and whole frames.
 func readWAV(r io.ReaderAt, size int64) (capture.Recording, error) {
@@ -46,30 +47,44 @@ func readWAV(r io.ReaderAt, size int64) (capture.Recording, error) {
 			return l.decodeFloats(rec.Tracks, block[headerBytes:], from)
 		})
 	}
-	ints := audio.IntBuffer{}
+	var sound []byte
 	return rec, l.eachBlock(r, func(block []byte, from int) error {
 		data := len(block) - headerBytes
 		putHeader(block, l.channels, l.rate, l.bits, uint32(data))
-		n := data / (l.bits / 8)
-		if cap(ints.Data) < n {
-			ints.Data = make([]int, n)
+		d := wav.NewDecoder(bytes.NewReader(block))
+		if err := d.FwdToPCM(); err != nil {
+			return fmt.Errorf("the sound can't be decoded: %w; %s", err, again)
 		}
-		ints.Data = ints.Data[:n]
-		got, err := wav.NewDecoder(bytes.NewReader(block)).PCMBuffer(&ints)
-		if err != nil || got != n {
-			return fmt.Errorf("decoding stopped after %d of %d samples: %v; %s", got, n, err, again)
-		}
-		offset, scale := 0, 1/float64(int64(1)<<(l.bits-1))
-		if l.bits == 8 {
-			offset = 128 // 8-bit samples are unsigned
+		sound = slices.Grow(sound[:0], data)[:data]
+		if n, err := io.ReadFull(d.PCMChunk, sound); err != nil {
+			return fmt.Errorf("decoding stopped after %d of %d bytes: %w; %s", n, data, err, again)
 		}
 		for c, track := range rec.Tracks {
-			for i, j := from, c; j < n; i, j = i+1, j+l.channels {
-				track[i] = float64(ints.Data[j]-offset) * scale
-			}
+			l.decodeInts(track[from:from+data/l.frameBytes()], sound[c*l.bits/8:])
 		}
 		return nil
 	})
+}
+
+// decodeInts fills a piece of a track with the samples of its channel, the first of which begins at the start of data.
+// The decoder's own way takes three times as long: it calls a reader for each sample.
+func (l layout) decodeInts(track []float64, data []byte) {
+	step, scale := l.frameBytes(), 1/float64(int64(1)<<(l.bits-1))
+	for i := range track {
+		b := data[i*step:]
+		var v int32
+		switch l.bits {
+		case 8:
+			v = int32(b[0]) - 128 // unsigned
+		case 16:
+			v = int32(int16(binary.LittleEndian.Uint16(b)))
+		case 24:
+			v = audio.Int24LETo32(b)
+		case 32:
+			v = int32(binary.LittleEndian.Uint32(b))
+		}
+		track[i] = float64(v) * scale
+	}
 }
 
 // eachBlock calls f for the sound in pieces that fit a processor's cache, leaving room
