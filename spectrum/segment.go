@@ -106,18 +106,18 @@ func (s segment) zoom(hz float64) band {
 	k0 := int(math.Round(hz / perBin))
 	b := band{y: make([]complex128, m), rate: float64(m) * perBin, centre: float64(k0) * perBin,
 		at: s.at, lead: s.lead, ring: s.ring - edgeS/width, width: width, quiet: s.quiet}
-	scale := 2 / float64(s.n)
-	for i := -m / 2; i < m/2; i++ {
-		k := k0 + i
-		if k <= 0 || k >= len(s.coef) {
-			continue
+	put := func(i int, w float64) {
+		if k := k0 + i; k > 0 && k < len(s.coef) {
+			b.y[(i+m)%m] = cmplx.Conj(s.coef[k]) * complex(w, 0)
 		}
-		d := math.Abs(float64(i)) * perBin
-		w := scale
-		if d > flat {
-			w *= (1 + math.Cos(math.Pi*min((d-flat)/(skirt-flat), 1))) / 2
+	}
+	for i := range min(int(skirt/perBin), m/2-1) + 1 {
+		w := 2 / float64(s.n)
+		if d := float64(i) * perBin; d > flat {
+			w *= (1 + math.Cos(math.Pi*(d-flat)/(skirt-flat))) / 2
 		}
-		b.y[(i+m)%m] = cmplx.Conj(s.coef[k]) * complex(w, 0)
+		put(i, w)
+		put(-i, w)
 	}
 	capture.Transform(b.y) // of the conjugate: the conjugate of the inverse transform
 	turn := cmplx.Rect(1, -2*math.Pi*math.Mod(b.centre*s.at, 1))
@@ -138,11 +138,7 @@ func (b band) record(p plans, skip, until, reach float64) (r damped.Record, ok b
 	if from < 0 || n < minRecord {
 		return r, false
 	}
-	for smooth(n) != n { // a shorter record of a good length
-		n--
-		if n < minRecord {
-			return r, false
-		}
+	for n -= n % 2; !smooth(n); n -= 2 { // a shorter record of a good length
 	}
 	all := p.of(n).Coefficients(nil, b.y[from:from+n])
 	half := int(reach * float64(n) / b.rate)

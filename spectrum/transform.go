@@ -105,20 +105,14 @@ func rows[T any](count, length int) [][]T {
 // powerOfTwo is the smallest one that is not less than n.
 func powerOfTwo(n int) int { return 1 << bits.Len(uint(max(n, 1)-1)) }
 
-// smooth is the smallest even number >= n without prime factors over 5: transforms
-// of other lengths can be thousands of times slower.
-func smooth(n int) int {
-	for m := max(n+n%2, 2); ; m += 2 {
-		r := m
-		for _, p := range []int{2, 3, 5} {
-			for r%p == 0 {
-				r /= p
-			}
-		}
-		if r == 1 {
-			return m
+// smooth tells whether n has no prime factors over 5: transforms want such lengths.
+func smooth(n int) bool {
+	for _, p := range []int{2, 3, 5} {
+		for n%p == 0 {
+			n /= p
 		}
 	}
+	return n == 1
 }
 
 // hann is the periodic Hann window (gonum's is the symmetric one).
