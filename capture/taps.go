@@ -27,6 +27,7 @@ const (
 	deadS     = 0.35    // no second tap this soon: a second strike there is a double strike
 	minRingS  = 0.12    // less ring than this before the next strike or the end can't be used
 	guardS    = 0.010   // a ring ends this long before the next strike
+	pinRate   = 4       // a band is looked at at no less than so many times its upper end
 	editS     = 0.05    // the same sample for so long at the end is no sound
 
 	usualToMean = 5 // the mean of a noise power over its 20th percentile (exponential: 4.5)
@@ -310,29 +311,35 @@ func (h hearing) outstanding(rise []float64, least float64) []int {
 // which it stands out best, the variance before and after differ most (the maximum-likelihood
 // change point of a Gaussian sequence).
 func (h hearing) pin(at float64) int {
-	from := max(int((at-0.03)*h.rate), 0)
-	to := min(int((at+0.025)*h.rate), len(h.samples))
-	if to-from < 16 {
-		return from
-	}
-	warm := max(from-int(0.02*h.rate), 0)
-	bestGain, bestAt := 0.0, from
+	bestGain, bestAt := 0.0, max(int((at-0.03)*h.rate), 0)
 	for _, b := range strikeBands {
 		if b[0] > 0.4*h.rate {
 			break
 		}
-		hp, lp := highpass(b[0], h.rate), lowpass(min(b[1], 0.45*h.rate), h.rate)
+		x, rate := h.samples, h.rate
+		for _, low := range h.halves { // what is left of a low band is enough
+			if rate/2 < pinRate*b[1] {
+				break
+			}
+			x, rate = low, rate/2
+		}
+		from, to := max(int((at-0.03)*rate), 0), min(int((at+0.025)*rate), len(x))
+		if to-from < 16 {
+			break
+		}
+		warm := max(from-int(0.02*rate), 0)
+		hp, lp := highpass(b[0], rate), lowpass(min(b[1], 0.45*rate), rate)
 		y := make([]float64, 0, to-from)
 		total := 0.0
 		for i := warm; i < to; i++ {
-			v := lp.next(hp.next(h.samples[i] - h.samples[warm]))
+			v := lp.next(hp.next(x[i] - x[warm]))
 			if i >= from {
 				y = append(y, v*v)
 				total += v * v
 			}
 		}
 		// Neighbouring samples of a narrow band say the same: count independent ones.
-		share := min(2*(b[1]-b[0])/h.rate, 1)
+		share := min(2*(b[1]-b[0])/rate, 1)
 		n, tiny := len(y), 1e-9*total/float64(len(y))
 		if from == 0 {
 			// Silence may have been before the file began.
@@ -351,8 +358,8 @@ func (h hearing) pin(at float64) int {
 				continue
 			}
 			g := share * 0.5 * (whole - float64(i)*math.Log(before) - float64(n-i)*math.Log(after))
-			if g > bestGain {
-				bestGain, bestAt = g, from+i
+			if g > bestGain { // it begins between a sample and the one before
+				bestGain, bestAt = g, int((float64(from+i)-0.5)*h.rate/rate+0.5)
 			}
 		}
 	}
