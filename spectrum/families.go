@@ -8,6 +8,8 @@ const (
 	planeSpread    = 0.33  // the other plane's series lies within this part of the first
 	nearlySquare   = 0.025 // or so near that one partial is enough to know it
 	planeTolerance = 0.012 // shear differs between the planes
+	planeLouderDB  = 12.0  // by which one mode of the other plane may be louder than the rest, beside the first plane's
+	leastApart     = 0.3   // Hz times tau: lines that are nearer can't be told apart
 	echoHz         = 25.0  // as near to a note as its echoes from the room
 	faint          = 0.03  // of all energy: a tap on a face hardly excites torsion
 )
@@ -23,6 +25,7 @@ func families(cs []component, s series) ([]part, int) {
 			parts[i] = part{component: parts[i].component, family: Bending, order: n + 1, plane: 1, own: true}
 		}
 	}
+	echoes(parts) // of the first plane: none of them is a mode of another kind
 	otherPlane(parts, s)
 	for i, p := range parts {
 		// So near to the fundamental, and as slow, nothing but a plane of the bar's own is likely,
@@ -45,7 +48,8 @@ func families(cs []component, s series) ([]part, int) {
 	return parts, max(s.member[0], 0)
 }
 
-// echoes marks what the room makes of a strong note: faint lines beside it that die faster.
+// echoes marks what the room makes of a strong note: faint lines beside it that die faster, and those that
+// nothing tells from it: within the width of a line as strong, or beside one while the room still sounds.
 func echoes(parts []part) {
 	all, energy := 0.0, make([]float64, len(parts))
 	for i, p := range parts {
@@ -54,7 +58,10 @@ func echoes(parts []part) {
 	}
 	for i, p := range parts {
 		for j, loud := range parts {
-			if math.Abs(p.hz-loud.hz) < echoHz && p.alpha > 1.4*loud.alpha && energy[i] < 0.16*energy[j] && energy[i] < faint*all {
+			apart := math.Abs(p.hz - loud.hz)
+			if apart < echoHz && p.alpha > 1.4*loud.alpha && energy[i] < 0.16*energy[j] && energy[i] < faint*all ||
+				!p.own && loud.own && energy[i] < 2*energy[j] &&
+					(apart < (p.alpha+loud.alpha)/(2*math.Pi) || apart < echoHz && p.roomShare() > roomDrowns) {
 				parts[i].echo = true
 			}
 		}
@@ -62,12 +69,13 @@ func echoes(parts []part) {
 }
 
 // otherPlane finds the bending modes of the second plane: a series like the first, all of
-// it higher or lower by one factor. Two of its modes must be heard, or one that is
-// very near to the first plane's.
+// it higher or lower by one factor. Two of its modes must be heard, or its lowest, faint or very near
+// to the first plane's.
 func otherPlane(parts []part, s series) {
-	strongest := 0.0
+	strongest, all := 0.0, 0.0
 	for _, p := range parts {
 		strongest = max(strongest, p.energy(nil))
+		all += p.energy(nil)
 	}
 	slow := func(p part) bool {
 		if f := s.member[0]; f >= 0 && math.Abs(p.hz-s.hz) < closePairHz {
@@ -82,7 +90,7 @@ func otherPlane(parts []part, s series) {
 			best := 0.0
 			for i, p := range parts {
 				off := math.Abs(p.hz/(w*s.hz*bendingRatio(n+1, s.s, s.b)) - 1)
-				if p.family == Other && slow(p) && off < planeTolerance && p.energy(nil) > best {
+				if p.family == Other && slow(p) && off < planeTolerance && p.energy(nil) > best && (n == 0 || !p.echo) {
 					m[n], best = i, p.energy(nil)
 				}
 			}
@@ -91,7 +99,33 @@ func otherPlane(parts []part, s series) {
 				weight += weightOf(best, strongest)
 			}
 		}
+		// Both planes' modes have one shape along the bar, so a tap excites them in one proportion:
+		// a line that is much louder than that is none of them.
+		over := func(n int) (db float64, ok bool) {
+			if m[n] < 0 || s.member[n] < 0 {
+				return 0, false
+			}
+			return 10 * math.Log10(parts[m[n]].energy(nil)/parts[s.member[n]].energy(nil)), true
+		}
+		for n := range m {
+			var others []float64
+			for k := range m {
+				if db, ok := over(k); ok && k != n {
+					others = append(others, db)
+				}
+			}
+			if db, ok := over(n); ok && len(others) > 0 && db > median(others)+planeLouderDB {
+				count--
+				weight -= weightOf(parts[m[n]].energy(nil), strongest)
+				m[n] = -1
+			}
+		}
 		return m, count, weight
+	}
+	// Planes so near to each other that nothing would tell them apart in the fundamental.
+	unseen := math.Inf(1)
+	if f := s.member[0]; f >= 0 {
+		unseen = leastApart * parts[f].alpha / s.hz
 	}
 	var found [6]int
 	bestWeight := 0.0
@@ -102,8 +136,8 @@ func otherPlane(parts []part, s series) {
 				continue
 			}
 			m, count, weight := members(w)
-			closePair := n == 1 && slow(p) && math.Abs(p.hz-s.hz) < closePairHz && math.Abs(w-1) < 0.1
-			if (count >= 2 || closePair || math.Abs(w-1) < nearlySquare) && weight > bestWeight {
+			lowest := n == 1 && slow(p) && (math.Abs(p.hz-s.hz) < closePairHz && math.Abs(w-1) < 0.1 || p.energy(nil) < faint*all)
+			if (count >= 2 || lowest || count == 1 && math.Abs(w-1) < min(nearlySquare, unseen)) && weight > bestWeight {
 				found, bestWeight = m, weight
 			}
 		}
@@ -124,7 +158,7 @@ func oneOf(parts []part, f Family, low, high, share, hz float64) {
 	best, total := -1, 0.0
 	for i, p := range parts {
 		total += p.energy(nil)
-		if p.family == Other && p.hz > low*hz && p.hz < high*hz && (best < 0 || p.energy(nil) > parts[best].energy(nil)) {
+		if p.family == Other && !p.echo && p.hz > low*hz && p.hz < high*hz && (best < 0 || p.energy(nil) > parts[best].energy(nil)) {
 			best = i
 		}
 	}

@@ -17,7 +17,7 @@ const (
 	evenFromS  = 0.1
 	evenHz     = 12.0
 	driftFromS = 0.15
-	strayShare = 0.01 // of the fundamental's energy: a foreign note below is not worth a name
+	strayShare = 0.01 // of the ring's energy: a foreign note below is not worth a name
 )
 
 // measure takes from the sound what the components alone don't tell.
@@ -430,6 +430,7 @@ const (
 	roomLeast  = 0.003
 	roomS      = 0.018 // s: the tau of a ring that the room drowns
 	roomColour = 0.5   // relative u of the energy of one note beside another's: 2 dB
+	roomDrowns = 0.3   // a share from which on a decay may be the room's as well
 )
 
 // roomShare is the room's share in the uncertainty of the component's decay rate.
@@ -473,7 +474,7 @@ func (r *reading) partial(p part, base float64) Partial {
 	q := p.q()
 	if v := uncertain(q, q*p.noiseAlpha/p.alpha, q*p.sdAlpha/p.alpha, q*room); v.Known() && v.U < 0.5*q {
 		out.setDecay(v)
-	} else if room > 0.3 {
+	} else if room > roomDrowns {
 		out.setDecay(measure.Unknown("it dies as fast as the room's echo: its decay is not the wood's alone"))
 	} else {
 		out.setDecay(measure.Unknown("its decay is lost in the noise"))
@@ -520,7 +521,7 @@ func (r *reading) shares(out *Ring) {
 	}
 	own, all, first := r.energies()
 	for _, p := range r.parts {
-		if e := p.energy(&f.component); p.stray() && e > strayShare*f.energy(&f.component) {
+		if e := p.energy(&f.component); p.stray() && e > strayShare*all {
 			out.Stray = append(out.Stray, Stray{Hz: p.hz, LevelDB: 10 * math.Log10(e/f.energy(&f.component))})
 		}
 	}

@@ -161,34 +161,44 @@ func (h series) count() int {
 // matchSeries finds slenderness and head block with which most components fall into place above hz.
 // own is the fundamental's component, -1 if it is not among them.
 func matchSeries(cs []component, weight []float64, hz float64, own int) series {
-	best := series{hz: hz, score: -1}
-	for s := 0.0; s <= 1.6e-4; s += 1e-5 {
-		for b := 0.0; b <= 4; b += 0.5 {
-			h := series{hz: hz, s: s, b: b, member: make([]int, len(freeBar))}
-			h.member[0] = own
-			for n := 2; n <= len(freeBar); n++ {
-				h.member[n-1] = -1
-				want := hz * bendingRatio(n, s, b)
-				tolerance := seriesTolerance
-				if own < 0 {
-					tolerance *= 2
-				}
-				gain := 0.0
-				for i, c := range cs {
-					off := math.Abs(c.hz/want - 1)
-					if i == own || off > tolerance {
-						continue
-					}
-					if g := weight[i] * (1 - 0.3*off/tolerance); g > gain {
-						gain, h.member[n-1] = g, i
-					}
-				}
-				h.score += gain
+	best := series{hz: hz, score: math.Inf(-1)}
+	try := func(s, b float64) {
+		h := series{hz: hz, s: s, b: b, member: make([]int, len(freeBar))}
+		h.member[0] = own
+		for n := 2; n <= len(freeBar); n++ {
+			h.member[n-1] = -1
+			want := hz * bendingRatio(n, s, b)
+			tolerance := seriesTolerance
+			if own < 0 {
+				tolerance *= 2
 			}
-			h.score -= 0.02*b + 200*math.Abs(s-usualSlenderness) // the plain bar first
-			if h.score > best.score {
-				best = h
+			gain := 0.0
+			for i, c := range cs {
+				off := math.Abs(c.hz/want - 1)
+				if i == own || off > tolerance {
+					continue
+				}
+				if g := weight[i] * (1 - 0.3*off/tolerance); g > gain {
+					gain, h.member[n-1] = g, i
+				}
 			}
+			h.score += gain
+		}
+		h.score -= 0.02*b + 200*math.Abs(s-usualSlenderness) // the plain bar first
+		if h.score > best.score {
+			best = h
+		}
+	}
+	const stepS, stepB = 1e-5, 0.5
+	for s := 0.0; s <= 1.6e-4; s += stepS {
+		for b := 0.0; b <= 4; b += stepB {
+			try(s, b)
+		}
+	}
+	// From one step to the next a high partial moves by more than the tolerance: look between them.
+	for s, b, i := best.s, best.b, -3.0; i <= 3; i++ {
+		for j := -3.0; j <= 3; j++ {
+			try(max(s+i*stepS/4, 0), max(b+j*stepB/4, 0))
 		}
 	}
 	return best
