@@ -12,6 +12,8 @@ const (
 	leastApart     = 0.3   // Hz times tau: lines that are nearer can't be told apart
 	echoHz         = 25.0  // as near to a note as its echoes from the room
 	faint          = 0.03  // of all energy: a tap on a face hardly excites torsion
+	twistQ         = 0.8   // of the fundamental's Q: wood loses about twice as much in shear as in bending
+	blurredDecay   = 0.03  // relative sd, more than that of a line of wood (calibrated on synthetic rooms)
 )
 
 // families says what each component is in the bar, given the series of its first plane.
@@ -35,8 +37,12 @@ func families(cs []component, s series) ([]part, int) {
 		}
 	}
 	low, high := s.torsion()
-	oneOf(parts, Torsion, low, high, faint, s.hz)
-	oneOf(parts, Longitudinal, 19, 36, 1, s.hz)
+	lossy := math.Inf(1)
+	if f := s.member[0]; f >= 0 {
+		lossy = twistQ * cs[f].q()
+	}
+	oneOf(parts, Torsion, low, high, faint, lossy, s.hz)
+	oneOf(parts, Longitudinal, 19, 36, 1, math.Inf(1), s.hz)
 	for i := range parts {
 		// So far up the series can't be told apart from anything else, and hardly
 		// any energy is there.
@@ -48,8 +54,9 @@ func families(cs []component, s series) ([]part, int) {
 	return parts, max(s.member[0], 0)
 }
 
-// echoes marks what the room makes of a strong note: faint lines beside it that die faster, and those that
-// nothing tells from it: within the width of a line as strong, or beside one while the room still sounds.
+// echoes marks what the room makes of a strong note: lines within the width of a note as strong, which nothing tells
+// from it; and beside a louder one those that die faster or are no clean exponential, as the room's answer, which
+// is made of many modes, never is.
 func echoes(parts []part) {
 	all, energy := 0.0, make([]float64, len(parts))
 	for i, p := range parts {
@@ -57,11 +64,16 @@ func echoes(parts []part) {
 		all += energy[i]
 	}
 	for i, p := range parts {
+		blurred, matters := p.sdAlpha > blurredDecay*p.alpha, energy[i] > strayShare*all
 		for j, loud := range parts {
 			apart := math.Abs(p.hz - loud.hz)
-			if apart < echoHz && p.alpha > 1.4*loud.alpha && energy[i] < 0.16*energy[j] && energy[i] < faint*all ||
+			if apart > echoHz {
+				continue
+			}
+			weak := energy[i] < 0.16*energy[j]
+			if weak && p.alpha > 1.4*loud.alpha && energy[i] < faint*all ||
 				!p.own && loud.own && energy[i] < 2*energy[j] &&
-					(apart < (p.alpha+loud.alpha)/(2*math.Pi) || apart < echoHz && p.roomShare() > roomDrowns) {
+					(apart < (p.alpha+loud.alpha)/(2*math.Pi) || blurred && (weak && matters || p.roomShare() > roomDrowns)) {
 				parts[i].echo = true
 			}
 		}
@@ -153,12 +165,12 @@ func otherPlane(parts []part, s series) {
 }
 
 // oneOf takes the strongest unassigned part in a range of ratios for the one mode of its family
-// there, if it has no more than a share of all energy.
-func oneOf(parts []part, f Family, low, high, share, hz float64) {
+// there that rings no better than Q q, if it has no more than a share of all energy.
+func oneOf(parts []part, f Family, low, high, share, q, hz float64) {
 	best, total := -1, 0.0
 	for i, p := range parts {
 		total += p.energy(nil)
-		if p.family == Other && !p.echo && p.hz > low*hz && p.hz < high*hz && (best < 0 || p.energy(nil) > parts[best].energy(nil)) {
+		if p.family == Other && !p.echo && p.q() < q && p.hz > low*hz && p.hz < high*hz && (best < 0 || p.energy(nil) > parts[best].energy(nil)) {
 			best = i
 		}
 	}

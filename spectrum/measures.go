@@ -17,6 +17,8 @@ const (
 	evenFromS  = 0.1
 	evenHz     = 12.0
 	driftFromS = 0.15
+	steadyHum  = 0.2  // 1/s: what decays more slowly is hum
+	strayDecay = 0.2  // relative sd of a foreign note's decay (calibrated on synthetic rooms: notes have 0.1, echoes more)
 	strayShare = 0.01 // of the ring's energy: a foreign note below is not worth a name
 )
 
@@ -542,8 +544,11 @@ func (r *reading) shares(out *Ring) {
 	out.FundamentalPct = measure.Of(alone(own, all, first), u(alone))
 }
 
-// stray tells whether a part is a foreign note: it rings like wood, not like a room, and is none of the bar's modes.
-func (p part) stray() bool { return !p.own && !p.echo && p.q() > slowQ && p.sdAlpha < 0.5*p.alpha }
+// stray tells whether a part is a foreign note: it rings like wood, neither as fast as a room nor without end, with a
+// decay that is known, and is none of the bar's modes.
+func (p part) stray() bool {
+	return !p.own && !p.echo && p.q() > slowQ && p.roomShare() < 1 && p.alpha > steadyHum && p.sdAlpha < strayDecay*p.alpha
+}
 
 func (r *reading) energies() (own, all, first float64) {
 	f := r.parts[r.fundamental]

@@ -162,16 +162,12 @@ func (h series) count() int {
 // own is the fundamental's component, -1 if it is not among them.
 func matchSeries(cs []component, weight []float64, hz float64, own int) series {
 	best := series{hz: hz, score: math.Inf(-1)}
-	try := func(s, b float64) {
+	try := func(s, b, tolerance float64) {
 		h := series{hz: hz, s: s, b: b, member: make([]int, len(freeBar))}
 		h.member[0] = own
 		for n := 2; n <= len(freeBar); n++ {
 			h.member[n-1] = -1
 			want := hz * bendingRatio(n, s, b)
-			tolerance := seriesTolerance
-			if own < 0 {
-				tolerance *= 2
-			}
 			gain := 0.0
 			for i, c := range cs {
 				off := math.Abs(c.hz/want - 1)
@@ -189,16 +185,22 @@ func matchSeries(cs []component, weight []float64, hz float64, own int) series {
 			best = h
 		}
 	}
+	tolerance := seriesTolerance
+	if own < 0 {
+		tolerance *= 2
+	}
+	// In half a step a high partial moves by the tolerance: look twice as far, then between the steps.
 	const stepS, stepB = 1e-5, 0.5
 	for s := 0.0; s <= 1.6e-4; s += stepS {
 		for b := 0.0; b <= 4; b += stepB {
-			try(s, b)
+			try(s, b, 2*tolerance)
 		}
 	}
-	// From one step to the next a high partial moves by more than the tolerance: look between them.
-	for s, b, i := best.s, best.b, -3.0; i <= 3; i++ {
+	s, b := best.s, best.b
+	best.score = math.Inf(-1)
+	for i := -3.0; i <= 3; i++ {
 		for j := -3.0; j <= 3; j++ {
-			try(max(s+i*stepS/4, 0), max(b+j*stepB/4, 0))
+			try(max(s+i*stepS/4, 0), max(b+j*stepB/4, 0), tolerance)
 		}
 	}
 	return best
