@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/stat"
+
 	"ringstock/capture"
 )
 
@@ -19,7 +21,9 @@ const (
 	hissLateS  = 1.1  // and so much later it must still be as loud
 	hissSpanS  = 0.25 // of sound that is compared
 	pumpDB     = 2.0  // median over taps by which it may have grown
-	beginDB    = 6.0  // by which a ring may begin below its own straight line (a room takes up to 5)
+	heldDB     = 8.0  // by which a ring may begin below its own straight line (a room takes up to 7: synthetic)
+	beginDB    = 4.0  // and this where the louder taps begin further below:
+	squeezed   = 2.0  // dB times dB per dB; a room or a beat takes the same from all taps, a limiter one dB per dB
 	endDB      = 4.0  // by which it may end below
 )
 
@@ -35,8 +39,12 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 		warn("the noise before the taps comes in single grains, with silence between")
 	}
 	var pumps []float64
-	for _, t := range a.taps {
-		early, late := a.hiss(t, hissEarlyS), a.hiss(t, hissLateS)
+	for i, t := range a.taps {
+		until := len(a.take.Samples) // what was taken for a tap in between may be the noise that grew
+		if i+1 < len(a.taps) {
+			until = a.taps[i+1].Onset
+		}
+		early, late := a.hiss(t.Onset, until, hissEarlyS), a.hiss(t.Onset, until, hissLateS)
 		if early > 0 && late > 0 {
 			pumps = append(pumps, 10*math.Log10(late/early))
 		}
@@ -44,13 +52,13 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 	if len(pumps) > 0 && median(pumps) > pumpDB {
 		warn("the noise grows by " + decibels(median(pumps)) + " while a ring dies")
 	}
-	if a.limited() {
-		warn("the rings are held at one level")
-	} else if r.inferred == nil && r.alone() {
-		switch begin, end := a.bend(r); {
-		case begin < -beginDB:
+	if r.inferred == nil {
+		switch begin, end, slope := a.bend(r); {
+		case begin < -heldDB && r.alone():
 			warn("the rings begin " + decibels(-begin) + " softer than their decay says")
-		case end < -endDB:
+		case begin < -beginDB && begin*slope > squeezed:
+			warn("the louder a tap, the softer its ring begins: by " + decibels(-begin) + " below its decay")
+		case begin > -beginDB && end < -endDB && r.alone():
 			warn("the rings break off " + decibels(-end) + " below their decay")
 		}
 	}
@@ -108,44 +116,6 @@ func (a *analysis) gated() bool {
 	return min(frequent[0], frequent[1]) >= least && float64(grains) < atOnce*float64(frequent[0]+frequent[1])
 }
 
-// limited tells whether something turned the taps down to one level: then their rings stay at it for a while, and
-// it is the same for all, to a hair. No two taps are as loud as each other to that, nor does a ring last so
-// unless it beats, when its level is its own.
-func (a *analysis) limited() bool {
-	const (
-		frameS  = 0.012 // holds a crest of the lowest note
-		fromS   = 0.03
-		toS     = 1.0
-		same    = 1.012 // 0.1 dB
-		longest = 5     // frames for which the slowest ring stays within that, and more
-		fewest  = 3     // taps
-	)
-	frame := int(frameS * a.take.Rate)
-	var levels []float64
-	for _, t := range a.taps {
-		var crests []float64
-		for at := t.Onset + int(fromS*a.take.Rate); at+frame <= min(t.End, t.Onset+int(toS*a.take.Rate)); at += frame {
-			crest := 0.0
-			for _, v := range a.take.Samples[at : at+frame] {
-				crest = max(crest, math.Abs(v))
-			}
-			crests = append(crests, crest)
-		}
-		slices.Sort(crests)
-		if n := len(crests); n > longest && crests[n-1] < same*crests[n-1-longest] {
-			levels = append(levels, crests[n-1])
-		}
-	}
-	slices.Sort(levels)
-	need := max(fewest, (3*len(a.taps)+4)/5)
-	for i := need - 1; i < len(levels); i++ {
-		if levels[i] < same*levels[i-need+1] {
-			return true
-		}
-	}
-	return false
-}
-
 // alone tells whether nothing else in the fundamental's neighbourhood makes its level anything but a straight line,
 // and its decay is known well enough to say where that line is.
 func (r *reading) alone() bool {
@@ -158,11 +128,11 @@ func (r *reading) alone() bool {
 	return f.sdAlpha < 0.25*f.alpha
 }
 
-// hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if the tap ends before.
-func (a *analysis) hiss(t capture.Tap, fromS float64) float64 {
+// hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if its time is over before.
+func (a *analysis) hiss(onset, until int, fromS float64) float64 {
 	rate := a.take.Rate
-	from, n := t.Onset+int(fromS*rate), int(hissSpanS*rate)
-	if from+n > t.End || hissBand[1] > 0.48*rate {
+	from, n := onset+int(fromS*rate), int(hissSpanS*rate)
+	if from+n > until || hissBand[1] > 0.48*rate {
 		return 0
 	}
 	e := capture.BandEnergy(a.take.Samples[from:from+n], rate, hissBand, n/20)
@@ -170,11 +140,12 @@ func (a *analysis) hiss(t capture.Tap, fromS float64) float64 {
 }
 
 // bend compares the level of the fundamental with its own fitted line, in dB, just after the
-// strike and near the end, while it should still stand 10 dB over the noise: the medians over taps.
-func (a *analysis) bend(r *reading) (begin, end float64) {
+// strike and near the end, while it should still stand 10 dB over the noise: the medians over taps, and
+// how much the beginnings fall with the loudness of the taps, dB per dB.
+func (a *analysis) bend(r *reading) (begin, end, slope float64) {
 	f := r.parts[r.fundamental].component
 	h := a.around(f.hz)
-	var begins, ends []float64
+	var loud, begins, ends []float64
 	for i, b := range h.bands[:h.taps] {
 		if f.amp[i] == 0 {
 			continue
@@ -194,6 +165,7 @@ func (a *analysis) bend(r *reading) (begin, end float64) {
 		}
 		if db, ok := level(0.04, 0.04); ok {
 			begins = append(begins, db)
+			loud = append(loud, 20*math.Log10(f.amp[i]))
 		}
 		over := f.amp[i] * f.amp[i] / (40 * r.noise)
 		if over > 1 {
@@ -205,5 +177,20 @@ func (a *analysis) bend(r *reading) (begin, end float64) {
 			}
 		}
 	}
-	return median(begins), median(ends)
+	return median(begins), median(ends), falls(loud, begins)
+}
+
+// falls is the slope of y over x by least squares, less steep by its own standard error; 0 if too little says.
+func falls(x, y []float64) float64 {
+	if len(x) < 3 {
+		return 0
+	}
+	b, slope := stat.LinearRegression(x, y, nil, false)
+	var rest, spread float64
+	m := stat.Mean(x, nil)
+	for i := range x {
+		rest += sqr(y[i] - b - slope*x[i])
+		spread += sqr(x[i] - m)
+	}
+	return slope + math.Sqrt(rest/float64(len(x)-2)/spread)
 }

@@ -180,7 +180,7 @@ func matchSeries(cs []component, weight []float64, hz float64, own int) series {
 			}
 			h.score += gain
 		}
-		h.score -= 0.02*b + 200*math.Abs(s-usualSlenderness) // the plain bar first
+		h.score -= 0.02*b + 500*math.Abs(s-usualSlenderness) // the plain bar first, as slender as blanks are
 		if h.score > best.score {
 			best = h
 		}
