@@ -25,6 +25,7 @@ const (
 	beginDB    = 4.0  // and this where the louder taps begin further below:
 	squeezed   = 2.0  // dB times dB per dB; a room or a beat takes the same from all taps, a limiter one dB per dB
 	endDB      = 4.0  // by which it may end below
+	bendSNR    = 300  // energy over noise density of a tap whose amplitude is known to half a dB
 )
 
 // altered looks for the marks of automatic gain, limiters and noise suppression: hiss that
@@ -147,7 +148,7 @@ func (a *analysis) bend(r *reading) (begin, end, slope float64) {
 	h := a.around(f.hz)
 	var loud, begins, ends []float64
 	for i, b := range h.bands[:h.taps] {
-		if f.amp[i] == 0 {
+		if f.amp[i] == 0 || f.snr[i] < bendSNR {
 			continue
 		}
 		level := func(at, span float64) (db float64, ok bool) {

@@ -13,6 +13,7 @@ const (
 	echoHz         = 25.0  // as near to a note as its echoes from the room
 	faint          = 0.03  // of all energy: a tap on a face hardly excites torsion
 	twistQ         = 0.8   // of the fundamental's Q: wood loses about twice as much in shear as in bending
+	noBetter       = 1.5   // times the fundamental's Q: no higher mode has more
 	blurredDecay   = 0.03  // relative sd, more than that of a line of wood (calibrated on synthetic rooms)
 )
 
@@ -54,9 +55,9 @@ func families(cs []component, s series) ([]part, int) {
 	return parts, max(s.member[0], 0)
 }
 
-// echoes marks what the room makes of a strong note: lines within the width of a note as strong, which nothing tells
-// from it; and beside a louder one those that die faster or are no clean exponential, as the room's answer, which
-// is made of many modes, never is.
+// echoes marks what the room makes of a strong note: lines within its width, which nothing tells from it, and near it
+// those that die faster or are no clean exponential: the room's answer is made of many modes, and fades with the
+// square of the distance.
 func echoes(parts []part) {
 	all, energy := 0.0, make([]float64, len(parts))
 	for i, p := range parts {
@@ -66,14 +67,16 @@ func echoes(parts []part) {
 	for i, p := range parts {
 		blurred, matters := p.sdAlpha > blurredDecay*p.alpha, energy[i] > strayShare*all
 		for j, loud := range parts {
-			apart := math.Abs(p.hz - loud.hz)
+			apart, width := math.Abs(p.hz-loud.hz), (p.alpha+loud.alpha)/(2*math.Pi)
 			if apart > echoHz {
 				continue
 			}
-			weak := energy[i] < 0.16*energy[j]
+			share := energy[i] / energy[j]
+			weak := share < 0.16
 			if weak && p.alpha > 1.4*loud.alpha && energy[i] < faint*all ||
-				!p.own && loud.own && energy[i] < 2*energy[j] &&
-					(apart < (p.alpha+loud.alpha)/(2*math.Pi) || blurred && (weak && matters || p.roomShare() > roomDrowns)) {
+				!p.own && loud.own && (apart < width && share < 4 ||
+					blurred && matters && (weak || share < sqr(width/apart)) ||
+					blurred && share < 2 && p.roomShare() > roomDrowns) {
 				parts[i].echo = true
 			}
 		}
@@ -89,11 +92,15 @@ func otherPlane(parts []part, s series) {
 		strongest = max(strongest, p.energy(nil))
 		all += p.energy(nil)
 	}
+	bestQ := math.Inf(1)
+	if f := s.member[0]; f >= 0 {
+		bestQ = noBetter * parts[f].q()
+	}
 	slow := func(p part) bool {
 		if f := s.member[0]; f >= 0 && math.Abs(p.hz-s.hz) < closePairHz {
 			return p.beside(parts[f].component)
 		}
-		return p.q() > 20
+		return p.q() > 20 && p.q()*(1-2*p.sdAlpha/p.alpha) < bestQ
 	}
 	// members lists for each order the strongest unclaimed part at factor w.
 	members := func(w float64) (m [6]int, count int, weight float64) {
