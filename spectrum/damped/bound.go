@@ -39,9 +39,9 @@ func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense 
 	s.evaluate(s.start, true)
 	s.at[0].weight = 2 / (noise * float64(n)) // one over the variance of a bin's real part
 	s.normal()
-	cov := mat.NewSymDense(len(s.start), nil)
-	var chol mat.Cholesky
-	if !chol.Factorize(s.hess) || chol.InverseTo(cov) != nil {
+	cov, _, ok := inverse(s.hess)
+	if !ok {
+		cov = mat.NewSymDense(len(s.start), nil)
 		for a := range s.start {
 			cov.SetSym(a, a, math.Inf(1))
 		}

@@ -22,7 +22,9 @@ import (
 	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/blas/blas64"
 	"gonum.org/v1/gonum/blas/cblas128"
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -114,6 +116,7 @@ type Fitter struct {
 	known   []Known          // of the undamped lines
 	shared  [][][]complex128 // of each record: columns whose coefficients all records share
 	nShared int
+	anew    bool    // whether the stages don't know them yet
 	prior   []prior // of each parameter
 	enough  float64 // a predicted gain of the cost, in units of the noise, that is not worth another step
 	hess    *mat.SymDense
@@ -133,7 +136,11 @@ type stage struct {
 	resid  []complex128
 	slopes [][]complex128 // of each line, then of each undamped one: projected d(column)/d(-alpha + 2 pi i f) times its amplitude;
 	//                       then the columns of the coherent ones, projected
-	rss float64
+	shared [][]complex128 // the shared columns, off the fixed ones; none if the record is silent
+	fixed  [][]complex128 // and the parts of them that lie along the fixed ones,
+	gram   [][]complex128 // their inner products,
+	along  [][]complex128 // and the parts of them that lie along the rest of the basis
+	rss    float64
 }
 
 // Known is what other sources say of an undamped line's frequency; no SD means nothing.
@@ -153,7 +160,7 @@ func (s *Fitter) Expect(known []Known) { s.known = known }
 // Share gives all further fits columns of each record (none for silent ones) whose complex coefficients are common to all records,
 // and of which is known before that they are independent, of mean zero and variance 1.
 func (s *Fitter) Share(columns [][][]complex128) {
-	s.shared, s.nShared = columns, 0
+	s.shared, s.nShared, s.anew = columns, 0, true
 	for _, c := range columns {
 		s.nShared = max(s.nShared, len(c))
 	}
@@ -441,18 +448,19 @@ func (s *Fitter) prepare(lines []Line, undamped []float64, coherent []complex128
 	s.hess, s.grad = mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
 	carriers := s.carriers()
 	columns := s.fixed() + len(lines) + len(undamped)
-	if len(s.at) > 0 && len(s.at[0].slopes) >= carriers && len(s.at[0].basis) > columns {
+	if len(s.at) > 0 && len(s.at[0].slopes) >= carriers-s.nShared && len(s.at[0].basis) > columns {
 		for i := range s.at {
 			s.at[i].weight = 1
 		}
+		s.prepareShared()
 		return
 	}
-	s.at = make([]stage, len(s.recs))
+	s.at, s.anew = make([]stage, len(s.recs)), true
 	columns += 2
 	for i, r := range s.recs {
 		k := len(r.Bins)
 		at := &s.at[i]
-		*at = stage{weight: 1, basis: grid(columns, k), tri: grid(columns, columns), slopes: grid(carriers+1, k)}
+		*at = stage{weight: 1, basis: grid(columns, k), tri: grid(columns, columns), slopes: grid(carriers-s.nShared+1, k)}
 		rows := grid(2, columns)
 		at.coef, at.amp = rows[0], rows[1]
 		rows = grid(3, k)
@@ -473,6 +481,36 @@ func (s *Fitter) prepare(lines []Line, undamped []float64, coherent []complex128
 		copy(at.left, r.Bins)
 		at.eliminate(0, s.fixed(), at.left)
 		at.part = slices.Clone(at.coef[:s.fixed()])
+	}
+	s.prepareShared()
+}
+
+// prepareShared takes out of the shared columns what does not change from step to step.
+func (s *Fitter) prepareShared() {
+	if !s.anew {
+		return
+	}
+	s.anew = false
+	for i := range s.at {
+		at := &s.at[i]
+		if s.nShared == 0 || s.recs[i].Silent {
+			at.shared = nil
+			continue
+		}
+		if len(at.shared) != s.nShared {
+			at.shared, at.fixed = grid(s.nShared, len(at.resid)), grid(s.nShared, s.fixed())
+			at.gram, at.along = grid(s.nShared, s.nShared), grid(s.nShared, len(at.basis))
+		}
+		for j, v := range at.shared {
+			copy(v, s.shared[i][j])
+			for a, q := range at.basis[:s.fixed()] {
+				at.fixed[j][a] = dot(q, v)
+				axpy(v, -at.fixed[j][a], q)
+			}
+			for k := range j + 1 {
+				at.gram[k][j] = dot(at.shared[k], v)
+			}
+		}
 	}
 }
 
@@ -578,13 +616,11 @@ func (s *Fitter) evaluate(theta []float64, slopes bool) float64 {
 			}
 			at.take(at.wave, s.fixed())
 		}
-		if s.nShared > 0 && !r.Silent {
-			clear(at.wave)
-			for j, c := range s.shared[i] {
-				p := s.own() + 2*j
-				axpy(at.wave, complex(theta[p], theta[p+1]), c)
-			}
-			at.take(at.wave, s.fixed())
+		for j, v := range at.shared {
+			p := s.own() + 2*j
+			c := -complex(theta[p], theta[p+1])
+			axpy(at.resid, c, v)
+			axpy(at.coef[:s.fixed()], c, at.fixed[j])
 		}
 		at.eliminate(s.fixed(), n, at.resid)
 		at.amplitudes(n)
@@ -754,14 +790,10 @@ func (s *Fitter) slopes(theta []float64) {
 			project(v, at.basis[:used])
 			col++
 		}
-		for j := range s.nShared {
-			v := at.slopes[s.carriers()-s.nShared+j]
-			if r.Silent {
-				clear(v)
-				continue
+		for j, v := range at.shared {
+			for c, q := range at.basis[s.fixed():used] {
+				at.along[j][c] = dot(q, v)
 			}
-			copy(v, s.shared[i][j])
-			project(v, at.basis[:used])
 		}
 	}
 }
@@ -793,7 +825,7 @@ func (s *Fitter) normal() {
 	s.hess.Zero()
 	s.grad.Zero()
 	for i := range s.at {
-		s.addNormal(&s.at[i], s.carriers(), s.hess, s.grad)
+		s.addNormal(i, s.carriers(), s.hess, s.grad)
 	}
 	for p, k := range s.prior {
 		if k.sd > 0 {
@@ -804,16 +836,29 @@ func (s *Fitter) normal() {
 }
 
 // addNormal adds a record's part of the equations for the first carriers.
-func (s *Fitter) addNormal(at *stage, carriers int, hess *mat.SymDense, grad *mat.VecDense) {
+func (s *Fitter) addNormal(i, carriers int, hess *mat.SymDense, grad *mat.VecDense) {
+	at := &s.at[i]
+	shared := s.carriers() - s.nShared // the first of them
+	if at.shared == nil {
+		carriers = min(carriers, shared)
+	}
+	vary := s.columns(s.recs[i]) - s.fixed()
 	for a := range carriers {
 		p, by := s.parameters(a)
-		d := dot(at.slopes[a], at.resid)
+		// Slopes and residual are off the basis; so the shared columns need not be.
+		v := at.carrier(a, shared)
+		d := dot(v, at.resid)
 		for i := range by {
 			grad.SetVec(p+i, grad.AtVec(p+i)-at.weight*real(cmplx.Conj(by[i])*d))
 		}
 		for b := a; b < carriers; b++ {
 			q, with := s.parameters(b)
-			d := dot(at.slopes[a], at.slopes[b])
+			var d complex128
+			if a >= shared {
+				d = at.gram[a-shared][b-shared] - dot(at.along[a-shared][:vary], at.along[b-shared][:vary])
+			} else {
+				d = dot(v, at.carrier(b, shared))
+			}
 			for i := range by {
 				for j := range with {
 					if p+i <= q+j {
@@ -825,6 +870,16 @@ func (s *Fitter) addNormal(at *stage, carriers int, hess *mat.SymDense, grad *ma
 	}
 }
 
+// carrier is the vector of which the derivatives of a carrier are made.
+func (at *stage) carrier(c, shared int) []complex128 {
+	if c >= shared {
+		return at.shared[c-shared]
+	}
+	return at.slopes[c]
+}
+
+// marquardt is the step that the equations suggest, the shorter the greater lambda. Condition numbers, which mat.Cholesky would
+// estimate at more than the cost of all else, play no part.
 func marquardt(hess *mat.SymDense, grad *mat.VecDense, lambda float64) (*mat.VecDense, bool) {
 	p := grad.Len()
 	damp := mat.NewSymDense(p, nil)
@@ -836,18 +891,29 @@ func marquardt(hess *mat.SymDense, grad *mat.VecDense, lambda float64) (*mat.Vec
 		}
 		damp.SetSym(a, a, d*(1+lambda))
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(damp) {
+	factor, ok := lapack64.Potrf(damp.RawSymmetric())
+	if !ok {
 		return nil, false
 	}
 	step := mat.NewVecDense(p, nil)
-	if err := chol.SolveVecTo(step, grad); err != nil {
-		var c mat.Condition
-		if !errors.As(err, &c) {
-			return nil, false
-		}
-	}
+	step.CopyVec(grad)
+	lapack64.Potrs(factor, blas64.General{Rows: p, Cols: 1, Stride: 1, Data: step.RawVector().Data})
 	return step, true
+}
+
+// inverse of a positive definite matrix, and the logarithm of its determinant.
+func inverse(a mat.Symmetric) (inv *mat.SymDense, logDet float64, ok bool) {
+	inv = mat.NewSymDense(a.SymmetricDim(), nil)
+	inv.CopySym(a)
+	factor, ok := lapack64.Potrf(inv.RawSymmetric())
+	if !ok {
+		return nil, 0, false
+	}
+	for i := range factor.N {
+		logDet += 2 * math.Log(factor.Data[i*factor.Stride+i])
+	}
+	_, ok = lapack64.Potri(factor)
+	return inv, logDet, ok
 }
 
 // reweigh sets each record's weight to one over its noise power per real value,
@@ -881,21 +947,19 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 	fit.Cov = mat.NewSymDense(max(p, 1), nil)
 	if p > 0 {
 		s.normal()
-		var chol mat.Cholesky
-		if ok := chol.Factorize(s.hess); !ok || chol.InverseTo(fit.Cov) != nil {
+		if cov, logDet, ok := inverse(s.hess); ok {
+			fit.Cov = cov
+			fit.Marginal += logDet
+		} else {
 			for a := range p {
 				fit.Cov.SetSym(a, a, math.Inf(1))
 			}
 			fit.Converged = false
-		} else {
-			fit.Marginal += chol.LogDet()
 		}
 	}
 	fit.Given = fit.Cov
 	if own := s.own(); s.nShared > 0 && own > 0 {
-		given := mat.NewSymDense(own, nil)
-		var chol mat.Cholesky
-		if chol.Factorize(s.hess.SliceSym(0, own)) && chol.InverseTo(given) == nil {
+		if given, _, ok := inverse(s.hess.SliceSym(0, own)); ok {
 			fit.Given = given
 		}
 	}
@@ -943,15 +1007,16 @@ func (s *Fitter) alone(i int, theta []float64, all *mat.SymDense) Alone {
 		return Alone{}
 	}
 	hess, grad := mat.NewSymDense(q, nil), mat.NewVecDense(q, nil)
-	s.addNormal(&s.at[i], s.carriers()-s.nShared, hess, grad)
+	s.addNormal(i, s.carriers()-s.nShared, hess, grad)
 	if !s.joint {
 		q = p
 	}
-	var chol mat.Cholesky
-	cov, step := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
-	if !chol.Factorize(hess.SliceSym(0, p)) || chol.InverseTo(cov) != nil || chol.SolveVecTo(step, grad.SliceVec(0, p)) != nil {
+	cov, _, ok := inverse(hess.SliceSym(0, p))
+	if !ok {
 		return Alone{}
 	}
+	var step mat.VecDense
+	step.MulVec(cov, grad.SliceVec(0, p))
 	if q > p {
 		var moved, share mat.Dense // by the error of the coherent lines
 		moved.Mul(cov, mat.DenseCopyOf(hess).Slice(0, p, p, q))
