@@ -2,7 +2,6 @@ package spectrum
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/stat"
 
@@ -94,15 +93,15 @@ func (a *analysis) gated() bool {
 	}
 	spectra := densities(n, a.take.Rate, frames...)
 	grains, hit := 0, make([]bool, len(frames))
-	column, sorted := make([]float64, len(frames)), make([]float64, len(frames))
+	column, other := make([]float64, len(frames)), make([]float64, len(frames))
 	for k := int(fromHz * float64(n) / a.take.Rate); k < int(0.4*float64(n)); k++ {
 		for i, s := range spectra {
 			column[i] = s.p[k]
 		}
-		copy(sorted, column)
-		slices.Sort(sorted)
+		copy(other, column)
+		grain := over * capture.Smallest(other, len(other)/2)
 		for i, p := range column {
-			if p > over*sorted[len(sorted)/2] {
+			if p > grain {
 				grains++
 				hit[i] = true
 			}

@@ -168,11 +168,11 @@ func (s *Fitter) Share(columns [][][]complex128) {
 
 // NewFitter prepares for models that share the steady lines and the background.
 func NewFitter(recs []Record, rate float64, steady []float64, background int) *Fitter {
-	return &Fitter{recs: recs, rate: rate, steady: steady, bg: background, enough: 1e-6}
+	return &Fitter{recs: recs, rate: rate, steady: steady, bg: background, enough: 1e-4}
 }
 
 // Roughly ends all further fits when a thirtieth of a standard deviation is all that another step would bring; otherwise
-// it is a thousandth.
+// it is a hundredth.
 func (s *Fitter) Roughly() { s.enough = 1e-3 }
 
 // Solve fits the model. It fails only if there is less data than unknowns; a fit
@@ -379,7 +379,7 @@ func (s *Fitter) Solve(lines []Line, undamped []float64, coherent []complex128) 
 	p := len(theta)
 	lambda := 1e-3
 	trial := make([]float64, p)
-	const maxSteps = 60
+	const maxSteps = 30
 	for fit.Steps = 0; fit.Steps < maxSteps && p > 0; fit.Steps++ {
 		s.normal()
 		step, ok := marquardt(s.hess, s.grad, lambda)
