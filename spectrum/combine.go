@@ -98,7 +98,7 @@ func (p *Partial) setDecay(q measure.Value) {
 }
 
 // weighted is the mean of the known values with weights 1/u^2. The room's part of their uncertainties
-// is common to them: more recordings in one room do not make it less, and what one saw of it, all have.
+// is common to them: more recordings in one room do not make it less.
 func weighted(vs []measure.Value) measure.Value {
 	known := slices.DeleteFunc(slices.Clone(vs), func(v measure.Value) bool { return !v.Known() })
 	switch {
@@ -115,7 +115,7 @@ func weighted(vs []measure.Value) measure.Value {
 		k := 1 / max(v.U*v.U, least)
 		w += k
 		sum += k * v.X
-		room += sqr(roomPart(v)) / float64(len(known))
+		room += k * roomPart(v)
 		own += k * k * max(v.U*v.U-sqr(roomPart(v)), 0)
 	}
 	mean := sum / w
@@ -124,7 +124,7 @@ func weighted(vs []measure.Value) measure.Value {
 		chi += sqr(v.X-mean) / max(v.U*v.U-sqr(roomPart(v)), least)
 	}
 	noise := math.Sqrt(own) / w
-	return uncertain(mean, noise, noise*math.Sqrt(max(1, chi/float64(len(known)-1))), math.Sqrt(room))
+	return uncertain(mean, noise, noise*math.Sqrt(max(1, chi/float64(len(known)-1))), room/w)
 }
 
 // roomPart is what the room contributes to a value's uncertainty.

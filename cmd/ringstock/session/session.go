@@ -407,7 +407,7 @@ func odd(t, before *tapped) string {
 	switch {
 	case far(hz, hzWas, 0.004*hzWas.X, 5):
 		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?", hz.X, hzWas.X)
-	case far(q, qWas, max(q.X, qWas.X)/2, 2):
+	case far(q, qWas, 0, 4) && min(q.X, qWas.X) < max(q.X, qWas.X)/2:
 		return fmt.Sprintf("again: far from the sustain before (Q %.0f, was %.0f); hold the blank at its nodes, and wait until nobody speaks", q.X, qWas.X)
 	case far(now.PurityPct, was.PurityPct, 30, 2):
 		return fmt.Sprintf("again: far from the purity before (%.0f %%, was %.0f %%); wait until nobody speaks", now.PurityPct.X, was.PurityPct.X)
