@@ -170,9 +170,9 @@ type neighbourhood struct {
 func (a *analysis) around(hz float64) neighbourhood {
 	h := neighbourhood{p: a.plans, taps: len(a.rings)}
 	for _, s := range a.rings {
-		h.bands = append(h.bands, s.zoom(hz))
+		h.add(s.zoom(hz))
 	}
-	centre := h.bands[0].centre
+	centre := h.centre()
 	h.noise = a.view.noise.at(centre)
 	h.until = min(h.audible(), h.longest())
 	h.reach = min(max(fitHz*h.width(), fitBins/(h.until-h.skip())), flatHz*h.width()-2)
@@ -191,10 +191,18 @@ func (a *analysis) around(hz float64) neighbourhood {
 	if len(h.hum) > 0 { // a steady line is the louder the later one listens: it has to be fitted, not awaited
 		h.until = h.longest()
 		for _, s := range a.quiet {
-			h.bands = append(h.bands, s.zoom(hz))
+			h.add(s.zoom(hz))
 		}
 	}
 	return h
+}
+
+// add adds a band, about the centre of those before: that of a shorter stretch lies on a coarser raster.
+func (h *neighbourhood) add(b band) {
+	if len(h.bands) > 0 {
+		b.about(h.centre())
+	}
+	h.bands = append(h.bands, b)
 }
 
 func (h neighbourhood) centre() float64 { return h.bands[0].centre }

@@ -127,6 +127,16 @@ func (s segment) zoom(hz float64) band {
 	return b
 }
 
+// about moves the band's centre.
+func (b *band) about(centre float64) {
+	if off := centre - b.centre; off != 0 {
+		for i := range b.y {
+			b.y[i] *= cmplx.Rect(1, -2*math.Pi*math.Mod(off*(b.at+float64(i)/b.rate), 1))
+		}
+		b.centre = centre
+	}
+}
+
 // record cuts the part from skip to until (s after the strike) out of the band and
 // transforms it: the bins within reach, in Hz, of the centre. ok is false if too little is left.
 func (b band) record(p plans, skip, until, reach float64) (r damped.Record, ok bool) {
