@@ -19,6 +19,7 @@ func (a *analysis) settleFundamental(r *reading) {
 			h.until = h.longest() // the longer two lines are heard, the better they are told apart
 		}
 	}
+	h.until = min(max(h.until, h.skip()+heardTaus*was.tau()), h.longest())
 	recs, which := h.records(h.skip(), h.until)
 	most := len(start)
 	if waits {
@@ -67,6 +68,10 @@ func (a *analysis) settleFundamental(r *reading) {
 		}
 	}
 }
+
+// heardTaus is for how many decay times a line is listened to even if the band is noise before: in the line's own width
+// there is less. What comes later is 1.4 % of what all of it tells of the frequency.
+const heardTaus = 4.0
 
 // lateS is how long after the strike the room has mostly died.
 const lateS = 0.12

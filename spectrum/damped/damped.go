@@ -288,7 +288,12 @@ func (s *Fitter) Coherent(f *Fit) *Fit {
 		return nil
 	}
 	// The ratio of the likelihoods; once in 500 times chance alone looks like a contradiction.
-	if most := (distuv.ChiSquared{K: float64(f.unknown - g.unknown)}).Quantile(0.998); !(g.deviance-f.deviance < most) {
+	data := 0
+	for _, r := range s.recs {
+		data += 2 * len(r.Bins)
+	}
+	k, free := float64(f.unknown-g.unknown), float64(data-f.unknown)
+	if most := float64(data) * math.Log1p(k/free*distuv.F{D1: k, D2: free}.Quantile(0.998)); !(g.deviance-f.deviance < most) {
 		return nil
 	}
 	return g
