@@ -165,10 +165,11 @@ type neighbourhood struct {
 	noise    float64        // one-sided density in the quiet part, or beside the lines
 	reach    float64        // Hz, half width of the fit's bins
 	until    float64        // s after the strike: the ring is in the noise from here on
+	smooth   int            // terms of what reaches in of all else
 }
 
 func (a *analysis) around(hz float64) neighbourhood {
-	h := neighbourhood{p: a.plans, taps: len(a.rings)}
+	h := neighbourhood{p: a.plans, taps: len(a.rings), smooth: 3}
 	for _, s := range a.rings {
 		h.add(s.zoom(hz))
 	}
@@ -293,7 +294,7 @@ func (h neighbourhood) rate() float64 { return h.bands[0].rate }
 
 // fitter fits models of the neighbourhood: with steady lines beyond the bins, and what reaches in of all else.
 func (h neighbourhood) fitter(recs []damped.Record) *damped.Fitter {
-	f := damped.NewFitter(recs, h.rate(), h.far, 3)
+	f := damped.NewFitter(recs, h.rate(), h.far, h.smooth)
 	f.Expect(h.humKnown)
 	return f
 }

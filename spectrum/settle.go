@@ -29,6 +29,9 @@ func (a *analysis) settleFundamental(r *reading) {
 	if f == nil {
 		return
 	}
+	if waits {
+		f = h.less(f, recs)
+	}
 	main = h.latest(f, recs)
 	if main < 0 || math.Abs((h.centre()+f.Lines[main].Hz)/was.hz-1) > 0.02 {
 		return
@@ -67,6 +70,22 @@ func (a *analysis) settleFundamental(r *reading) {
 			r.parts = append(r.parts, part{component: beside, family: Bending, order: 1, plane: 2, own: true})
 		}
 	}
+}
+
+// less leaves away terms of what reaches in of all else, if the data don't ask for them: they hide some of the ring.
+func (h *neighbourhood) less(f *damped.Fit, recs []damped.Record) *damped.Fit {
+	for h.smooth > 0 {
+		fewer := *h
+		fewer.smooth--
+		fitter := fewer.fitter(recs)
+		fitter.Roughly()
+		g, err := fitter.Solve(f.Lines, f.Undamped, f.Coherent)
+		if err != nil || !g.Converged || g.BIC > f.BIC {
+			break
+		}
+		f, h.smooth = g, fewer.smooth
+	}
+	return f
 }
 
 // heardTaus is for how many decay times a line is listened to even if the band is noise before: in the line's own width
