@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -32,11 +33,12 @@ func tapped(seed uint64, q, snrDB, taus float64, change func(cases.Case) cases.C
 }
 
 // bound fills in the bound: from the strike to the end of the recording, with amplitudes and phases of
-// all lines within 30 Hz unknown. A hum line is not among them: the quiet before the tap tells it.
+// all lines within 30 Hz unknown. So is a hum line among them: the quiet before the tap tells of it, as do the mains' other
+// harmonics, each for as long as the recording lasts.
 func (b bounded) bound() bounded {
 	const rate = 400.0 // of the band about the fundamental as a complex signal
 	s := b.c.Scene
-	hz := s.Modes[0].Hz
+	hz, at := s.Modes[0].Hz, s.Strikes[0].AtS
 	density := s.OctaveNoise(hz) / (hz * (math.Sqrt2 - 1/math.Sqrt2))
 	var m damped.Model
 	var amp []complex128
@@ -46,7 +48,20 @@ func (b bounded) bound() bounded {
 			amp = append(amp, s.Amplitude(0, k))
 		}
 	}
-	cov := damped.Bound(m, amp, 2*density*rate, rate, int((s.DurationS-s.Strikes[0].AtS)*rate))
+	told := 0.0 // of the mains, one over the variance of a frequency relative to itself
+	for _, l := range s.Hum {
+		if off := l.Hz - hz; math.Abs(off) < 30 {
+			m.Undamped = append(m.Undamped, off)
+			amp = append(amp, cmplx.Rect(l.Amp, l.Phase+2*math.Pi*l.Hz*at))
+		} else { // of a lone line: 6 density/(amplitude^2 duration^3) is the variance of its angular frequency
+			told += math.Pow(2*math.Pi*l.Hz*l.Amp, 2) * math.Pow(s.DurationS, 3) / (6 * 2 * density)
+		}
+	}
+	var known []damped.Known
+	for _, off := range m.Undamped {
+		known = append(known, damped.Known{Hz: off, SD: (hz + off) / math.Sqrt(told)})
+	}
+	cov := damped.BoundBesideWaves(m, known, amp, 2*density*rate, rate, int(at*rate), int((s.DurationS-at)*rate))
 	b.sdHz, b.sdAlpha = math.Sqrt(cov.At(0, 0)), math.Sqrt(cov.At(1, 1))
 	last := 2 * (len(m.Lines) - 1) // Pair adds its line as the last mode
 	b.otherHz, b.other = math.Sqrt(cov.At(last, last)), math.Sqrt(cov.At(last+1, last+1))
