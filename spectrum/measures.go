@@ -443,6 +443,14 @@ func (c component) roomShare() float64 {
 	return min(roomS*c.rate(), 1)
 }
 
+// roomShift is the room's part in the uncertainty of the component's frequency.
+func (c component) roomShift() float64 {
+	if c.room > 0 {
+		return c.roomHz
+	}
+	return c.roomShare() * c.rate() / (2 * math.Pi)
+}
+
 // rate is the decay rate, or that of usual wood if it is less: a decay that the room has
 // lengthened must not vouch for itself.
 func (c component) rate() float64 { return max(c.alpha, startAlpha(c.hz)) }
@@ -467,7 +475,7 @@ func uncertain(x, noise, sd, room float64) measure.Value {
 func (r *reading) partial(p part, base float64) Partial {
 	f := r.parts[r.fundamental]
 	room := p.roomShare()
-	out := Partial{Hz: uncertain(p.hz, p.noiseHz, p.sdHz, room*p.rate()/(2*math.Pi)), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
+	out := Partial{Hz: uncertain(p.hz, p.noiseHz, p.sdHz, p.roomShift()), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
 	for _, a := range p.amp {
 		if a > 0 {
 			out.Taps++

@@ -36,6 +36,7 @@ type component struct {
 	snr           []float64 // per tap: energy of the line in the fit over the noise density there
 	alone         []estimate
 	room          float64 // the room's share in the uncertainty of alpha, where its fit was made so that it shows; else 0
+	roomHz        float64 // and its part in that of the frequency
 }
 
 // estimate is what a single tap says of a component; the zero value says nothing.

@@ -141,7 +141,7 @@ var (
 
 const (
 	roomless = 2.0  // how likely it is, before anything is heard, that there is no room, relative to one of those tried
-	roomLike = 1.25 // times the uncertainty that the walk gives: a room of few modes is no noise (calibrated on synthetic rooms)
+	roomLike = 1.5  // times the uncertainty that the walk gives: a room of few modes is no noise (calibrated on synthetic rooms)
 	fastest  = 70.0 // 1/s: what dies faster is no mode of a room
 	strays   = 2.0  // Hz by which a line may move from one room to the next: further off it is another
 	hopeless = 20.0 // -2 times the logarithm of a probability beside which others need not be counted
@@ -240,37 +240,37 @@ type heard struct {
 // as the very first; nil if nothing fits.
 func (h neighbourhood) inRooms(f *damped.Fit, recs []damped.Record, which []int, main int) []component {
 	f, ring := h.ringFirst(f, main)
-	var all []heard
+	var rooms []heard
 	best := heard{score: math.Inf(1)}
 	for _, lines := range slices.Compact([]int{len(f.Lines), ring}) {
 		for _, v := range h.inRoom(f, recs, lines, ring, best.score) {
-			if all = append(all, v); v.score < best.score {
+			if rooms = append(rooms, v); v.score < best.score {
 				best = v
 			}
 		}
 	}
-	if len(all) == 0 {
+	if len(rooms) == 0 {
 		return nil
 	}
 	sum := 0.0
-	for i := range all {
-		all[i].weight = math.Exp((best.score - all[i].score) / 2)
-		sum += all[i].weight
+	for i := range rooms {
+		rooms[i].weight = math.Exp((best.score - rooms[i].score) / 2)
+		sum += rooms[i].weight
 	}
 	cs := h.components(best.fit, recs, which)
 	for m := range cs[:ring] {
-		var mean, noise damped.Line
-		spread := 0.0
-		for _, v := range all {
+		var mean, noise, all damped.Line // the last two are variances
+		for _, v := range rooms {
 			w, l := v.weight/sum, v.fit.Lines[m]
 			mean.Hz += w * l.Hz
 			mean.Alpha += w * l.Alpha
 		}
-		for _, v := range all {
+		for _, v := range rooms {
 			w, l := v.weight/sum, v.fit.Lines[m]
-			_, alpha := v.fit.SD(m)
-			spread += w * (sqr(alpha) + sqr(l.Alpha-mean.Alpha))
-			hz, alpha := v.fit.NoiseSD(m)
+			hz, alpha := v.fit.SD(m)
+			all.Hz += w * (sqr(hz) + sqr(l.Hz-mean.Hz))
+			all.Alpha += w * (sqr(alpha) + sqr(l.Alpha-mean.Alpha))
+			hz, alpha = v.fit.NoiseSD(m)
 			noise.Hz += w * sqr(hz)
 			noise.Alpha += w * sqr(alpha)
 		}
@@ -278,7 +278,9 @@ func (h neighbourhood) inRooms(f *damped.Fit, recs []damped.Record, which []int,
 		c.move(mean.Hz-best.fit.Lines[m].Hz, mean.Alpha-best.fit.Lines[m].Alpha)
 		c.noiseHz, c.noiseAlpha = math.Sqrt(noise.Hz), math.Sqrt(noise.Alpha)
 		c.sdHz, c.sdAlpha = c.noiseHz, c.noiseAlpha
-		c.room = math.Hypot(roomLeast, roomLike*math.Sqrt(max(spread-noise.Alpha, 0))/c.rate())
+		least := roomLeast * c.rate()
+		c.room = math.Hypot(least, roomLike*math.Sqrt(max(all.Alpha-noise.Alpha, 0))) / c.rate()
+		c.roomHz = math.Hypot(least/(2*math.Pi), roomLike*math.Sqrt(max(all.Hz-noise.Hz, 0)))
 	}
 	return cs
 }
