@@ -179,13 +179,15 @@ type reading struct {
 	hum         []float64
 	noise       float64 // in the octave about the fundamental, full scale squared
 	uneven      share
-	drift       share
+	drift, rest share
 	loud        share
+	early       share // how much less even the ring begins than it goes on, %: the room's answer fades
 }
 
 // share is a number with its sd, or why there is none.
 type share struct {
 	x, sd float64
+	alike float64 // variance beyond that, as found, which all taps have alike; chance takes it below zero
 	why   string
 }
 

@@ -52,10 +52,22 @@ func (a *analysis) measure(r *reading) {
 			continue
 		}
 		one.uneven = late.unevenness(i)
-		one.drift = late.driftOf(i)
+		one.drift, one.rest = late.driftOf(i)
+	}
+	r.early = share{why: "the ring is too short"}
+	if ok {
+		r.early = late.early(r)
+	}
+	room, answer := r.early.room()
+	for _, one := range r.each {
+		one.early = r.early
+		one.uneven.alike += room * sqr(100*roomUneven*answer)
+		one.drift.alike += room * answer * sqr(roomDrift*driftUnit(f.hz, f.tau())/f.tau())
+		one.rest.alike += room * answer * sqr(roomRest/(2*math.Pi*f.tau()))
 	}
 	r.uneven = pool(r.each, func(o *reading) share { return o.uneven })
 	r.drift = pool(r.each, func(o *reading) share { return o.drift })
+	r.rest = pool(r.each, func(o *reading) share { return o.rest })
 	// A companion is taken away from the fundamental; of a strong one that the filter lets pass too much may be left.
 	if p, paired := r.pair(); paired && math.Abs(p.hz-f.hz) < driftHz/2 && p.energy(nil) > 0.01*f.energy(nil) {
 		why := share{why: "two close lines beat in the fundamental"}
@@ -66,9 +78,11 @@ func (a *analysis) measure(r *reading) {
 	}
 }
 
-// pool is the median over taps; its sd comes from their scatter, or from a lone tap's own.
+// pool is the median over taps; its sd comes from their scatter, or from a lone tap's own. What all taps have alike does
+// not become less.
 func pool(each []*reading, get func(*reading) share) share {
 	var xs, sds []float64
+	alike := 0.0
 	why := "no tap gave it"
 	for _, one := range each {
 		s := get(one)
@@ -78,13 +92,14 @@ func pool(each []*reading, get func(*reading) share) share {
 		}
 		xs = append(xs, s.x)
 		sds = append(sds, s.sd)
+		alike += s.alike
 	}
 	if len(xs) == 0 {
 		return share{why: why}
 	}
 	m := median(xs)
 	n := math.Sqrt(float64(len(xs)))
-	return share{x: m, sd: max(scatter(xs, m), median(sds)) / n}
+	return share{x: m, sd: max(scatter(xs, m), median(sds)) / n, alike: alike / float64(len(xs))}
 }
 
 // scatter is a robust sd: 1.4826 times the median distance from m, for few values the plain one.
@@ -188,7 +203,11 @@ func (l lateFit) hum() (lines []damped.Line) {
 // close companion is not: it is what makes a ring uneven.
 func (l lateFit) unevenness(tap int) share {
 	i := l.record[tap]
-	rec := l.recs[i]
+	return l.unevennessOf(l.recs[i], l.fit.NoisePow[i])
+}
+
+// unevennessOf is the same for any record of the ring, given its noise per bin.
+func (l lateFit) unevennessOf(rec damped.Record, noise float64) share {
 	perBin := l.h.rate() / float64(rec.N)
 	f := l.fit.Lines[l.main]
 	half, mid := int(evenHz/perBin), int(math.Round(f.Hz/perBin))
@@ -206,7 +225,6 @@ func (l lateFit) unevenness(tap int) share {
 		return share{why: "the ring is too short"}
 	}
 	line := damped.Transform(single.Lines, single.Amp[0], l.h.rate(), near.N, near.First, len(near.Bins))
-	noise := l.fit.NoisePow[i]
 	left, ring := 0.0, 0.0
 	for k := range near.Bins {
 		left += sq(single.Residual[0][k])
@@ -218,7 +236,55 @@ func (l lateFit) unevenness(tap int) share {
 		return share{why: "the fundamental is too weak from 100 ms on"}
 	}
 	ring += left
-	return share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * noise * math.Sqrt(bins) / ring}
+	// What is left is the sum of something and noise, and so is its square.
+	return share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * math.Sqrt(sqr(noise)*bins+2*noise*max(left, 0)) / ring}
+}
+
+// early is by how much the ring is less even from its beginning on than it is later: what the room answers fades, what
+// is the wood's stays.
+func (l lateFit) early(r *reading) share {
+	recs, which := l.h.records(l.h.skip(), l.h.until)
+	return pool(r.each, func(one *reading) share {
+		tap := slices.Index(r.each, one)
+		i := slices.Index(which, tap)
+		late := l.record[tap]
+		if i < 0 || one.uneven.why != "" {
+			return share{why: "the ring is too short"}
+		}
+		s := l.unevennessOf(recs[i], l.fit.NoisePow[late]*float64(recs[i].N)/float64(l.recs[late].N))
+		s.x -= one.uneven.x
+		return s
+	})
+}
+
+// How much less even rooms make a ring early, %: each value is as likely as the others (calibrated, as what follows from it, on
+// synthetic rooms of RT60 0.2-0.5 s).
+var roomEarly = []float64{0.03, 0.07, 0.13, 0.22, 0.35, 0.55, 0.9, 1.5, 3.5}
+
+const (
+	roomColour = 0.65 // relative u of one note's energy beside another's in any room: 3 dB; squared it grows
+	roomLouder = 40   // by so many times the share that is heard of the room
+	roomUneven = 0.4  // u of the unevenness over that share
+	roomDrift  = 1.0  // u of a glide's phase over the square root of that share
+	roomRest   = 0.5  // u of the phase that the ring gathers in tau, likewise
+)
+
+// room tells how likely there is a room, even odds before anything is heard, and which share of the ring is its answer.
+func (s share) room() (likely, answer float64) {
+	if s.why != "" {
+		return 1, median(slices.Clone(roomEarly)) / 100
+	}
+	odds := 0.0
+	for _, x := range roomEarly {
+		odds += math.Exp(x*(2*s.x-x)/(2*sqr(s.sd))) / float64(len(roomEarly))
+	}
+	return 1 / (1 + 1/odds), max(s.x, 0) / 100
+}
+
+// colour is the relative uncertainty of the energy of one note beside another's that is the room's.
+func (s share) colour() float64 {
+	likely, answer := s.room()
+	return math.Sqrt(likely * (sqr(roomColour) + roomLouder*answer))
 }
 
 func sq(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
@@ -226,10 +292,15 @@ func sq(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 // driftHz is the half width of the filter through which the phase is followed.
 const driftHz = 12.0
 
+// driftUnit is the drift in cents of a ring that begins 1/s above its pitch at rest.
+func driftUnit(hz, tau float64) float64 {
+	return -math.Exp(-driftFromS/tau) / (2 * math.Pi * hz) * 1200 / math.Ln2
+}
+
 // driftOf measures how the pitch moves while the ring dies: least squares on the unwrapped phase,
 // weighted by power, with the terms 1, t and tau (1 - exp(-t/tau)): the last is a
-// pitch that glides in proportion to the amplitude.
-func (l lateFit) driftOf(tap int) share {
+// pitch that glides in proportion to the amplitude, from driftFromS on until it comes to rest, at so many Hz.
+func (l lateFit) driftOf(tap int) (drift, rest share) {
 	i := l.record[tap]
 	b, rec, f := l.h.bands[tap], l.recs[i], l.fit.Lines[l.main]
 	tau := 1 / f.Alpha
@@ -254,7 +325,8 @@ func (l lateFit) driftOf(tap int) share {
 	end := rec.Lead + min(tau*math.Log(max(a/math.Sqrt(10*noise), 1e-9)), float64(rec.N-half)/b.rate)
 	from := max(int(math.Ceil((driftFromS-rec.Lead)*b.rate)), half)
 	if end < driftFromS+0.3*tau || end < driftFromS+0.1 {
-		return share{why: "the fundamental sinks into the noise too soon"}
+		drift.why = "the fundamental sinks into the noise too soon"
+		return drift, drift
 	}
 	var m [3][3]float64
 	var v [3]float64
@@ -278,7 +350,8 @@ func (l lateFit) driftOf(tap int) share {
 		pts = append(pts, point{[3]float64{1, t, tau * (1 - math.Exp(-t/tau))}, phi, math.Exp(-2 * t / tau)})
 	}
 	if len(pts) < 8 {
-		return share{why: "the ring is too short"}
+		drift.why = "the ring is too short"
+		return drift, drift
 	}
 	for _, p := range pts {
 		for i := range 3 {
@@ -290,7 +363,8 @@ func (l lateFit) driftOf(tap int) share {
 	}
 	inv, ok := invert3(m)
 	if !ok {
-		return share{why: "the ring is too short"}
+		drift.why = "the ring is too short"
+		return drift, drift
 	}
 	var c [3]float64
 	for i := range 3 {
@@ -303,16 +377,20 @@ func (l lateFit) driftOf(tap int) share {
 		off := p.phi - c[0]*p.x[0] - c[1]*p.x[1] - c[2]*p.x[2]
 		chi2 += p.w * off * off
 	}
-	glide := (math.Exp(-end/tau) - math.Exp(-driftFromS/tau)) / (2 * math.Pi)
-	cents := 1200 / math.Ln2 / (f.Hz + l.h.centre())
 	// The phase noise of one filtered sample is noise/(2 |y|^2); neighbours within the kernel's
 	// length share it, so each independent one is there k1^2/k2 times. A phase that leaves the curve by more
 	// than that, such as one that follows what is left of a hum line, tells less (Birge's ratio).
 	noise /= 2 * a * a * math.Exp(2*rec.Lead/tau)
 	same := k1 * k1 / k2
-	noise *= max(1, chi2/noise/max(float64(len(pts))-3*same, 1))
-	sd := math.Sqrt(inv[2][2] * noise * same)
-	return share{x: c[2] * glide * cents, sd: math.Abs(glide) * cents * sd}
+	// That is the room's mark, or a law of its own, which other taps have, too.
+	more := chi2/noise/max(float64(len(pts))-3*same, 1) - 1
+	of := func(i int, unit float64) share {
+		variance := sqr(unit) * inv[i][i] * noise * same
+		return share{x: c[i] * unit, sd: math.Sqrt(variance), alike: variance * more}
+	}
+	drift, rest = of(2, driftUnit(f.Hz+l.h.centre(), tau)), of(1, 1/(2*math.Pi))
+	rest.x += f.Hz + l.h.centre()
+	return drift, rest
 }
 
 func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
@@ -358,9 +436,14 @@ func (r *reading) ring() Ring {
 	if r.inferred != nil {
 		base = r.inferred.hz
 	}
-	for _, p := range r.parts {
+	for i, p := range r.parts {
+		partial := r.partial(p, base)
+		if i == r.fundamental && r.inferred == nil {
+			partial.Hz = r.atRest(partial.Hz)
+			out.Fundamental = partial
+		}
 		if p.own || !p.echo && p.q() > slowQ { // the rest is thud and room
-			out.Partials = append(out.Partials, r.partial(p, base))
+			out.Partials = append(out.Partials, partial)
 		}
 	}
 	slices.SortFunc(out.Partials, func(a, b Partial) int { return cmp.Compare(a.Hz.X, b.Hz.X) })
@@ -368,9 +451,6 @@ func (r *reading) ring() Ring {
 		out.FundamentalFrom = "series"
 		out.Fundamental = r.unheard()
 		out.Partials = slices.Insert(out.Partials, 0, out.Fundamental)
-	} else {
-		out.Fundamental = r.partial(f, base)
-		out.Fundamental.Hz = r.drift.widen(out.Fundamental.Hz)
 	}
 	r.shares(&out)
 	if p, ok := r.pair(); ok && r.inferred == nil {
@@ -393,24 +473,37 @@ func (r *reading) ring() Ring {
 	return out
 }
 
-// widen adds to the uncertainty of a pitch that glides half of how far it does: the fit sees the mean, and which
-// of the pitches that it passes is the bar's own, the sound does not tell.
-func (s share) widen(hz measure.Value) measure.Value {
-	if s.why != "" || math.Abs(s.x) <= s.sd {
+const (
+	glideCents = 3.0 // by about so much a ring glides, if it does; before anything is heard, that is as likely as not
+	glideLaw   = 0.2 // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
+)
+
+// atRest takes a pitch that glides, and of which the fit sees some mean, to where it comes to rest: there it is the bar's own,
+// of small vibrations. A glide that may be none counts as far as it is likely.
+func (r *reading) atRest(hz measure.Value) measure.Value {
+	v := sqr(r.drift.u())
+	if r.drift.why != "" || !(v > 0) {
 		return hz
 	}
-	glide := hz.X * math.Sqrt(s.x*s.x-s.sd*s.sd) / 2 * math.Ln2 / 1200
-	out := measure.Of(hz.X, math.Hypot(hz.U, glide))
-	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: "pitch glides", U: glide})
+	most := sqr(glideCents) + v
+	known := sqr(glideCents) / most
+	likely := 1 / (1 + math.Exp(-known*sqr(r.drift.x)/(2*v))/math.Sqrt(v/most))
+	by := known * (r.rest.x - hz.X)
+	u := math.Sqrt(likely*(known*sqr(r.rest.u())+(1-likely)*sqr(by)) + sqr(glideLaw*likely*by))
+	out := measure.Of(hz.X+likely*by, math.Hypot(hz.U, u))
+	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: "pitch glides", U: u})
 	slices.SortStableFunc(out.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
 	return out
 }
+
+// u is the standard uncertainty of s.
+func (s share) u() float64 { return math.Sqrt(sqr(s.sd) + max(s.alike, 0)) }
 
 func (s share) value() measure.Value {
 	if s.why != "" {
 		return measure.Unknown(s.why)
 	}
-	return measure.Of(s.x, s.sd)
+	return measure.Of(s.x, s.u())
 }
 
 func ampRatio(p, ref part) float64 {
@@ -431,7 +524,6 @@ func ampRatio(p, ref part) float64 {
 const (
 	roomLeast  = 0.003
 	roomS      = 0.018 // s: the tau of a ring that the room drowns
-	roomColour = 0.5   // relative u of the energy of one note beside another's: 2 dB
 	roomDrowns = 0.3   // a share from which on a decay may be the room's as well
 )
 
@@ -544,12 +636,19 @@ func (r *reading) shares(out *Ring) {
 		noise := 2 * f.sdAlpha / f.alpha
 		s := get(own, all, first)
 		// What the room makes louder or softer it does in all taps alike.
-		return math.Hypot(scatter(xs, median(xs))/math.Sqrt(float64(max(len(xs), 1))), (noise+roomColour)*s*(1-s/100)+0.2)
+		return math.Hypot(scatter(xs, median(xs))/math.Sqrt(float64(max(len(xs), 1))), byFactor(s/100, noise+r.early.colour())+0.2)
 	}
 	purity := func(own, all, _ float64) float64 { return 100 * own / all }
 	alone := func(_, all, first float64) float64 { return 100 * first / all }
 	out.PurityPct = measure.Of(purity(own, all, first), u(purity))
 	out.FundamentalPct = measure.Of(alone(own, all, first), u(alone))
+}
+
+// byFactor is by how many per cent a share falls if the rest becomes louder by a factor, given its logarithm, or rises if softer,
+// whichever is more.
+func byFactor(share, log float64) float64 {
+	more := math.Expm1(min(log, 9))
+	return 100 * share * (1 - share) * more / (1 + min(share, 1-share)*more)
 }
 
 // stray tells whether a part is a foreign note: it rings like wood, neither as fast as a room nor without end, with a
