@@ -475,11 +475,12 @@ func (r *reading) ring() Ring {
 
 const (
 	glideCents = 3.0 // by about so much a ring glides, if it does; before anything is heard, that is as likely as not
+	glideSure  = 0.95
 	glideLaw   = 0.2 // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
 )
 
 // atRest takes a pitch that glides, and of which the fit sees some mean, to where it comes to rest: there it is the bar's own,
-// of small vibrations. A glide that may be none counts as far as it is likely.
+// of small vibrations. A glide that may be none only adds to the uncertainty.
 func (r *reading) atRest(hz measure.Value) measure.Value {
 	v := sqr(r.drift.u())
 	if r.drift.why != "" || !(v > 0) {
@@ -489,8 +490,12 @@ func (r *reading) atRest(hz measure.Value) measure.Value {
 	known := sqr(glideCents) / most
 	likely := 1 / (1 + math.Exp(-known*sqr(r.drift.x)/(2*v))/math.Sqrt(v/most))
 	by := known * (r.rest.x - hz.X)
-	u := math.Sqrt(likely*(known*sqr(r.rest.u())+(1-likely)*sqr(by)) + sqr(glideLaw*likely*by))
-	out := measure.Of(hz.X+likely*by, math.Hypot(hz.U, u))
+	u := math.Sqrt(likely * (known*sqr(r.rest.u()) + sqr(by))) // of a pitch that is left where it is
+	if likely > glideSure {
+		hz.X += by
+		u = math.Sqrt(likely*known*sqr(r.rest.u()) + (1-likely)*sqr(by) + sqr(glideLaw*by))
+	}
+	out := measure.Of(hz.X, math.Hypot(hz.U, u))
 	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: "pitch glides", U: u})
 	slices.SortStableFunc(out.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
 	return out
