@@ -271,3 +271,75 @@ func TestCoherent(t *testing.T) {
 		t.Errorf("mean square error over variance %.2f", z)
 	}
 }
+
+// TestShare: where several records hold the same random sum of known columns, the fit that knows of them scatters as it says, by
+// less than the one that takes them for noise says or scatters; and the likelihood, integrated over all unknowns, tells columns
+// that are there from those that are not.
+func TestShare(t *testing.T) {
+	const rate, n, noise, runs = 150.0, 240, 0.01, 150
+	ring, fast := damped.Line{Hz: 0.3, Alpha: 2}, []float64{12, 25, 40}
+	var zHz, zAlpha, with, without float64
+	there, notThere := 0, 0
+	for seed := range uint64(runs) {
+		rng := rand.New(rand.NewPCG(seed, 11))
+		draw := func() (recs []damped.Record, columns [][][]complex128, random bool) {
+			random = seed%2 == 0
+			coef := make([]complex128, len(fast))
+			for j := range coef {
+				coef[j] = complex(rng.NormFloat64(), rng.NormFloat64()) * complex(math.Sqrt(0.5), 0)
+			}
+			for _, amp := range []complex128{1, 0.5i} {
+				lines, amps := []damped.Line{ring}, []complex128{amp}
+				var column [][]complex128
+				for j, alpha := range fast {
+					l := damped.Line{Hz: ring.Hz, Alpha: alpha}
+					if random {
+						lines, amps = append(lines, l), append(amps, amp*coef[j])
+					}
+					column = append(column, damped.Transform([]damped.Line{l}, []complex128{amp}, rate, n, -16, 33))
+				}
+				recs = append(recs, record(rng, lines, amps, noise, rate, n, -10, 10))
+				columns = append(columns, column)
+			}
+			return recs, columns, random
+		}
+		recs, columns, random := draw()
+		fitter := damped.NewFitter(recs, rate, nil, 0)
+		plain, err := fitter.Solve([]damped.Line{{0.2, 2.5}}, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fitter.Share(columns)
+		f, err := fitter.Solve([]damped.Line{{0.2, 2.5}}, nil, nil)
+		if err != nil || !f.Converged {
+			t.Fatalf("%d: no fit: %v", seed, err)
+		}
+		if !random {
+			if f.Marginal > plain.Marginal {
+				notThere++
+			}
+			continue
+		}
+		if f.Marginal < plain.Marginal {
+			there++
+		}
+		sdHz, sdAlpha := f.SD(0)
+		zHz += math.Pow((f.Lines[0].Hz-ring.Hz)/sdHz, 2)
+		zAlpha += math.Pow((f.Lines[0].Alpha-ring.Alpha)/sdAlpha, 2)
+		with += math.Pow(f.Lines[0].Alpha-ring.Alpha, 2)
+		without += math.Pow(plain.Lines[0].Alpha-ring.Alpha, 2)
+		if nHz, nAlpha := f.NoiseSD(0); !(nHz < sdHz && nAlpha < sdAlpha) {
+			t.Errorf("%d: sd %g, %g; %g, %g if the coefficients were known", seed, sdHz, sdAlpha, nHz, nAlpha)
+		}
+	}
+	const half = runs / 2 // the mean square of so many normal variates has an sd of sqrt(2/half)
+	if most := 1 + 4*math.Sqrt(2.0/half); zHz/half > most || zAlpha/half > most || min(zHz, zAlpha)/half < 2-most {
+		t.Errorf("mean square error over variance: frequency %.2f, decay rate %.2f", zHz/half, zAlpha/half)
+	}
+	if with > without/4 {
+		t.Errorf("mean square error of the decay rate %.3g with shared columns, %.3g without", with/half, without/half)
+	}
+	if 10*there < 9*half || 10*notThere < 9*half {
+		t.Errorf("told in %d of %d cases that they are there, in %d of %d that they are not", there, half, notThere, half)
+	}
+}
