@@ -11,6 +11,9 @@ import (
 	"sync"
 	"testing"
 
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/stat"
+
 	"ringstock/capture"
 	"ringstock/capture/synth/cases"
 	"ringstock/spectrum"
@@ -27,6 +30,7 @@ var (
 type score struct {
 	n, wrong, noRing, inferred       int
 	cents, dq, zq, zf                []float64
+	q, trueQ                         []float64
 	purity, zp                       []float64
 	foreign, named, clean, falsely   int
 	loud, loudNamed                  int // foreign notes of more than 3 % of the energy
@@ -131,6 +135,7 @@ func (s *score) add(rec capture.Recording, truth cases.Truth) (note string) {
 	if f.Q.Known() {
 		s.dq = append(s.dq, 100*math.Abs(f.Q.X/want.Q-1))
 		s.zq = append(s.zq, (f.Q.X-want.Q)/f.Q.U)
+		s.q, s.trueQ = append(s.q, f.Q.X), append(s.trueQ, want.Q)
 		if *list > 0 && math.Abs(f.Q.X/want.Q-1)*100 > *list {
 			note += fmt.Sprintf(" Q %.1f +- %.1f for %.1f (%.1f Hz)", f.Q.X, f.Q.U, want.Q, want.Hz)
 		}
@@ -179,6 +184,19 @@ func quantile(x []float64, p float64) float64 {
 	return x[min(int(p*float64(len(x))), len(x)-1)]
 }
 
+// spearman is the correlation of the ranks that values have (Spearman, American Journal of Psychology 15 (1904) 72).
+func spearman(x, y []float64) float64 {
+	rank := func(x []float64) []float64 {
+		order, rank := make([]int, len(x)), make([]float64, len(x))
+		floats.Argsort(slices.Clone(x), order)
+		for i, at := range order {
+			rank[at] = float64(i)
+		}
+		return rank
+	}
+	return stat.Correlation(rank(x), rank(y), nil)
+}
+
 func within2(z []float64) float64 {
 	n := 0.0
 	for _, v := range z {
@@ -202,8 +220,8 @@ func TestAccuracyTable(t *testing.T) {
 	if !testing.Verbose() {
 		t.Skip("the table is printed with -v")
 	}
-	fmt.Println("class              n wrong  none  |df| cents        |dQ| %          2u holds %       purity    foreign   over    false  taps     extra <1ms  double     pair   altered  CPU")
-	fmt.Println("                               median   95 %   median  90 %     f     Q     P    rms %    named      3 %     named  missed         %    found false found false  ms")
+	fmt.Println("class              n wrong  none  |df| cents        |dQ| %       rank    2u holds %       purity    foreign   over    false  taps     extra <1ms  double     pair   altered  CPU")
+	fmt.Println("                               median   95 %   median  90 %   of Q     f     Q     P    rms %    named      3 %     named  missed         %    found false found false  ms")
 	for _, class := range cases.Classes() {
 		if !strings.Contains(class.Name, *only) {
 			continue
@@ -231,8 +249,8 @@ func TestAccuracyTable(t *testing.T) {
 			}()
 		}
 		wg.Wait()
-		fmt.Printf("%-17s %3d  %3d   %3d   %6.3f %6.3f   %5.2f %6.2f   %5.1f %5.1f %5.1f   %5.2f   %3d/%-3d  %3d/%-3d  %3d/%-3d  %3d/%-4d %3d  %5.1f  %2d/%-2d %3d  %2d/%-2d %3d  %3d  %5.1f\n",
-			class.Name, s.n, s.wrong, s.noRing, quantile(s.cents, .5), quantile(s.cents, .95), quantile(s.dq, .5), quantile(s.dq, .9),
+		fmt.Printf("%-17s %3d  %3d   %3d   %6.3f %6.3f   %5.2f %6.2f  %.4f  %5.1f %5.1f %5.1f   %5.2f   %3d/%-3d  %3d/%-3d  %3d/%-3d  %3d/%-4d %3d  %5.1f  %2d/%-2d %3d  %2d/%-2d %3d  %3d  %5.1f\n",
+			class.Name, s.n, s.wrong, s.noRing, quantile(s.cents, .5), quantile(s.cents, .95), quantile(s.dq, .5), quantile(s.dq, .9), spearman(s.q, s.trueQ),
 			within2(s.zf), within2(s.zq), within2(s.zp), rms(s.purity), s.named, s.foreign, s.loudNamed, s.loud, s.falsely, s.clean, s.missed, s.strikes, s.extra,
 			100*float64(s.punctual)/float64(s.strikes), s.doublesFound, s.doubles, s.doublesFalse, s.pairFound, s.pairs, s.pairFalse, s.altered, cpu/float64(s.n))
 	}
