@@ -243,7 +243,7 @@ func (a *analysis) read() *reading {
 // hum: so it is known even where no quiet stretch told of it.
 func (a *analysis) hearHum(cs []component) (any bool) {
 	for _, c := range cs {
-		if nearMains(c.hz) < 0.3 && c.alpha < max(steadyHum, 2*c.sdAlpha) && c.hz < highestHum && !a.view.isHum(c.hz) {
+		if nearMains(c.hz) < humStrays && endless(c.alpha, c.sdAlpha) && c.hz < highestHum && !a.view.isHum(c.hz) {
 			a.view.hum = append(a.view.hum, c.hz)
 			any = true
 		}

@@ -17,7 +17,6 @@ const (
 	evenFromS  = 0.1
 	evenHz     = 12.0
 	driftFromS = 0.15
-	steadyHum  = 0.2  // 1/s: what decays more slowly is hum
 	strayDecay = 0.2  // relative sd of a foreign note's decay (calibrated on synthetic rooms: notes have 0.1, echoes more)
 	strayShare = 0.01 // of the ring's energy: a foreign note below is not worth a name
 )
@@ -48,19 +47,17 @@ func (a *analysis) measure(r *reading) {
 	for i, one := range r.each {
 		if !ok || late.record[i] < 0 {
 			short := share{why: "the ring is too short"}
-			one.uneven, one.drift = short, short
+			one.uneven, one.drift, one.rest, one.early = short, short, short, short
 			continue
 		}
 		one.uneven = late.unevenness(i)
 		one.drift, one.rest = late.driftOf(i)
+		one.early = late.early(i, one.uneven)
 	}
-	r.early = share{why: "the ring is too short"}
-	if ok {
-		r.early = late.early(r)
-	}
+	r.early = pool(r.each, func(o *reading) share { return o.early })
 	room, answer := r.early.room()
 	for _, one := range r.each {
-		one.early = r.early
+		one.early = r.early // it is the same room
 		one.uneven.alike += room * sqr(100*roomUneven*answer)
 		one.drift.alike += room * answer * sqr(roomDrift*driftUnit(f.hz, f.tau())/f.tau())
 		one.rest.alike += room * answer * sqr(roomRest/(2*math.Pi*f.tau()))
@@ -240,21 +237,17 @@ func (l lateFit) unevennessOf(rec damped.Record, noise float64) share {
 	return share{x: 100 * min(max(left/ring, 0), 1), sd: 100 * math.Sqrt(sqr(noise)*bins+2*noise*max(left, 0)) / ring}
 }
 
-// early is by how much the ring is less even from its beginning on than it is later: what the room answers fades, what
+// early is by how much a tap's ring is less even from its beginning on than it is later: what the room answers fades, what
 // is the wood's stays.
-func (l lateFit) early(r *reading) share {
-	recs, which := l.h.records(l.h.skip(), l.h.until)
-	return pool(r.each, func(one *reading) share {
-		tap := slices.Index(r.each, one)
-		i := slices.Index(which, tap)
-		late := l.record[tap]
-		if i < 0 || one.uneven.why != "" {
-			return share{why: "the ring is too short"}
-		}
-		s := l.unevennessOf(recs[i], l.fit.NoisePow[late]*float64(recs[i].N)/float64(l.recs[late].N))
-		s.x -= one.uneven.x
-		return s
-	})
+func (l lateFit) early(tap int, later share) share {
+	rec, ok := l.h.bands[tap].record(l.h.p, l.h.skip(), l.h.until, l.h.reach)
+	if !ok || later.why != "" {
+		return share{why: "the ring is too short"}
+	}
+	i := l.record[tap]
+	s := l.unevennessOf(rec, l.fit.NoisePow[i]*float64(rec.N)/float64(l.recs[i].N))
+	s.x -= later.x
+	return s
 }
 
 // How much less even rooms make a ring early, %: each value is as likely as the others (calibrated, as what follows from it, on

@@ -260,6 +260,14 @@ const (
 // steady is a line of a quiet stretch, with the sd of its frequency.
 type steady struct{ hz, sd float64 }
 
+const (
+	steadyHum = 0.2 // 1/s: what decays more slowly is hum
+	humStrays = 0.3 // Hz by which it is off where it is expected
+)
+
+// endless tells whether a decay rate, as far as it is known, is that of hum.
+func endless(alpha, sd float64) bool { return alpha < max(steadyHum, 2*sd) }
+
 // nearMains is the distance in Hz to the nearest multiple of 50 or 60 Hz.
 func nearMains(hz float64) float64 {
 	return min(math.Abs(hz-50*math.Round(hz/50)), math.Abs(hz-60*math.Round(hz/60)))

@@ -36,15 +36,17 @@ func (a *analysis) settleFundamental(r *reading) {
 	if main < 0 || math.Abs((h.centre()+f.Lines[main].Hz)/was.hz-1) > 0.02 {
 		return
 	}
-	var cs []component
 	if waits {
-		if cs = h.inRooms(f, recs, which, main); len(cs) > 0 {
-			main = 0
+		if cs := h.inRooms(f, recs, which, main); len(cs) > 0 {
+			r.adopt(cs, 0)
+			return
 		}
 	}
-	if len(cs) == 0 {
-		cs = h.components(f, recs, which)
-	}
+	r.adopt(h.components(f, recs, which), main)
+}
+
+// adopt puts a component in the fundamental's place, and the others beside it where they belong.
+func (r *reading) adopt(cs []component, main int) {
 	c := cs[main]
 	// Of a pair this fit may have taken the other line for the fundamental.
 	for i := range r.parts {
@@ -121,7 +123,7 @@ func (h neighbourhood) late(f *damped.Fit, recs []damped.Record, m int) (sum flo
 func (h neighbourhood) isHum(f *damped.Fit, m int) bool {
 	l := f.Lines[m]
 	_, sd := f.SD(m)
-	return l.Alpha < max(0.2, 2*sd) && slices.ContainsFunc(h.hum, func(hum float64) bool { return math.Abs(l.Hz-hum) < 0.3 })
+	return endless(l.Alpha, sd) && slices.ContainsFunc(h.hum, func(hum float64) bool { return math.Abs(l.Hz-hum) < humStrays })
 }
 
 // A room answers a ring a exp(s t) with a copy of it, H(s) a exp(s t), which builds up within some tenths of a second:
@@ -298,15 +300,8 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, lines, ring i
 		if err != nil || !g.Converged {
 			return v, false
 		}
-		for m, l := range g.Lines[:ring] {
-			if l.Alpha < 0.02 || math.Abs(l.Hz-f.Lines[m].Hz) > strays*h.width() {
-				return v, false
-			}
-		}
-		for m := ring; m < lines; m++ { // what was a line of the room must not have become the ring
-			if l := g.Lines[m]; l.Alpha > fastest*h.width() || !h.holds(h.centre()+l.Hz) || h.late(g, recs, m) > h.late(g, recs, 0) {
-				return v, false
-			}
+		if !h.same(g, f, ring, recs) {
+			return v, false
 		}
 		v = heard{fit: g, score: g.Marginal - 2*math.Log(likely)}
 		// A further line is anywhere within the bins, dies by any rate, and is about as loud as the ring.
@@ -344,6 +339,20 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, lines, ring i
 		}
 	}
 	return out
+}
+
+// same tells whether the lines of a fit still are what they were in another, the first ones the ring's.
+func (h neighbourhood) same(f, was *damped.Fit, ring int, recs []damped.Record) bool {
+	for m, l := range f.Lines {
+		if m < ring {
+			if l.Alpha < 0.02 || math.Abs(l.Hz-was.Lines[m].Hz) > strays*h.width() {
+				return false
+			}
+		} else if l.Alpha > fastest*h.width() || !h.holds(h.centre()+l.Hz) || h.late(f, recs, m) > h.late(f, recs, 0) {
+			return false // what was a line of the room must not have become the ring
+		}
+	}
+	return true
 }
 
 // move shifts a component to another frequency and decay, and what its taps say alone with it.

@@ -257,7 +257,7 @@ func TestOnDiskBeforeTold(t *testing.T) {
 // Whatever breaks off a session, what was told is there, and the next one goes on.
 func TestGoesOn(t *testing.T) {
 	folder := t.TempDir()
-	rec, truth := plainBar(6) // its note is 20 Hz from the mains: no tap is lost to them
+	rec, truth := plainBar(6) // its note is 8 Hz and more from any harmonic of the mains: no tap is lost to them
 	broken := errors.New("unplugged")
 	src := &faulty.Source{Samples: rec.Tracks[0], Hz: rec.Rate, Block: 480, Faults: []faulty.Fault{
 		{At: int((truth.Taps[2].AtS - 0.2) * rec.Rate), Err: broken},
