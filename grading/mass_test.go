@@ -12,9 +12,9 @@ import (
 	"testing"
 	"testing/fstest"
 
-	"ringstock/grading/bar"
 	"ringstock/grading/spool"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -14,9 +14,9 @@ import (
 	"ringstock/capture"
 	"ringstock/capture/room"
 	"ringstock/cmd/ringstock/session"
-	"ringstock/grading/bar"
 	"ringstock/grading/metal"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

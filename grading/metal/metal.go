@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -4,7 +4,7 @@ import (
 	"math"
 	"testing"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -17,7 +17,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

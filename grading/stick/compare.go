@@ -5,7 +5,7 @@ import (
 	"math"
 	"slices"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -10,7 +10,7 @@ import (
 	"strings"
 
 	"ringstock/grading"
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -6,7 +6,7 @@ import (
 	"os"
 	"testing"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

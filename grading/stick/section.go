@@ -3,7 +3,7 @@ package stick
 import (
 	"math"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 )
 
 // Shape is the form of a stick's section.

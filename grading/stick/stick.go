@@ -7,7 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/integrate/quad"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

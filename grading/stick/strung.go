@@ -7,7 +7,7 @@ import (
 
 	"gonum.org/v1/gonum/interp"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -4,8 +4,8 @@ import (
 	"math"
 	"slices"
 
-	"ringstock/grading/bar"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
 )
 
 // rings are the taps on the height face, on the width face and on the end grain; any may

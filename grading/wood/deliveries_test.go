@@ -13,10 +13,10 @@ import (
 	"testing"
 
 	"ringstock/capture"
-	"ringstock/grading/bar"
-	"ringstock/grading/bar/shooting"
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
+	"ringstock/spectrum/bar/shooting"
 	"ringstock/spectrum/measure"
 )
 

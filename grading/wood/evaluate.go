@@ -6,8 +6,8 @@ import (
 	"slices"
 
 	"ringstock/capture"
-	"ringstock/grading/bar"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

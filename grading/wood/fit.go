@@ -6,8 +6,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 
-	"ringstock/grading/bar"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

@@ -3,7 +3,7 @@ package wood
 import (
 	"math"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 )
 
 // What dense hardwoods have in common before anything is measured (the trade's usual

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

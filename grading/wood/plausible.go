@@ -8,8 +8,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	"ringstock/capture"
-	"ringstock/grading/bar"
 	"ringstock/spectrum"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

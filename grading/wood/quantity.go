@@ -3,7 +3,7 @@ package wood
 import (
 	"math"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
 

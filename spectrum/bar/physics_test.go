@@ -8,8 +8,8 @@ import (
 
 	"gonum.org/v1/gonum/floats/scalar"
 
-	"ringstock/grading/bar"
-	"ringstock/grading/bar/shooting"
+	"ringstock/spectrum/bar"
+	"ringstock/spectrum/bar/shooting"
 )
 
 func within(t *testing.T, what string, got, want, rel float64) {

@@ -10,7 +10,7 @@ import (
 	"math"
 	"slices"
 
-	"ringstock/grading/bar"
+	"ringstock/spectrum/bar"
 )
 
 // steps of the fourth-order Runge-Kutta method over a whole bar; the error of the sixth
