@@ -2,7 +2,13 @@
 // where its ring ends, and whether it can be used.
 package capture
 
-import "encoding/json"
+import (
+	"encoding/json"
+	"math"
+	"slices"
+
+	"ringstock/capture/dsp"
+)
 
 // Recording is sound from one source, all channels.
 type Recording struct {
@@ -70,5 +76,24 @@ type Take struct {
 	Taps     []Tap
 	Quiet    []Span // stretches without a ring: what is in them is noise and hum
 	Warnings []Warning
-	halves   [][]float64 // the samples at half the rate, a quarter ..., as far as the search for taps made them
+	pyramid  dsp.Pyramid // the samples, at the lower rates that the search for taps made
+}
+
+// Decimate is the take at a lower rate, as dsp.Decimate makes it, with its taps and quiet stretches.
+func (t Take) Decimate(want float64) Take {
+	p := t.pyramid
+	p.Samples, p.Rate = t.Samples, t.Rate
+	p = p.Decimate(want)
+	scale := p.Rate / t.Rate
+	at := func(i int) int { return min(int(math.Round(float64(i)*scale)), len(p.Samples)) }
+	out := t
+	out.Samples, out.Rate, out.pyramid = p.Samples, p.Rate, p
+	out.Taps, out.Quiet = slices.Clone(t.Taps), slices.Clone(t.Quiet)
+	for i, tap := range out.Taps {
+		out.Taps[i].Onset, out.Taps[i].End, out.Taps[i].ClippedTill = at(tap.Onset), at(tap.End), at(tap.ClippedTill)
+	}
+	for i, q := range out.Quiet {
+		out.Quiet[i] = Span{at(q.From), at(q.To)}
+	}
+	return out
 }

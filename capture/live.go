@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"ringstock/capture/dsp"
 )
 
 // Times and levels by which taps are cut out of a stream. Whether a cut holds a tap, and a
@@ -79,7 +81,7 @@ type Listener struct {
 
 	// The stream thinned out, and its short-time spectra as FindTaps sees them.
 	every   int // samples per thinned one
-	smooth  [3]biquad
+	smooth  [3]dsp.Biquad
 	thin    []float64 // the latest frame of thinned samples
 	thinned int
 	hop     int // thinned samples from one spectrum to the next
@@ -131,7 +133,7 @@ func NewListener(rate float64, source string) *Listener {
 	l := &Listener{rate: rate, source: source, every: max(int(rate/earRate), 1)}
 	low := rate / float64(l.every)
 	edge := 0.45 * low
-	l.smooth = [3]biquad{lowSection(edge, rate, 0.5176), lowSection(edge, rate, math.Sqrt2/2), lowSection(edge, rate, 1.9319)} // Butterworth of sixth order: the Qs of its sections (Oppenheim & Schafer, from memory)
+	l.smooth = [3]dsp.Biquad{dsp.Lowpass(edge, rate), dsp.Lowpass(edge, rate), dsp.Lowpass(edge, rate)} // Butterworth of sixth order: the Qs of its sections (Oppenheim & Schafer, from memory)
 	l.frame = 8
 	for float64(l.frame) < 0.75*frameS*low {
 		l.frame *= 2
@@ -182,7 +184,7 @@ func (l *Listener) End() {
 
 func (l *Listener) sample(x float64) {
 	l.buf = append(l.buf, x)
-	y := l.smooth[2].next(l.smooth[1].next(l.smooth[0].next(x)))
+	y := l.smooth[2].Next(l.smooth[1].Next(l.smooth[0].Next(x)))
 	if (l.base+len(l.buf)-1)%l.every == 0 {
 		l.thin = append(l.thin, y)
 		l.thinned++
@@ -204,7 +206,7 @@ func (l *Listener) sample(x float64) {
 	m.n++
 	if m.n >= l.samples(meterS) {
 		if l.OnLevel != nil {
-			l.OnLevel(Level{l.pos(l.base + len(l.buf)), decibel(m.peak * m.peak), decibel(m.sum / float64(m.n)), m.clipped, l.ring != nil})
+			l.OnLevel(Level{l.pos(l.base + len(l.buf)), dsp.Decibel(m.peak * m.peak), dsp.Decibel(m.sum / float64(m.n)), m.clipped, l.ring != nil})
 		}
 		l.metered = meter{full: m.full}
 	}
@@ -390,10 +392,10 @@ func (l *Listener) rangOut(now int) bool {
 		return false
 	}
 	crest := slices.Max(r.top)
-	fall := decibel(r.ref) - decibel(crest)
+	fall := dsp.Decibel(r.ref) - dsp.Decibel(crest)
 	// By how much it has fallen since the strike follows from its fall since the first look at it; in a beat's
 	// hollow it only seems to.
-	if now := decibel(r.ref) - decibel(r.top[len(r.top)-1]); now*t/(t-r.since) >= enoughDB && fall >= enoughDB/3 {
+	if now := dsp.Decibel(r.ref) - dsp.Decibel(r.top[len(r.top)-1]); now*t/(t-r.since) >= enoughDB && fall >= enoughDB/3 {
 		return true
 	}
 	if crest < 2*float64(l.floor[r.bin]) {
@@ -420,7 +422,7 @@ func (l *Listener) cut(end int, next bool) {
 	for _, x := range sound {
 		peak = max(peak, math.Abs(x))
 	}
-	c.PeakDB = decibel(peak * peak)
+	c.PeakDB = dsp.Decibel(peak * peak)
 	for _, lost := range l.losses {
 		if lost.at > r.onset-l.samples(preRollS) && lost.at <= end {
 			c.Lost += lost.lost
@@ -450,7 +452,7 @@ func (l *Listener) tellRoom() {
 		sum += v * v
 	}
 	l.roomTold = true
-	l.OnRoom(Room{slices.Clone(x), decibel(sum / float64(len(x))), silent(x)})
+	l.OnRoom(Room{slices.Clone(x), dsp.Decibel(sum / float64(len(x))), silent(x)})
 }
 
 // forget drops what lies too far back to be of use.
@@ -463,6 +465,3 @@ func (l *Listener) forget() {
 	l.base += drop
 	l.losses = slices.DeleteFunc(l.losses, func(x loss) bool { return x.at < l.base })
 }
-
-// decibel of a mean square re full scale, -200 for silence.
-func decibel(ms float64) float64 { return 10 * math.Log10(max(ms, 1e-20)) }

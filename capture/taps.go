@@ -4,12 +4,11 @@ import (
 	"cmp"
 	"fmt"
 	"math"
-	"math/bits"
-	"math/cmplx"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/stat"
+
+	"ringstock/capture/dsp"
 )
 
 // Times and levels of the search for taps. They describe strikes of knuckle, mallet
@@ -102,7 +101,7 @@ func FindTaps(rec Recording) Take {
 		}
 		take.Taps = append(take.Taps, tap)
 	}
-	take.Quiet, take.halves = ear.quiet(onsets), ear.halves
+	take.Quiet, take.pyramid = ear.quiet(onsets), ear.pyramid
 	return take
 }
 
@@ -125,24 +124,22 @@ type hearing struct {
 	samples []float64
 	rise    []float64 // dB, per hop: rises beyond countDB summed over all frequencies
 	spectra [][]float32
-	halves  [][]float64 // the samples at half the rate, a quarter ...
-	hop     float64     // s
-	snr     float64     // dB, loudest spectrum over the quietest
+	pyramid dsp.Pyramid
+	hop     float64 // s
+	snr     float64 // dB, loudest spectrum over the quietest
 }
 
 // listen whitens short-time spectra by what is there for most of the time, so that hum
 // and rumble don't hide a strike, and measures how suddenly each one rises.
 func listen(x []float64, rate float64) hearing {
 	h := hearing{rate: rate, samples: x}
-	low, lowRate := x, rate
-	for lowRate >= 2*earRate {
-		low, lowRate = half(low), lowRate/2
-		h.halves = append(h.halves, low)
-	}
+	h.pyramid = dsp.Pyramid{Samples: x, Rate: rate}
+	ear := h.pyramid.HalveTo(earRate)
+	low, lowRate := ear.Samples, ear.Rate
 	frame, hop := earFrame(lowRate)
 	h.hop = float64(hop) / lowRate
 	from, to := int(math.Ceil(60*float64(frame)/lowRate)), frame/2
-	window := hann(frame)
+	window := dsp.Hann(frame)
 	n := max((len(low)-frame)/hop, 0)
 	spectra := make([][]float32, n)
 	flat := make([]float32, n*(to-from))
@@ -157,11 +154,10 @@ func listen(x []float64, rate float64) hearing {
 		for j, w := range window {
 			buf[j] = complex(low[i*hop+j]*w, low[second*hop+j]*w)
 		}
-		Transform(buf)
+		dsp.Transform(buf)
 		var sums [2]float64
 		for k := from; k < to; k++ {
-			z, m := buf[k], cmplx.Conj(buf[frame-k])
-			p, q := power(z+m)/4, power(z-m)/4
+			p, q := dsp.Pair(buf, k)
 			spectra[i][k-from], spectra[second][k-from] = float32(p), float32(q)
 			sums[0] += p
 			sums[1] += q
@@ -211,26 +207,6 @@ func earFrame(rate float64) (frame, hop int) {
 	return frame, frame / frameHops
 }
 
-// hann is a Hann window whose samples lie in the middles of their intervals.
-func hann(n int) []float64 {
-	w := make([]float64, n)
-	for i := range w {
-		w[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n))) / 2
-	}
-	return w
-}
-
-// Transform replaces x, whose length is a power of two, by its unnormalised DFT.
-func Transform(x []complex128) {
-	if bits.TrailingZeros(uint(len(x)))%2 == 0 {
-		fourier.CoefficientsRadix4(x)
-	} else {
-		fourier.CoefficientsRadix2(x)
-	}
-}
-
-func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
-
 // usual is the 20th percentile of each frequency over time, and of their sum.
 func usual(spectra [][]float32) (floor []float32, total float64) {
 	step := max(len(spectra)/100, 1)
@@ -241,7 +217,7 @@ func usual(spectra [][]float32) (floor []float32, total float64) {
 		for i := 0; i < len(spectra); i += step {
 			col = append(col, spectra[i][k])
 		}
-		floor[k] = Smallest(col, len(col)/5)
+		floor[k] = dsp.NthElement(col, len(col)/5)
 		total += float64(floor[k])
 	}
 	return floor, total
@@ -316,23 +292,18 @@ func (h hearing) pin(at float64) int {
 		if b[0] > 0.4*h.rate {
 			break
 		}
-		x, rate := h.samples, h.rate
-		for _, low := range h.halves { // what is left of a low band is enough
-			if rate/2 < pinRate*b[1] {
-				break
-			}
-			x, rate = low, rate/2
-		}
+		band := h.pyramid.Remembered(pinRate * b[1]) // what is left of a low band is enough
+		x, rate := band.Samples, band.Rate
 		from, to := max(int((at-0.03)*rate), 0), min(int((at+0.025)*rate), len(x))
 		if to-from < 16 {
 			break
 		}
 		warm := max(from-int(0.02*rate), 0)
-		hp, lp := highpass(b[0], rate), lowpass(min(b[1], 0.45*rate), rate)
+		hp, lp := dsp.Highpass(b[0], rate), dsp.Lowpass(min(b[1], 0.45*rate), rate)
 		y := make([]float64, 0, to-from)
 		total := 0.0
 		for i := warm; i < to; i++ {
-			v := lp.next(hp.next(x[i] - x[warm]))
+			v := lp.Next(hp.Next(x[i] - x[warm]))
 			if i >= from {
 				y = append(y, v*v)
 				total += v * v
@@ -370,7 +341,7 @@ func (h hearing) pin(at float64) int {
 // for no longer than a blow lasts, the sound comes back as the first strike made it.
 func (h hearing) bounces(onset, end int) bool {
 	lead := min(onset, int(blowLeadS*h.rate))
-	x, rate := Thin(h.samples[onset-lead:min(end, onset+int(deadS*h.rate))], h.rate, blowRate)
+	x, rate := dsp.Decimate(h.samples[onset-lead:min(end, onset+int(deadS*h.rate))], h.rate, blowRate)
 	bands, hop := blowBands(x, rate)
 	if len(bands) < blowFewest {
 		return false
@@ -383,7 +354,7 @@ func (h hearing) bounces(onset, end int) bool {
 	strike, floor, evidence, weight, share := row(), row(), row(), row(), row()
 	for b, e := range bands {
 		strike[b] = slices.Max(e[first : first+5])
-		floor[b] = percentile(e, 0.3)
+		floor[b] = dsp.Percentile(e, 0.3)
 	}
 	for i := first + 9; i+12 <= n; i++ {
 		for b, e := range bands {
@@ -394,7 +365,7 @@ func (h hearing) bounces(onset, end int) bool {
 			evidence[b] = weight[b] * min(now/ref-1, blowRise)
 			share[b] = (now - ref) / strike[b]
 		}
-		if standsOut(evidence, weight) > blowLeast && percentile(share, 0.5) > blowShare {
+		if standsOut(evidence, weight) > blowLeast && dsp.Percentile(share, 0.5) > blowShare {
 			return true
 		}
 	}
@@ -416,20 +387,20 @@ func blowBands(x []float64, rate float64) (bands [][]float64, hop int) {
 	for b := range bands {
 		bands[b] = make([]float64, frames)
 	}
-	window := hann(size)
+	window := dsp.Hann(size)
 	buf := make([]complex128, size)
 	for i := 0; i < frames; i += 2 { // two frames go through one transform, as real and imaginary part
 		second := min(i+1, frames-1)
 		for j, w := range window {
 			buf[j] = complex(x[i*hop+j]*w, x[second*hop+j]*w)
 		}
-		Transform(buf)
+		dsp.Transform(buf)
 		for b, e := range bands {
 			p, q := 0.0, 0.0
 			for k := from + b*blowBins; k < from+(b+1)*blowBins; k++ {
-				z, m := buf[k], cmplx.Conj(buf[size-k])
-				p += power(z + m)
-				q += power(z - m)
+				first, other := dsp.Pair(buf, k)
+				p += first
+				q += other
 			}
 			e[i], e[second] = p, q
 		}
@@ -544,88 +515,4 @@ func silent(x []float64) bool {
 		}
 	}
 	return true
-}
-
-// BandEnergy is the mean square in frames of hop samples after a Butterworth
-// high-pass and low-pass of second order at the band's edges.
-func BandEnergy(x []float64, rate float64, band [2]float64, hop int) []float64 {
-	hp := highpass(band[0], rate)
-	lp := lowpass(min(band[1], 0.45*rate), rate)
-	out := make([]float64, 0, len(x)/hop+1)
-	dc := x[0] // starting at the first value keeps an offset from sounding like a strike
-	for i := 0; i < len(x); i += hop {
-		n := min(hop, len(x)-i)
-		sum := 0.0
-		for _, v := range x[i : i+n] {
-			y := lp.next(hp.next(v - dc))
-			sum += y * y
-		}
-		out = append(out, sum/float64(n))
-	}
-	return out
-}
-
-// biquad is a second-order section in transposed direct form II.
-type biquad struct{ b0, b1, b2, a1, a2, s1, s2 float64 }
-
-func (q *biquad) next(x float64) float64 {
-	y := q.b0*x + q.s1
-	q.s1 = q.b1*x - q.a1*y + q.s2
-	q.s2 = q.b2*x - q.a2*y
-	return y
-}
-
-// lowSection is a low-pass of quality q by the bilinear transform (Oppenheim & Schafer,
-// Discrete-Time Signal Processing, ch. 7, from memory).
-func lowSection(hz, rate, q float64) biquad {
-	k := math.Tan(math.Pi * hz / rate)
-	n := 1 / (1 + k/q + k*k)
-	return biquad{b0: k * k * n, b1: 2 * k * k * n, b2: k * k * n, a1: 2 * (k*k - 1) * n, a2: (1 - k/q + k*k) * n}
-}
-
-// lowpass is a Butterworth low-pass of second order.
-func lowpass(hz, rate float64) biquad { return lowSection(hz, rate, math.Sqrt2/2) }
-
-// highpass is its mirror image.
-func highpass(hz, rate float64) biquad {
-	k := math.Tan(math.Pi * hz / rate)
-	n := 1 / (1 + math.Sqrt2*k + k*k)
-	return biquad{b0: n, b1: -2 * n, b2: n, a1: 2 * (k*k - 1) * n, a2: (1 - math.Sqrt2*k + k*k) * n}
-}
-
-func percentile(x []float64, p float64) float64 {
-	if len(x) == 0 {
-		return 0
-	}
-	return Smallest(slices.Clone(x), int(p*float64(len(x)-1)))
-}
-
-// Smallest is the value that stands at place k once x is sorted. It leaves x in another order, with none greater
-// before that place and none smaller after it (Hoare's FIND, Communications of the ACM 4 (1961) 321).
-func Smallest[T cmp.Ordered](x []T, k int) T {
-	for from, to := 0, len(x)-1; from < to; {
-		pivot, i, j := x[(from+to)/2], from, to
-		for i <= j {
-			for x[i] < pivot {
-				i++
-			}
-			for pivot < x[j] {
-				j--
-			}
-			if i <= j {
-				x[i], x[j] = x[j], x[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			to = j
-		case k >= i:
-			from = i
-		default:
-			return x[k]
-		}
-	}
-	return x[k]
 }

@@ -3,7 +3,6 @@ package capture_test
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -246,19 +245,5 @@ func TestNoTapInNoise(t *testing.T) {
 				t.Errorf("taps %+v", take.Taps)
 			}
 		})
-	}
-}
-
-func TestSmallest(t *testing.T) {
-	rng := rand.New(rand.NewPCG(93001, 0))
-	for n := 1; n < 60; n++ {
-		x := make([]int, n)
-		for i := range x {
-			x[i] = rng.IntN(n) // some are equal
-		}
-		k := rng.IntN(n)
-		if got, want := capture.Smallest(x, k), slices.Sorted(slices.Values(x))[k]; got != want || slices.Max(x[:k+1]) != got || slices.Min(x[k:]) != got {
-			t.Fatalf("place %d of %d: %d, not %d: %v", k, n, got, want, x)
-		}
 	}
 }

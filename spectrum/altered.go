@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 )
 
 // Altered is the code of the warnings that a recording device changed the sound on its way:
@@ -99,7 +100,7 @@ func (a *analysis) gated() bool {
 			column[i] = s.p[k]
 		}
 		copy(other, column)
-		grain := over * capture.Smallest(other, len(other)/2)
+		grain := over * dsp.NthElement(other, len(other)/2)
 		for i, p := range column {
 			if p > grain {
 				grains++
@@ -135,7 +136,7 @@ func (a *analysis) hiss(onset, until int, fromS float64) float64 {
 	if from+n > until || hissBand[1] > 0.48*rate {
 		return 0
 	}
-	e := capture.BandEnergy(a.take.Samples[from:from+n], rate, hissBand, n/20)
+	e := dsp.BandEnergy(a.take.Samples[from:from+n], rate, hissBand, n/20)
 	return median(e[2:]) // the filter has to settle; a click does not count
 }
 

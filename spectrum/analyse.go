@@ -29,7 +29,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		DurationS: float64(len(take.Samples)) / take.Rate,
 		Warnings:  slices.Clone(take.Warnings), Taps: []TapResult{},
 	}
-	a := &analysis{plans: plans{}, take: take.Thin(workRate), strike: strike}
+	a := &analysis{plans: plans{}, take: take.Decimate(workRate), strike: strike}
 	taps := a.take.Taps
 	var joint *reading
 	for range len(taps) + 1 { // a refused tap can have misled the joint fit: once more without it
@@ -156,8 +156,8 @@ func (a *analysis) use(taps []capture.Tap) {
 	heard.Taps = taps
 	hum := humLines(heard)
 	if a.strike == SideTap {
-		if a.view = look(heard.Thin(lookRate), pace, hum); a.view.soundsLow() {
-			body := heard.Thin(blankRate)
+		if a.view = look(heard.Decimate(lookRate), pace, hum); a.view.soundsLow() {
+			body := heard.Decimate(blankRate)
 			a.view.top = 0.35 * body.Rate
 			a.rings, a.quiet = cut(body, pace)
 			return

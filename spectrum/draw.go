@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 )
 
 const (
@@ -52,7 +53,7 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 	}
 	tap := capture.Tap{Onset: at, End: end}
 	take.Taps = []capture.Tap{tap}
-	heard := take.Thin(workRate)
+	heard := take.Decimate(workRate)
 	an := &analysis{plans: plans{}, take: heard, strike: SideTap}
 	an.use(heard.Taps)
 	an.drawDecay(&out, *a.Taps[best].Ring, a.Ring.Fundamental)
@@ -199,7 +200,7 @@ func (out *Portrait) drawClip(take capture.Take) {
 	tap := take.Taps[0]
 	from := max(tap.Onset-int(0.05*take.Rate), 0)
 	to := min(tap.End, tap.Onset+int(clipS*take.Rate))
-	out.Clip, out.ClipRate = capture.Thin(take.Samples[from:to], take.Rate, clipRate)
+	out.Clip, out.ClipRate = dsp.Decimate(take.Samples[from:to], take.Rate, clipRate)
 	peak := 1e-12
 	for _, v := range out.Clip {
 		peak = max(peak, math.Abs(v))

@@ -8,6 +8,7 @@ import (
 	"strconv"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 	"ringstock/spectrum/damped"
 	"ringstock/spectrum/measure"
 )
@@ -123,7 +124,7 @@ func (a *analysis) loudness(t capture.Tap) share {
 	from := max(t.Onset-int(0.05*rate), 0)
 	to := min(t.Onset+int(0.131*rate), len(a.take.Samples))
 	lead := (t.Onset - from) / hop
-	e := capture.BandEnergy(a.take.Samples[from:to], rate, [2]float64{80, 1000}, hop)
+	e := dsp.BandEnergy(a.take.Samples[from:to], rate, [2]float64{80, 1000}, hop)
 	if len(e) < lead+130 {
 		return share{why: "the ring is shorter than 130 ms"}
 	}

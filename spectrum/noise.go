@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 )
 
 // density is a one-sided power density (full scale squared per Hz) on a regular grid of frequencies.
@@ -53,7 +54,7 @@ func (d density) background(half float64, runs int) density {
 		for ; a < b; a += stride {
 			v = append(v, d.p[a])
 		}
-		knots = append(knots, capture.Smallest(v, len(v)/2)/bias)
+		knots = append(knots, dsp.NthElement(v, len(v)/2)/bias)
 	}
 	for i := range out.p {
 		j, f := i/step, float64(i%step)/float64(step)
@@ -174,7 +175,7 @@ const highestHum = 2500.0 // Hz
 func humLines(take capture.Take) (out []steady) {
 	for _, q := range take.Quiet {
 		to := min(q.To, q.From+int(maxRingS*take.Rate))
-		out = append(out, steadyLines(capture.Thin(take.Samples[q.From:to], take.Rate, 3*highestHum))...)
+		out = append(out, steadyLines(dsp.Decimate(take.Samples[q.From:to], take.Rate, 3*highestHum))...)
 	}
 	return out
 }
@@ -291,7 +292,7 @@ func middle(x []float64) float64 {
 		return 0
 	}
 	m := len(x) / 2
-	high := capture.Smallest(x, m)
+	high := dsp.NthElement(x, m)
 	if len(x)%2 == 1 {
 		return high
 	}

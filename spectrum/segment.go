@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 	"ringstock/spectrum/damped"
 )
 
@@ -119,7 +120,7 @@ func (s segment) zoom(hz float64) band {
 		put(i, w)
 		put(-i, w)
 	}
-	capture.Transform(b.y) // of the conjugate: the conjugate of the inverse transform
+	dsp.Transform(b.y) // of the conjugate: the conjugate of the inverse transform
 	turn := cmplx.Rect(1, -2*math.Pi*math.Mod(b.centre*s.at, 1))
 	for i, v := range b.y {
 		b.y[i] = cmplx.Conj(v) * turn

@@ -14,7 +14,7 @@ func BenchmarkStages(b *testing.B) {
 	rec, _ := c.Render()
 	take := capture.FindTaps(rec)
 	fresh := func() *analysis {
-		a := &analysis{plans: plans{}, take: take.Thin(workRate), strike: SideTap}
+		a := &analysis{plans: plans{}, take: take.Decimate(workRate), strike: SideTap}
 		a.use(accepted(a.take.Taps))
 		return a
 	}
@@ -33,7 +33,7 @@ func BenchmarkStages(b *testing.B) {
 		name string
 		run  func()
 	}{
-		{"thin", func() { take.Thin(blankRate) }},
+		{"thin", func() { take.Decimate(blankRate) }},
 		{"transforms", func() { a.use(a.taps) }},
 		{"peaks", func() { a.view.peaks() }},
 		{"fit of all partials", func() { a.refine(peaks) }},

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
 
-	"ringstock/capture"
+	"ringstock/capture/dsp"
 )
 
 // plans keeps the transforms of one analysis, since making one costs as much as using it.
@@ -48,7 +48,7 @@ func pairs(n int, of []stretch, take func(i int, dft []complex128)) {
 		if i+1 < len(of) {
 			of[i+1].into(buf, 1i)
 		}
-		capture.Transform(buf)
+		dsp.Transform(buf)
 		take(i, buf)
 	}
 }

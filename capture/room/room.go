@@ -12,6 +12,7 @@ import (
 	"gonum.org/v1/gonum/stat"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 )
 
 // Report is what the recording tells. A number that could not be had is NaN-free: it has a
@@ -60,7 +61,7 @@ func Inspect(rec capture.Recording) (Report, error) {
 	// The loudest strike is the clap.
 	clap, loudest := take.Taps[0], 0.0
 	for _, t := range take.Taps {
-		if p := peak(x[t.Onset:min(t.Onset+int(0.1*rate), len(x))]); p > loudest {
+		if p := dsp.Peak(x[t.Onset:min(t.Onset+int(0.1*rate), len(x))]); p > loudest {
 			clap, loudest = t, p
 		}
 	}
@@ -68,7 +69,7 @@ func Inspect(rec capture.Recording) (Report, error) {
 	if float64(len(before)) < leastQuietS*rate {
 		return r, fmt.Errorf("there is only %.1f s of quiet before the clap: keep quiet for a second first", float64(len(before))/rate)
 	}
-	r.NoiseDB = decibel(meanSquare(before))
+	r.NoiseDB = dsp.Decibel(dsp.MeanSquare(before))
 	r.PeakDB = 20 * math.Log10(max(loudest, 1e-10))
 	r.Clipped = clap.Reason == capture.Clipped
 	r.HumHz = append(r.HumHz, Hum(before, rate)...)
@@ -111,8 +112,8 @@ const hopS = 0.005
 func (r *Report) decay(after, before []float64, rate float64) {
 	hop := int(hopS * rate)
 	band := [2]float64{500, 2000}
-	e := capture.BandEnergy(after, rate, band, hop)
-	noise := stat.Mean(capture.BandEnergy(before, rate, band, hop)[4:], nil)
+	e := dsp.BandEnergy(after, rate, band, hop)
+	noise := stat.Mean(dsp.BandEnergy(before, rate, band, hop)[4:], nil)
 	// Where the decay meets the noise, integration ends.
 	end := len(e)
 	for i := 4; i+10 <= len(e); i++ {
@@ -152,7 +153,7 @@ func (r *Report) decay(after, before []float64, rate float64) {
 		r.Missing["pump_db"] = "keep quiet for two seconds after the clap too"
 		return
 	}
-	r.PumpDB = decibel(meanSquare(quiet[:int(0.5*rate)])) - r.NoiseDB
+	r.PumpDB = dsp.Decibel(dsp.MeanSquare(quiet[:int(0.5*rate)])) - r.NoiseDB
 }
 
 // drop is how far, beyond what noise makes it fluctuate, the decay falls below its own line on the
@@ -180,8 +181,8 @@ func (r *Report) low(after, before []float64, rate float64) {
 	var level [3]float64
 	for i, centre := range []float64{125, 250, 500} {
 		band := [2]float64{centre / math.Sqrt2, centre * math.Sqrt2}
-		e := capture.BandEnergy(after[:min(int(0.1*rate), len(after))], rate, band, hop)
-		noise := stat.Mean(capture.BandEnergy(before, rate, band, hop)[4:], nil)
+		e := dsp.BandEnergy(after[:min(int(0.1*rate), len(after))], rate, band, hop)
+		noise := stat.Mean(dsp.BandEnergy(before, rate, band, hop)[4:], nil)
 		clap := stat.Mean(e, nil) - noise
 		if clap < noise {
 			r.Missing["low_slope_db_per_octave"] = fmt.Sprintf("the clap is lost in the noise around %.0f Hz: clap with hollow hands", centre)
@@ -227,20 +228,3 @@ func Hum(x []float64, rate float64) []float64 {
 	slices.Sort(list)
 	return list
 }
-
-func meanSquare(x []float64) float64 {
-	sum := 0.0
-	for _, v := range x {
-		sum += v * v
-	}
-	return sum / float64(max(len(x), 1))
-}
-
-func peak(x []float64) (p float64) {
-	for _, v := range x {
-		p = max(p, math.Abs(v))
-	}
-	return p
-}
-
-func decibel(ms float64) float64 { return 10 * math.Log10(max(ms, 1e-20)) }

@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"ringstock/capture"
+	"ringstock/capture/dsp"
 	"ringstock/capture/room"
 	"ringstock/grading"
 	"ringstock/spectrum"
@@ -394,7 +395,7 @@ func power(take capture.Take, a spectrum.Analysis) float64 {
 	if from >= to {
 		return 0
 	}
-	return capture.BandEnergy(take.Samples[from:to], take.Rate, [2]float64{hz / math.Sqrt2, hz * math.Sqrt2}, to-from)[0]
+	return dsp.BandEnergy(take.Samples[from:to], take.Rate, [2]float64{hz / math.Sqrt2, hz * math.Sqrt2}, to-from)[0]
 }
 
 // odd tells in what a tap is far from another one of the same blank and side: a voice, a hand, another blank.

@@ -1,12 +1,12 @@
-package capture
+package dsp
 
 import (
 	"math"
 	"testing"
 )
 
-// TestThin sends steady tones through and asks for their level and, where they remain, their place in time.
-func TestThin(t *testing.T) {
+// TestDecimate sends steady tones through and asks for their level and, where they remain, their place in time.
+func TestDecimate(t *testing.T) {
 	for _, c := range []struct {
 		rate, want float64
 		m          int
@@ -21,9 +21,9 @@ func TestThin(t *testing.T) {
 			for i := range x {
 				x[i] = tone(float64(i) / c.rate)
 			}
-			y, rate := Thin(x, c.rate, c.want)
+			y, rate := Decimate(x, c.rate, c.want)
 			if rate != c.rate/float64(c.m) || len(y) != (len(x)+c.m-1)/c.m {
-				t.Fatalf("%g Hz thinned to %g or more: %d samples at %g Hz", c.rate, c.want, len(y), rate)
+				t.Fatalf("%g Hz decimated to %g or more: %d samples at %g Hz", c.rate, c.want, len(y), rate)
 			}
 			worst := 0.0
 			for i := 20; i < len(y)-20; i++ {
@@ -35,14 +35,14 @@ func TestThin(t *testing.T) {
 			}
 			// 60 dB on both sides, and each stage adds its own.
 			if worst > 1e-3*float64(1+c.m/4) {
-				t.Errorf("%g Hz thinned by %d, tone at %.1f of the new rate: off by %.2g", c.rate, c.m, share, worst)
+				t.Errorf("%g Hz decimated by %d, tone at %.1f of the new rate: off by %.2g", c.rate, c.m, share, worst)
 			}
 		}
 	}
-	if y, _ := Thin(nil, 48000, 8000); len(y) != 0 {
+	if y, _ := Decimate(nil, 48000, 8000); len(y) != 0 {
 		t.Error("samples out of nothing")
 	}
-	if y, _ := Thin([]float64{1, 1, 1}, 48000, 8000); math.Abs(y[0]-1) > 1e-12 {
+	if y, _ := Decimate([]float64{1, 1, 1}, 48000, 8000); math.Abs(y[0]-1) > 1e-12 {
 		t.Error("a constant does not stay one", y)
 	}
 }

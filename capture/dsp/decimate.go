@@ -1,4 +1,4 @@
-package capture
+package dsp
 
 import (
 	"math"
@@ -7,51 +7,61 @@ import (
 	"gonum.org/v1/gonum/floats"
 )
 
-// Thin filters the samples and keeps every m-th, m the largest number that leaves at least
+// Decimate filters the samples and keeps every m-th, m the largest number that leaves at least
 // the wanted rate. It returns the samples and their rate. Up to 0.3 of that rate nothing is
-// weakened by more than 0.02 dB or shifted in time, and from 0.7 of it, where things would be mirrored
-// down there, nothing is left within 60 dB; a decaying line stays one, as through any linear filter.
-func Thin(x []float64, rate, want float64) ([]float64, float64) {
-	l := lowered{x: x, rate: rate}.to(want)
-	return l.x, l.rate
+// weakened by more than 0.02 dB or shifted in time, and from 0.7 of it, where things would be
+// mirrored down there, nothing is left within 60 dB; a decaying line stays one, as through any
+// linear filter.
+func Decimate(x []float64, rate, want float64) ([]float64, float64) {
+	p := Pyramid{Samples: x, Rate: rate}.Decimate(want)
+	return p.Samples, p.Rate
 }
 
-// Thin is the take at a lower rate, as the function Thin makes it, with its taps and quiet stretches.
-func (t Take) Thin(want float64) Take {
-	l := lowered{t.Samples, t.Rate, t.halves}.to(want)
-	scale := l.rate / t.Rate
-	at := func(i int) int { return min(int(math.Round(float64(i)*scale)), len(l.x)) }
-	out := t
-	out.Samples, out.Rate, out.halves = l.x, l.rate, l.halves
-	out.Taps, out.Quiet = slices.Clone(t.Taps), slices.Clone(t.Quiet)
-	for i, tap := range out.Taps {
-		out.Taps[i].Onset, out.Taps[i].End, out.Taps[i].ClippedTill = at(tap.Onset), at(tap.End), at(tap.ClippedTill)
-	}
-	for i, q := range out.Quiet {
-		out.Quiet[i] = Span{at(q.From), at(q.To)}
-	}
-	return out
+// Pyramid is sound that remembers itself at half its rate, a quarter ..., as far as HalveTo has made it.
+type Pyramid struct {
+	Samples []float64
+	Rate    float64
+	halves  [][]float64
 }
 
-// lowered is sound on its way to a lower rate.
-type lowered struct {
-	x      []float64
-	rate   float64
-	halves [][]float64 // it at half the rate, a quarter ..., as far as they were made already
-}
-
-func (l lowered) to(want float64) lowered {
-	m := max(int(l.rate/want), 1)
-	for ; m%2 == 0; m /= 2 {
-		if len(l.halves) == 0 {
-			l.halves = [][]float64{half(l.x)}
+// HalveTo halves the sound for as long as no less than the wanted rate is left. The pyramid
+// remembers each step.
+func (p *Pyramid) HalveTo(want float64) Pyramid {
+	x, rate, n := p.Samples, p.Rate, 0
+	for ; rate >= 2*want; n++ {
+		if n == len(p.halves) {
+			p.halves = append(p.halves, half(x))
 		}
-		l = lowered{l.halves[0], l.rate / 2, l.halves[1:]}
+		x, rate = p.halves[n], rate/2
+	}
+	return Pyramid{x, rate, p.halves[n:]}
+}
+
+// Remembered is the sound at the lowest rate of at least the wanted one that was made already.
+func (p Pyramid) Remembered(want float64) Pyramid {
+	for len(p.halves) > 0 && p.Rate/2 >= want {
+		p = Pyramid{p.halves[0], p.Rate / 2, p.halves[1:]}
+	}
+	return p
+}
+
+// Decimate is the sound at the lowest whole part of its rate that is at least the wanted one.
+func (p Pyramid) Decimate(want float64) Pyramid {
+	m := max(int(p.Rate/want), 1)
+	for ; m%2 == 0; m /= 2 {
+		p = p.halved()
 	}
 	if m > 1 {
-		l = lowered{x: everyNth(l.x, m), rate: l.rate / float64(m)}
+		p = Pyramid{Samples: everyNth(p.Samples, m), Rate: p.Rate / float64(m)}
 	}
-	return l
+	return p
+}
+
+func (p Pyramid) halved() Pyramid {
+	if len(p.halves) == 0 {
+		return Pyramid{Samples: half(p.Samples), Rate: p.Rate / 2}
+	}
+	return Pyramid{p.halves[0], p.Rate / 2, p.halves[1:]}
 }
 
 // lowpassFIR is one half of a symmetric low-pass filter, from its middle outwards, that lets pass
