@@ -145,7 +145,7 @@ func (a *analysis) hiss(onset, until int, fromS float64) float64 {
 // how much the beginnings fall with the loudness of the taps, dB per dB.
 func (a *analysis) bend(r *reading) (begin, end, slope float64) {
 	f := r.parts[r.fundamental].component
-	h := a.around(f.hz)
+	h := r.near
 	var loud, begins, ends []float64
 	for i, b := range h.bands[:h.taps] {
 		if f.amp[i] == 0 || f.snr[i] < bendSNR {

@@ -173,6 +173,7 @@ type reading struct {
 	parts       []part
 	fundamental int // index in parts
 	inferred    *inferred
+	near        neighbourhood // of the fundamental, if that is heard itself
 	taps        int
 	joint       bool
 	each        []*reading // the taps one by one
@@ -270,7 +271,11 @@ func (a *analysis) settle(r *reading) {
 		r.each = append(r.each, &reading{taps: 1, fundamental: r.fundamental, inferred: r.inferred, hum: r.hum})
 	}
 	if r.inferred == nil {
-		a.settleFundamental(r)
+		r.near = a.around(r.parts[r.fundamental].hz)
+		if fit, ok := fitRoom(r.near, r.parts, r.fundamental, paces[a.strike].waits); ok {
+			r.adopt(fit.lines, fit.main)
+			r.near = r.near.about(r.parts[r.fundamental].hz)
+		}
 	}
 	for i := range r.parts {
 		p := &r.parts[i]

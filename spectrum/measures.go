@@ -43,8 +43,7 @@ func (a *analysis) measure(r *reading) {
 		}
 		return
 	}
-	h := a.around(f.hz)
-	late, ok := h.lateFit(r)
+	late, ok := r.near.lateFit(r)
 	for i, one := range r.each {
 		if !ok || late.record[i] < 0 {
 			short := share{why: "the ring is too short"}

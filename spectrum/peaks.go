@@ -207,6 +207,29 @@ func (h *neighbourhood) add(b band) {
 	h.bands = append(h.bands, b)
 }
 
+// about is the same neighbourhood about another centre some hertz off, to the next bin of the first segment.
+func (h neighbourhood) about(hz float64) neighbourhood {
+	centre := h.bands[0].onRaster(hz)
+	off := centre - h.centre()
+	if off == 0 {
+		return h
+	}
+	h.bands = slices.Clone(h.bands)
+	for i := range h.bands {
+		h.bands[i].y = slices.Clone(h.bands[i].y)
+		h.bands[i].about(centre)
+	}
+	h.hum, h.humKnown, h.far = slices.Clone(h.hum), slices.Clone(h.humKnown), slices.Clone(h.far)
+	for i := range h.hum {
+		h.hum[i] -= off
+		h.humKnown[i].Hz -= off
+	}
+	for i := range h.far {
+		h.far[i] -= off
+	}
+	return h
+}
+
 func (h neighbourhood) centre() float64 { return h.bands[0].centre }
 
 // longest is the time after the strike at which the last of the taps ends.

@@ -61,6 +61,7 @@ type band struct {
 	lead   float64 // s from the first sample to the strike
 	ring   float64 // s from the strike to the last sample that may be used
 	width  float64 // all widths times this, all waits divided by it
+	perBin float64 // Hz, of the segment's transform
 	quiet  bool
 }
 
@@ -104,9 +105,10 @@ func (s segment) zoom(hz float64) band {
 	width := max(1, hz/s.wide)
 	flat, skirt := flatHz*width, skirtHz*width
 	m := powerOfTwo(int(math.Ceil(2 * skirt / perBin)))
-	k0 := int(math.Round(hz / perBin))
-	b := band{y: make([]complex128, m), rate: float64(m) * perBin, centre: float64(k0) * perBin,
+	b := band{y: make([]complex128, m), rate: float64(m) * perBin, perBin: perBin,
 		at: s.at, lead: s.lead, ring: s.ring - edgeS/width, width: width, quiet: s.quiet}
+	b.centre = b.onRaster(hz)
+	k0 := int(math.Round(b.centre / perBin))
 	put := func(i int, w float64) {
 		if k := k0 + i; k > 0 && k < len(s.coef) {
 			b.y[(i+m)%m] = cmplx.Conj(s.coef[k]) * complex(w, 0)
@@ -127,6 +129,9 @@ func (s segment) zoom(hz float64) band {
 	}
 	return b
 }
+
+// onRaster is the frequency of the segment's bin next to hz.
+func (b band) onRaster(hz float64) float64 { return math.Round(hz/b.perBin) * b.perBin }
 
 // about moves the band's centre.
 func (b *band) about(centre float64) {

@@ -7,13 +7,18 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-// settleFundamental replaces the fundamental's component by one fitted with care: lines that hide beside it are
-// sought, and what the room adds is part of the model.
-func (a *analysis) settleFundamental(r *reading) {
-	was := r.parts[r.fundamental].component
-	h := a.around(was.hz)
-	waits := paces[a.strike].waits
-	start, main := h.known(r.parts, r.fundamental)
+// roomFit is what a neighbourhood's fit with a model of the room found: the fundamental, and the lines beside it.
+type roomFit struct {
+	lines []component
+	main  int // index of the fundamental
+}
+
+// fitRoom fits the fundamental parts[main] with care: lines that hide beside it are sought, and, where the room
+// dies before the ring (waits), what it adds is part of the model. Pure: the neighbourhood is prepared before, and
+// what is known stays as it is. ok is false where no such fit holds: then what is known is best.
+func fitRoom(h neighbourhood, parts []part, fundamental int, waits bool) (found roomFit, ok bool) {
+	was := parts[fundamental].component
+	start, main := h.known(parts, fundamental)
 	for i, l := range start {
 		if i != main && math.Abs(l.Hz-start[main].Hz) < closePairHz && l.Alpha < pairFaster*start[main].Alpha {
 			h.until = h.longest() // the longer two lines are heard, the better they are told apart
@@ -27,22 +32,21 @@ func (a *analysis) settleFundamental(r *reading) {
 	}
 	f := h.resolve(recs, start, most, waits)
 	if f == nil {
-		return
+		return found, false
 	}
 	if waits {
 		f = h.less(f, recs)
 	}
 	main = h.latest(f, recs)
 	if main < 0 || math.Abs((h.centre()+f.Lines[main].Hz)/was.hz-1) > 0.02 {
-		return
+		return found, false
 	}
 	if waits {
 		if cs := h.inRooms(f, recs, which, main); len(cs) > 0 {
-			r.adopt(cs, 0)
-			return
+			return roomFit{lines: cs}, true
 		}
 	}
-	r.adopt(h.components(f, recs, which), main)
+	return roomFit{lines: h.components(f, recs, which), main: main}, true
 }
 
 // adopt puts a component in the fundamental's place, and the others beside it where they belong.
