@@ -9,11 +9,27 @@ import (
 	"testing"
 
 	"github.com/spf13/cobra"
+
+	"ringstock/cmd/ringstock/manual"
 )
 
 var root = filepath.Join("..", "..")
 
-// document reads README.md or DEVELOPERS.md.
+// documents are the texts for people: two at the top, and the pages of the manual.
+func documents(t *testing.T) []string {
+	t.Helper()
+	pages, err := filepath.Glob(filepath.Join("manual", "pages", "*.md"))
+	if err != nil || len(pages) == 0 {
+		t.Fatalf("no pages of the manual (%v)", err)
+	}
+	names := []string{"README.md", "DEVELOPERS.md"}
+	for _, p := range pages {
+		names = append(names, filepath.Join("cmd", "ringstock", p))
+	}
+	return names
+}
+
+// document reads one of them.
 func document(t *testing.T, name string) string {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join(root, name))
@@ -50,7 +66,9 @@ func understood(t *testing.T, line string) {
 	for _, w := range regexp.MustCompile(`"[^"]*"|'[^']*'|\S+`).FindAllString(line, -1) {
 		words = append(words, strings.Trim(w, `"'`))
 	}
-	cmd, rest, err := newRoot().Find(words[1:])
+	root := newRoot()
+	root.InitDefaultHelpCmd()
+	cmd, rest, err := root.Find(words[1:])
 	if err != nil || cmd == cmd.Root() {
 		t.Errorf("%s: there is no such command (%v)", line, err)
 		return
@@ -67,12 +85,15 @@ func understood(t *testing.T, line string) {
 	if err := cmd.ValidateArgs(cmd.Flags().Args()); err != nil {
 		t.Errorf("%s: %v", line, err)
 	}
+	if _, isTopic := manual.Find(rest[0]); cmd.Name() == "help" && !isTopic {
+		t.Errorf("%s: there is no such page", line)
+	}
 }
 
 // TestDocumentsCallWhatThereIs: each call of the program in the documents names a command, flags and arguments that it takes.
 func TestDocumentsCallWhatThereIs(t *testing.T) {
 	n := 0
-	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
+	for _, name := range documents(t) {
 		for _, line := range commands(document(t, name)) {
 			understood(t, line)
 			n++
@@ -126,7 +147,7 @@ func TestDocumentsNameWhatThereIs(t *testing.T) {
 		t.Fatal(err)
 	}
 	n := 0
-	for _, name := range []string{"README.md", "DEVELOPERS.md"} {
+	for _, name := range documents(t) {
 		text := document(t, name)
 		for _, m := range regexp.MustCompile("`\\.?/?((?:cmd|capture|spectrum|grading|testdata|\\.ci)/[^` ]*)|\\]\\(([^):]+)\\)|go (?:doc|build|test)[^`\\n]* \\./([a-z/]+)").FindAllStringSubmatch(text, -1) {
 			path := m[1] + m[2] + m[3]

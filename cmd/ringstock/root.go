@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"runtime/debug"
 	"strings"
@@ -18,7 +19,8 @@ func newRoot() *cobra.Command {
 purity), adds density and stiffness where the blank was measured, and says which blanks of a
 delivery to keep, which to leave, and why.
 
-Start with: ringstock demo`,
+Start with: ringstock demo
+The manual is inside: ringstock help`,
 		Version:           version(),
 		SilenceErrors:     true,
 		SilenceUsage:      true,
@@ -43,19 +45,24 @@ Start with: ringstock demo`,
 		},
 	}
 	root.SuggestionsMinimumDistance = 2
-	root.CompletionOptions.DisableDefaultCmd = true
+	root.CompletionOptions.HiddenDefaultCmd = true // the manual tells of it
+	root.SetHelpCommand(newHelp())
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usageError{fmt.Errorf("%w; see %s --help", err, cmd.CommandPath())}
 	})
-	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newDemo())
+	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newDemo(), newLicences())
 	return root
 }
 
-// version is that of the module, and of the method that makes results comparable.
+// release is the number of a release and its commit; the script that makes one sets it.
+var release string
+
+// version is that of the release or else of the module, and of the method that makes
+// results comparable.
 func version() string {
-	v := "(unknown version)"
-	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+	v := release
+	if info, ok := debug.ReadBuildInfo(); v == "" && ok && info.Main.Version != "" {
 		v = info.Main.Version
 	}
-	return v + ", method " + spectrum.Method
+	return cmp.Or(v, "(unknown version)") + ", method " + spectrum.Method
 }
