@@ -1,19 +1,14 @@
 package grading
 
 import (
-	"bytes"
-	"encoding/csv"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"path"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
 	"ringstock/grading/wood"
 	"ringstock/spectrum/measure"
@@ -22,12 +17,13 @@ import (
 // TableName is the table of a delivery, in its folder.
 const TableName = "delivery.csv"
 
-const tableLimit = 64 << 20 // bytes; a table of 100 000 blanks has a tenth of it
+const tableLimit = 16 << 20 // bytes; a table of 100 000 blanks has half of it
 
 // Delivery is what a folder says about its blanks before any sound is heard.
 type Delivery struct {
 	Rows   []Row    // one per blank, in the order of the table
-	Unused []Unused // rows that could not be used; their blanks are not in Rows
+	Unused []Unused // rows and cells that could not be used; only a row without a number drops its blank
+	Notes  []string // what was read otherwise than it was written, and what looks like a slip
 	Listed bool     // there is a table; else each recording is one blank
 }
 
@@ -51,11 +47,35 @@ func ReadDelivery(folder fs.FS) (Delivery, error) {
 			return d, nil
 		}
 	}
-	d := Delivery{Rows: rowsOfFiles(entries)}
+	d := Delivery{Rows: rowsOfFiles(entries), Notes: likelyTables(entries)}
 	if len(d.Rows) == 0 {
-		return Delivery{}, fmt.Errorf("there is neither a %s nor a recording (WAV or FLAC) in the folder", TableName)
+		return Delivery{}, errors.New(strings.Join(append([]string{
+			fmt.Sprintf("there is neither a %s nor a recording (WAV or FLAC) in the folder", TableName)}, d.Notes...), "; "))
 	}
 	return d, nil
+}
+
+// likelyTables tells of files that may be meant as the table of a folder that has none.
+func likelyTables(entries []fs.DirEntry) (notes []string) {
+	var tables []string
+	for _, e := range entries {
+		name := strings.ToLower(e.Name())
+		switch {
+		case e.IsDir() || strings.HasPrefix(name, ".") || strings.HasPrefix(name, "~$"):
+		case strings.HasPrefix(name, TableName+"."):
+			return []string{fmt.Sprintf("%s was not read: rename it %s (your system may hide the end of its name)", e.Name(), TableName)}
+		case slices.Contains([]string{".csv", ".xlsx", ".xls", ".ods", ".numbers", ".tsv"}, path.Ext(name)):
+			tables = append(tables, e.Name())
+		}
+	}
+	switch {
+	case len(tables) == 0:
+	case path.Ext(strings.ToLower(tables[0])) == ".csv":
+		notes = append(notes, fmt.Sprintf("%s was not read: if it is the table of the blanks, rename it %s", tables[0], TableName))
+	default:
+		notes = append(notes, fmt.Sprintf("%s was not read: if it is the table of the blanks, save it from the spreadsheet as %s (CSV UTF-8)", tables[0], TableName))
+	}
+	return notes
 }
 
 func readLimited(folder fs.FS, name string) ([]byte, error) {
@@ -111,7 +131,7 @@ func rowsOfFiles(entries []fs.DirEntry) (rows []Row) {
 func newRow(blank string, files []string) Row {
 	r := Row{
 		Blank: blank, File: files, WidthFile: []string{}, EndFile: []string{},
-		Notes: map[string]string{}, Defaults: []string{},
+		Notes: map[string]string{}, Unused: []Unused{}, Defaults: []string{},
 	}
 	r.Shape = wood.Rectangular
 	for _, q := range readings {
@@ -182,14 +202,17 @@ type cell struct {
 
 // entry gathers what all rows of one blank say, by column.
 type entry struct {
-	blank    string
-	rows     []int
-	cells    map[string][]cell
-	problems []string
+	blank  string
+	cells  map[string][]cell
+	unused []Unused
+	notes  []string
 }
 
-func (e *entry) problem(row int, column, format string, a ...any) {
-	e.problems = append(e.problems, fmt.Sprintf("row %d (blank %s), column %s: ", row, e.blank, column)+fmt.Sprintf(format, a...))
+// refuse tells of a cell that can't be used; what it was to say counts as missing.
+func (e *entry) refuse(row int, column, format string, a ...any) {
+	why := fmt.Sprintf(format, a...)
+	e.unused = append(e.unused, Unused{File: TableName, Row: row, Column: column, Blank: e.blank,
+		Reason: fmt.Sprintf("row %d (blank %s), column %s: %s", row, e.blank, column, why)})
 }
 
 // parseTable reads the text of a delivery.csv.
@@ -198,8 +221,12 @@ func parseTable(text []byte) (Delivery, error) {
 	if err != nil {
 		return Delivery{}, err
 	}
-	d := Delivery{Listed: true}
-	refuse := func(problem string) { d.Unused = append(d.Unused, Unused{TableName, problem}) }
+	return t.delivery()
+}
+
+// delivery reads all rows of a table.
+func (t *table) delivery() (Delivery, error) {
+	d := Delivery{Listed: true, Notes: headerNotes(t.written)}
 	var entries []*entry
 	byBlank := map[string]*entry{}
 	for {
@@ -207,13 +234,21 @@ func parseTable(text []byte) (Delivery, error) {
 		if err == io.EOF {
 			break
 		}
+		var bad badRow
 		if err != nil {
-			refuse(err.Error())
-			continue
+			unused := Unused{File: TableName, Reason: err.Error()}
+			if errors.As(err, &bad) {
+				unused.Row, unused.Blank = bad.row, cells["blank"]
+			}
+			d.Unused = append(d.Unused, unused)
+			if cells["blank"] == "" {
+				continue
+			}
 		}
 		blank := cells["blank"]
 		if blank == "" {
-			refuse(fmt.Sprintf("row %d, column blank: is empty: give the blank its number", row))
+			d.Unused = append(d.Unused, Unused{File: TableName, Row: row, Column: "blank",
+				Reason: fmt.Sprintf("row %d, column blank: is empty: give the blank its number", row)})
 			continue
 		}
 		e := byBlank[blank]
@@ -222,19 +257,18 @@ func parseTable(text []byte) (Delivery, error) {
 			byBlank[blank] = e
 			entries = append(entries, e)
 		}
-		e.rows = append(e.rows, row)
+		if err != nil {
+			e.unused = append(e.unused, d.Unused[len(d.Unused)-1])
+			d.Unused = d.Unused[:len(d.Unused)-1]
+		}
 		for column, text := range cells {
 			e.cells[column] = append(e.cells[column], cell{text, row})
 		}
 	}
 	for _, e := range entries {
-		r := e.read(t.comma)
-		for _, p := range e.problems {
-			refuse(p)
-		}
-		if len(e.problems) == 0 {
-			d.Rows = append(d.Rows, r)
-		}
+		d.Rows = append(d.Rows, e.read(t.comma))
+		d.Unused = append(d.Unused, e.unused...)
+		d.Notes = append(d.Notes, e.notes...)
 	}
 	if len(d.Rows) == 0 {
 		if len(d.Unused) > 0 {
@@ -245,155 +279,42 @@ func parseTable(text []byte) (Delivery, error) {
 	return d, nil
 }
 
-// table reads rows of a delivery.csv one by one.
-type table struct {
-	csv    *csv.Reader
-	comma  rune
-	header []string
-}
-
-var utf8BOM = []byte("\xef\xbb\xbf")
-
-func newTable(text []byte) (*table, error) {
-	text = bytes.TrimPrefix(text, utf8BOM)
-	if len(bytes.TrimSpace(text)) == 0 {
-		return nil, errors.New("the table is empty: its first row names the columns, one of them is blank")
-	}
-	if !utf8.Valid(text) || bytes.IndexByte(text, 0) >= 0 {
-		return nil, errors.New("the text is not UTF-8: save the table as \"CSV UTF-8\"")
-	}
-	// Old spreadsheets end rows by a carriage return alone.
-	if bytes.IndexByte(text, '\n') < 0 {
-		text = bytes.ReplaceAll(text, []byte("\r"), []byte("\n"))
-	}
-	head, _, _ := bytes.Cut(bytes.TrimLeft(text, "\r\n"), []byte("\n"))
-	t := &table{csv: csv.NewReader(bytes.NewReader(text)), comma: ','}
-	if bytes.IndexByte(head, ';') >= 0 {
-		t.comma = ';'
-	}
-	t.csv.Comma = t.comma
-	t.csv.FieldsPerRecord = -1
-	header, err := t.csv.Read()
-	if err != nil {
-		return nil, fmt.Errorf("the header row can't be read: %w", plainCSV(err))
-	}
-	place := map[string]int{}
-	for i, h := range header {
-		name := strings.ToLower(strings.TrimSpace(h))
-		if first, doubled := place[name]; doubled && name != "" {
-			return nil, fmt.Errorf("the header names the column %s twice, as columns %d and %d: rename or remove one", name, first, i+1)
-		}
-		place[name] = i + 1
-		t.header = append(t.header, name)
-	}
-	if place["blank"] == 0 {
-		if bytes.IndexByte(head, '\t') >= 0 {
-			return nil, errors.New("the columns are separated by tabs: save the table with , or ; between columns")
-		}
-		return nil, fmt.Errorf("there is no column blank: the header row names %s; name the column with the numbers of the blanks blank, and separate columns by , or ;",
-			strings.Join(t.header, ", "))
-	}
-	return t, nil
-}
-
-// next returns the number of the next row as a spreadsheet shows it, and its cells
-// that are not empty, by column.
-func (t *table) next() (row int, cells map[string]string, err error) {
-	for {
-		fields, err := t.csv.Read()
-		if err == io.EOF {
-			return 0, nil, io.EOF
-		}
-		if err != nil {
-			return 0, nil, plainCSV(err)
-		}
-		row, _ = t.csv.FieldPos(0)
-		cells = map[string]string{}
-		last := 0
-		for i, f := range fields {
-			if f = strings.TrimFunc(f, unicode.IsSpace); f == "" {
-				continue
-			}
-			last = i + 1
-			if strings.ContainsFunc(f, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }) {
-				return 0, nil, fmt.Errorf("row %d, column %d: holds a control character: type the cell anew", row, i+1)
-			}
-			if i < len(t.header) {
-				name := t.header[i]
-				if name == "" {
-					name = fmt.Sprintf("column %d", i+1)
-				}
-				cells[name] = f
-			}
-		}
-		if last == 0 {
-			continue
-		}
-		if len(fields) < len(t.header) || last > len(t.header) {
-			hint := "compare it with the header"
-			if last > len(t.header) && t.comma == ',' {
-				hint = "write decimals with a point, or separate columns by ;"
-			} else if len(fields) == 1 {
-				hint = fmt.Sprintf("separate its columns by %c as in the header", t.comma)
-			}
-			return 0, nil, fmt.Errorf("row %d: has %d cells, the header has %d: %s", row, len(fields), len(t.header), hint)
-		}
-		return row, cells, nil
-	}
-}
-
-func plainCSV(err error) error {
-	var at *csv.ParseError
-	if errors.As(err, &at) {
-		rows := fmt.Sprintf("row %d", at.StartLine)
-		if at.Line > at.StartLine {
-			rows = fmt.Sprintf("rows %d to %d", at.StartLine, at.Line)
-		}
-		return fmt.Errorf("%s: a quotation mark is out of place: put quotation marks round whole cells, and double those inside", rows)
-	}
-	return err
-}
-
-// read turns the cells of a blank into its row; what is wrong goes into problems.
+// read turns the cells of a blank into its row. What can't be used counts as missing.
 func (e *entry) read(comma rune) Row {
 	r := newRow(e.blank, []string{})
 	for _, column := range []string{"file", "width_file", "end_file"} {
 		e.files(&r, column, comma)
 	}
 	for _, q := range readings {
-		v, ok := e.number(q.column, comma)
-		if !ok || q.zeroNone && v == 0 {
+		v, ok := e.number(q.column)
+		if !ok {
+			if len(e.cells[q.column]) > 0 {
+				*q.of(&r) = measure.Unknown(q.column + " can't be used: see its cell")
+			}
 			continue
 		}
-		if !(v >= q.min && v <= q.max) {
-			e.problem(e.cells[q.column][0].row, q.column, "%g %s is outside %g to %g %s: check the value and its unit", v, q.unit, q.min, q.max, q.unit)
+		if q.zeroNone && v == 0 {
 			continue
 		}
 		u, given := q.u, false
 		if q.uColumn != "" {
-			if x, ok := e.number(q.uColumn, comma); ok {
+			if x, ok := e.number(q.uColumn); ok {
 				u, given = x, true
 			}
-		}
-		if !(u >= 0) {
-			e.problem(e.cells[q.uColumn][0].row, q.uColumn, "an uncertainty of %g: give 0 or more, or leave the cell empty", u)
-			continue
 		}
 		if !given {
 			r.Defaults = append(r.Defaults, fmt.Sprintf("%s ±%g %s", q.name, q.u, q.unit))
 		}
 		*q.of(&r) = measure.Of(v, u)
 	}
-	if price, ok := e.number("price", comma); ok {
-		if price < 0 {
-			e.problem(e.cells["price"][0].row, "price", "%g is below 0", price)
-		}
+	if price, ok := e.number("price"); ok {
 		r.Price = &price
 	}
 	if shape, at, ok := e.agreed("shape"); ok {
-		r.Shape = wood.Shape(strings.ToLower(shape))
-		if !slices.Contains([]wood.Shape{wood.Rectangular, wood.Octagonal, wood.Round}, r.Shape) {
-			e.problem(at, "shape", "%q is not known: write rectangular, octagonal or round", shape)
+		if c, err := ParseCell("shape", shape); err != nil {
+			e.refuse(at, "shape", "%v", err)
+		} else {
+			r.Shape = wood.Shape(c.Text)
 		}
 	}
 	for column, of := range words {
@@ -408,8 +329,11 @@ func (e *entry) read(comma rune) Row {
 			r.Notes[column] = e.joined(column)
 		}
 	}
-	slices.Sort(e.problems)
-	e.problems = slices.Compact(e.problems)
+	slices.SortFunc(e.unused, func(a, b Unused) int { return cmp.Or(cmp.Compare(a.Row, b.Row), strings.Compare(a.Reason, b.Reason)) })
+	e.unused = slices.Compact(e.unused)
+	slices.Sort(e.notes)
+	e.notes = slices.Compact(e.notes)
+	r.Unused = append(r.Unused, e.unused...)
 	return r
 }
 
@@ -419,7 +343,8 @@ func (e *entry) agreed(column string) (text string, row int, ok bool) {
 		if !ok {
 			text, row, ok = c.text, c.row, true
 		} else if c.text != text {
-			e.problem(c.row, column, "%q contradicts %q in row %d: correct one or leave it empty", c.text, text, row)
+			e.refuse(c.row, column, "%q contradicts %q in row %d: correct one or leave it empty", c.text, text, row)
+			return "", 0, false
 		}
 	}
 	return text, row, ok
@@ -436,32 +361,24 @@ func (e *entry) joined(column string) string {
 	return strings.Join(texts, "; ")
 }
 
-var numberForm = regexp.MustCompile(`^[+-]?[0-9]{1,15}([.,][0-9]{0,15})?([eE][+-]?[0-9]{1,2})?$`)
-
 // number is the number in a column, on which all rows of a blank must agree.
-func (e *entry) number(column string, comma rune) (x float64, ok bool) {
+func (e *entry) number(column string) (x float64, ok bool) {
 	first := 0
 	for _, c := range e.cells[column] {
-		text := c.text
-		switch {
-		case !numberForm.MatchString(text):
-			e.problem(c.row, column, "%q is not a number: write digits only, without unit", text)
-			return 0, false
-		case comma == ',' && strings.Contains(text, ","):
-			e.problem(c.row, column, "%q has a decimal comma: write a point, or separate columns by ;", text)
-			return 0, false
-		}
-		y, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+		got, err := ParseCell(column, c.text)
 		if err != nil {
-			e.problem(c.row, column, "%q is not a number", text)
+			e.refuse(c.row, column, "%v", err)
 			return 0, false
 		}
-		if ok && y != x {
-			e.problem(c.row, column, "%g contradicts %g in row %d: correct one or leave it empty", y, x, first)
+		if got.Note != "" {
+			e.notes = append(e.notes, fmt.Sprintf("row %d (blank %s), column %s: %q %s", c.row, e.blank, column, c.text, got.Note))
+		}
+		if ok && got.Number != x {
+			e.refuse(c.row, column, "%g contradicts %g in row %d: correct one or leave it empty", got.Number, x, first)
 			return 0, false
 		}
 		if !ok {
-			x, first, ok = y, c.row, true
+			x, first, ok = got.Number, c.row, true
 		}
 	}
 	return x, ok
@@ -474,12 +391,14 @@ func (e *entry) files(r *Row, column string, comma rune) {
 		names := strings.FieldsFunc(c.text, func(x rune) bool { return x == '|' || x == ';' && comma == ',' })
 		for _, name := range names {
 			name = strings.TrimSpace(name)
+			twice := false
 			for other, of := range recordings {
 				if other != column && slices.Contains(*of(r), name) {
-					e.problem(c.row, column, "%s is also named in column %s: one recording has taps of one kind only", name, other)
+					e.refuse(c.row, column, "%s is also named in column %s: one recording has taps of one kind only", name, other)
+					twice = true
 				}
 			}
-			if name != "" && !slices.Contains(*list, name) {
+			if name != "" && !twice && !slices.Contains(*list, name) {
 				*list = append(*list, name)
 			}
 		}

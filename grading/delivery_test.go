@@ -62,6 +62,8 @@ func TestParseTableDialects(t *testing.T) {
 		"decimal commas": "blank;file;height_mm;note\nA1;x.wav|y.wav;14,05;grün\n",
 		"BOM and CRLF":   "\xef\xbb\xbf" + strings.ReplaceAll(plain, "\n", "\r\n"),
 		"old line ends":  strings.ReplaceAll(plain, "\n", "\r"),
+		"mixed":          "blank,file,height_mm,note\nA1,x.wav|y.wav,\"14,05\",grün\n",
+		"units":          "blank,file,height_mm,note\nA1,x.wav|y.wav,14.05 mm,grün\n",
 		"quoted list":    "blank,file,height_mm,note\nA1,\"x.wav; y.wav\",14.05,grün\n",
 		"capitals":       "Blank, File,HEIGHT_MM,note\n A1 ,x.wav | y.wav,14.05,grün",
 		"empty rows":     "\nblank,file,height_mm,note\n\n,,,\nA1,x.wav|y.wav,14.05,grün\n,,,\n",
@@ -79,41 +81,98 @@ func TestParseTableDialects(t *testing.T) {
 	}
 }
 
-// Each of these tables has one good blank, G, and one fault that names its place.
-func TestParseTableRowsThatCannotBeUsed(t *testing.T) {
-	for name, c := range map[string]struct{ text, want string }{
-		"bad number":       {"blank,mass_g\nG,150\nB,1x0\n", `row 3 (blank B), column mass_g: "1x0" is not a number`},
-		"with unit":        {"blank,mass_g\nG,150\nB,150 g\n", `row 3 (blank B), column mass_g: "150 g" is not a number: write digits only, without unit`},
-		"not finite":       {"blank,mass_g\nG,150\nB,NaN\n", `"NaN" is not a number`},
-		"decimal comma":    {"blank,mass_g\nG,150\nB,\"150,2\"\n", "decimal comma: write a point"},
-		"split by a comma": {"blank,mass_g\nG,150\nB,150,2\n", "row 3: has 3 cells, the header has 2: write decimals with a point"},
-		"metres":           {"blank,length_mm\nG,750\nB,0.75\n", "row 3 (blank B), column length_mm: 0.75 mm is outside 10 to 10000 mm"},
-		"zero mass":        {"blank,mass_g\nG,150\nB,0\n", "0 g is outside"},
-		"negative u":       {"blank,mass_g,mass_u_g\nG,150,\nB,150,-1\n", "column mass_u_g: an uncertainty of -1"},
-		"shape":            {"blank,shape\nG,Round\nB,oval\n", `column shape: "oval" is not known`},
-		"no number":        {"blank,mass_g\nG,150\n,160\n", "row 3, column blank: is empty"},
-		"contradiction":    {"blank,mass_g\nG,150\nB,150\nB,151\n", "row 4 (blank B), column mass_g: 151 contradicts 150 in row 3"},
-		"two woods":        {"blank,species\nG,x\nB,x\nB,y\n", `row 4 (blank B), column species: "y" contradicts "x" in row 3`},
-		"short row":        {"blank,file,mass_g\nG,,150\nB,150\n", "row 3: has 2 cells, the header has 3"},
-		"other separator":  {"blank,file,mass_g\nG,,150\nB;b.wav;150\n", "row 3: has 1 cells, the header has 3: separate its columns by ,"},
-		"quotes":           {"blank,note\nG,x\nB,\"x\"y\n", "row 3: a quotation mark is out of place"},
-		"open quote":       {"blank,note\nG,x\nB,\"x\nC,y\n", "rows 3 to 4: a quotation mark"},
-		"control":          {"blank,note\nG,x\nB,\x1b[2J\n", "row 3, column 2: holds a control character"},
-		"taps of two ways": {"blank,file,end_file\nG,g.wav,\nB,b.wav,b.wav\n", "row 3 (blank B), column end_file: b.wav is also named in column file"},
-		"price":            {"blank,price\nG,1\nB,-1\n", "column price: -1 is below 0"},
+// Each of these tables has one good blank, G, and one fault that names its place. The blank of
+// the fault stays, but where its number can't be told.
+func TestParseTableFaults(t *testing.T) {
+	for name, c := range map[string]struct {
+		text, want string
+		row        int
+		column     string
+		drops      bool // the row has no number that can be told
+	}{
+		"bad number":       {"blank,mass_g\nG,150\nB,1x0\n", `row 3 (blank B), column mass_g: "1x0" is not a number`, 3, "mass_g", false},
+		"other unit":       {"blank,mass_g\nG,150\nB,150 mm\n", `row 3 (blank B), column mass_g: "150 mm" is not a number: "mm" can't be read as a unit here; write it in g`, 3, "mass_g", false},
+		"not finite":       {"blank,mass_g\nG,150\nB,NaN\n", `"NaN" is not a number`, 3, "mass_g", false},
+		"split by a comma": {"blank,mass_g\nG,150\nB,150,2\n", "row 3: has 3 cells, the header has 2: write decimals with a point", 3, "", false},
+		"metres":           {"blank,length_mm\nG,750\nB,0.75\n", "row 3 (blank B), column length_mm: 0.75 mm is outside 10 to 10000 mm", 3, "length_mm", false},
+		"zero mass":        {"blank,mass_g\nG,150\nB,0\n", "0 g is outside", 3, "mass_g", false},
+		"negative u":       {"blank,mass_g,mass_u_g\nG,150,\nB,150,-1\n", "column mass_u_g: an uncertainty of -1", 3, "mass_u_g", false},
+		"shape":            {"blank,shape\nG,Round\nB,oval\n", `column shape: "oval" is not known`, 3, "shape", false},
+		"misspelt shape":   {"blank,shape\nG,Round\nB,octogonal\n", `column shape: "octogonal" is not known: did you mean octagonal?`, 3, "shape", false},
+		"no number":        {"blank,mass_g\nG,150\n,160\n", "row 3, column blank: is empty", 3, "blank", true},
+		"contradiction":    {"blank,mass_g\nG,150\nB,150\nB,151\n", "row 4 (blank B), column mass_g: 151 contradicts 150 in row 3", 4, "mass_g", false},
+		"two woods":        {"blank,species\nG,x\nB,x\nB,y\n", `row 4 (blank B), column species: "y" contradicts "x" in row 3`, 4, "species", false},
+		"short row":        {"blank,file,mass_g\nG,,150\nB,b.wav\n", "row 3: has 2 cells, the header has 3", 3, "", false},
+		"other separator":  {"blank,file,mass_g\nG,,150\nB;b.wav;150\n", "row 3: has 1 cells, the header has 3: separate its columns by ,", 3, "", true},
+		"quotes":           {"blank,note\nG,x\nB,\"x\"y\n", "row 3: a quotation mark is out of place", 3, "", true},
+		"open quote":       {"blank,note\nG,x\nB,\"x\nC,y\n", "rows 3 to 4: a quotation mark", 0, "", true},
+		"control":          {"blank,note\nG,x\nB,\x1b[2J\n", "row 3, column 2: holds a control character", 3, "", false},
+		"taps of two ways": {"blank,file,end_file\nG,g.wav,\nB,b.wav,b.wav\n", "row 3 (blank B), column end_file: b.wav is also named in column file", 3, "end_file", false},
+		"price":            {"blank,price\nG,1\nB,-1\n", "column price: -1 is below 0", 3, "price", false},
+		"price in doubt":   {"blank,price\nG,1\nB,1.250\n", `column price: "1.250" can mean 1.25 or 1250`, 3, "price", false},
+		"several readings": {"blank,height_mm\nG,14\nB,14.1 14.3\n", `column height_mm: "14.1 14.3" is not a number: write one number; of several readings their mean`, 3, "height_mm", false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d, err := parseTable([]byte(c.text))
 			if err != nil {
 				t.Fatal(err)
 			}
-			if len(d.Rows) != 1 || d.Rows[0].Blank != "G" {
-				t.Errorf("rows %+v, want G alone", d.Rows)
+			if kept := len(d.Rows) == 2 && d.Rows[1].Blank == "B"; d.Rows[0].Blank != "G" || kept == c.drops || len(d.Rows) > 2 {
+				t.Errorf("rows %+v", d.Rows)
 			}
 			if len(d.Unused) != 1 || d.Unused[0].File != TableName || !strings.Contains(d.Unused[0].Reason, c.want) {
-				t.Errorf("unused %+v, want %q", d.Unused, c.want)
+				t.Fatalf("unused %+v, want %q", d.Unused, c.want)
+			}
+			if u := d.Unused[0]; u.Row != c.row || u.Column != c.column {
+				t.Errorf("row %d, column %q; want %d, %q", u.Row, u.Column, c.row, c.column)
+			}
+			if !c.drops && !slices.Equal(d.Rows[1].Unused, d.Unused) {
+				t.Errorf("of the blank %+v", d.Rows[1].Unused)
 			}
 		})
+	}
+}
+
+// Headers that are nearly right are named with what they probably mean; others are left alone.
+func TestHeaderNotes(t *testing.T) {
+	for header, want := range map[string]string{
+		"Length mm": "length_mm", "hight_mm": "height_mm", "length": "length_mm", "Länge (mm)": "length_mm", "Hoehe": "height_mm",
+		"largeur mm": "width_mm", "largo": "length_mm", "Gewicht [g]": "mass_g", "poids": "mass_g", "massa": "mass_g", "peso_g": "mass_g",
+		"Breite": "width_mm", "hauteur (mm)": "height_mm", "altezza": "height_mm", "ancho": "width_mm", "weight": "mass_g", "mass": "mass_g",
+		"Holzfeuchte %": "moisture_pct", "moisture": "moisture_pct", "luftfeuchte": "humidity_pct", "Holzart": "species", "Lieferant": "supplier",
+		"widht_mm": "width_mm", "Mass_gr": "mass_g", "masse g": "mass_g", "head_heigth_mm": "head_height_mm", "lenght_u_mm": "length_u_mm", "préis": "price", "Recording": "file", "Aufnahme": "file",
+		"bark": "", "colour": "", "grain": "", "year": "", "knots": "", "sapwood": "", "rack": "", "date": "", "ring width": "", "runout": "", "gloss": "",
+	} {
+		got := suggest(header)
+		if got != want {
+			t.Errorf("%q is taken for %q, want %q", header, got, want)
+		}
+	}
+	d, err := parseTable([]byte("blank,Length mm,colour\nA,750,red\n"))
+	if err != nil || len(d.Notes) != 1 || d.Notes[0] != `row 1, column 2: "Length mm" is kept as a note and not read: did you mean length_mm? Then write that into the header` {
+		t.Errorf("%q, %v", d.Notes, err)
+	}
+	if d.Rows[0].Notes["length mm"] != "750" || d.Rows[0].LengthMM.Known() {
+		t.Errorf("%+v", d.Rows[0])
+	}
+	if _, err := parseTable([]byte("Nr.,file\n1,a.wav\n")); err == nil || !strings.Contains(err.Error(), `if "Nr." holds the numbers of the blanks, write blank there`) {
+		t.Error(err)
+	}
+}
+
+// A folder without delivery.csv says which of its files may be meant.
+func TestLikelyTables(t *testing.T) {
+	for name, want := range map[string]string{
+		"delivery.csv.txt": "rename it delivery.csv", "Spring.csv": "if it is the table of the blanks, rename it delivery.csv",
+		"spring.ods": "save it from the spreadsheet as delivery.csv", "notes.txt": "",
+	} {
+		d, err := ReadDelivery(fstest.MapFS{"a.wav": {}, name: {}})
+		if err != nil || strings.Contains(strings.Join(d.Notes, ""), want) != (want != "") && want != "" || want == "" && len(d.Notes) > 0 {
+			t.Errorf("%s: %q, %v", name, d.Notes, err)
+		}
+		if _, err := ReadDelivery(fstest.MapFS{name: {}}); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s alone: %v", name, err)
+		}
 	}
 }
 
@@ -126,7 +185,7 @@ func TestParseTableThatCannotBeUsed(t *testing.T) {
 		"doubled header": {"blank,mass_g,Mass_g\nA,1,2\n", "names the column mass_g twice, as columns 2 and 3"},
 		"UTF-16":         {"\xff\xfeb\x00l\x00a\x00n\x00k\x00", "not UTF-8"},
 		"Latin-1":        {"blank,note\nA,gr\xfcn\n", "not UTF-8"},
-		"nothing good":   {"blank,mass_g\nA,x\n", `no row can be used: row 2 (blank A), column mass_g: "x" is not a number`},
+		"nothing good":   {"blank,mass_g\n,150\n", `no row can be used: row 2, column blank: is empty`},
 		"header quotes":  {"blank,\"fi\"le\nA,x\n", "the header row can't be read"},
 	} {
 		if d, err := parseTable([]byte(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {

@@ -48,7 +48,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 	out := Grading{
 		Schema: Schema, Method: spectrum.Method, Delivery: job.Delivery, Profile: job.Profile.Name, Settings: job.Profile,
 		Unused: append([]Unused{}, delivery.Unused...),
-		Notes:  append([]string{}, slices.Concat(defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
+		Notes:  append([]string{}, slices.Concat(delivery.Notes, defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
 		Blanks: []Blank{},
 	}
 	rows := make([]spool.Place, len(delivery.Rows))
@@ -170,7 +170,7 @@ func namesake(folder fs.FS, name string) string {
 func (h Heard) unused() (list []Unused) {
 	for _, a := range h.all() {
 		if a.Error != nil {
-			list = append(list, Unused{a.File, *a.Error})
+			list = append(list, Unused{File: a.File, Reason: *a.Error})
 		}
 	}
 	return list

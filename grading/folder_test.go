@@ -73,7 +73,7 @@ func TestGrade(t *testing.T) {
 	if g.Qualified != 2 || g.Schema != Schema || g.Method != spectrum.Method || g.Settings.KeepMark == 0 {
 		t.Errorf("%+v", g)
 	}
-	if len(g.Unused) != 1 || g.Unused[0] != (Unused{"mute.wav", "none of 3 taps could be used"}) {
+	if len(g.Unused) != 1 || g.Unused[0] != (Unused{File: "mute.wav", Reason: "none of 3 taps could be used"}) {
 		t.Errorf("unused %+v", g.Unused)
 	}
 	notes := strings.Join(g.Notes, "\n")

@@ -58,6 +58,9 @@ type Blank struct {
 type Unused struct {
 	File   string `json:"file"`
 	Reason string `json:"reason"`
+	Row    int    `json:"row,omitempty"` // of the table, as a spreadsheet counts; none for a recording
+	Column string `json:"column,omitempty"`
+	Blank  string `json:"blank,omitempty"`
 }
 
 // Grading is a judged delivery.

@@ -44,9 +44,11 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 	var doubts []capture.Warning
 	b.Wood, b.Missing, doubts = wood.Evaluate(row.Readings, row.Species, b.Ring, b.WidthRing, b.EndRing)
 	b.Warnings = append(b.Warnings, doubts...)
-	if b.Missing == nil {
-		b.Missing = []string{}
+	missing := []string{}
+	for _, u := range row.Unused {
+		missing = append(missing, u.Reason)
 	}
+	b.Missing = append(missing, b.Missing...)
 	b.Parts = assess(p, b.Ring, b.Wood)
 	if b.Ring == nil && b.WidthRing == nil && b.EndRing == nil {
 		b.Score = measure.Unknown("no tap could be used")

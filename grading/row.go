@@ -20,6 +20,7 @@ type Row struct {
 	MakerGrade string            `json:"maker_grade"`
 	Note       string            `json:"note"`
 	Notes      map[string]string `json:"notes"`    // unknown columns, kept
+	Unused     []Unused          `json:"unused"`   // cells about it that could not be used
 	Defaults   []string          `json:"defaults"` // the usual standard uncertainties that were put in where the table gives none
 }
 
