@@ -1,35 +1,82 @@
 package cases
 
-import "math"
+import (
+	"math"
+	"math/rand/v2"
 
-// lambdas are the roots of cos x cosh x = 1, the eigenvalues of a thin free bar (Thomson,
-// Theory of Vibration with Applications, app. D; further digits by solving the equation).
-var lambdas = [...]float64{4.7300407449, 7.8532046241, 10.9956078380, 14.1371654913, 17.2787596574, 20.4203522456}
+	"ringstock/capture/synth/beam"
+)
 
-// sigma is the factor of the sines in the mode shape.
-func sigma(l float64) float64 { return (math.Cosh(l) - math.Cos(l)) / (math.Sinh(l) - math.Sin(l)) }
-
-// bendingShape is the shape of the n-th bending mode of a free bar, n from 0, at x from 0
-// to 1; it is 2 at the ends and 1 in the mean square (standard result, from memory).
-func bendingShape(n int, x float64) float64 {
-	l := lambdas[n]
-	if x > 0.5 { // where the hyperbolic functions would cancel, use the symmetry
-		return bendingShape(n, 1-x) * float64(1-2*(n%2))
-	}
-	z, s := l*x, sigma(l)
-	// cosh z - s sinh z without the difference of large numbers
-	return (1-s)/2*math.Exp(z) + (1+s)/2*math.Exp(-z) + math.Cos(z) - s*math.Sin(z)
+// wood is a bar of length 1 whose dimensions and wood vary along it by factors; a nil factor is 1.
+type wood struct {
+	slender, stiff                float64 // height over length, E/G
+	ratio                         float64 // width over height; 0 = 1
+	young, density, height, width func(x float64) float64
 }
 
-// bendingRatio is the frequency of the n-th bending mode over the lowest, to first order in
-// rotary inertia and shear (Goens, Ann. Phys. 403 (1931) 649; from memory), for a
-// rectangular bar of the given height over length and E/G.
-func bendingRatio(n int, slender, stiff float64) float64 {
-	correction := func(n int) float64 {
-		th := sigma(lambdas[n]) * lambdas[n]
-		f1, f2 := th*th+6*th, th*th-2*th
-		return 1 + slender*slender/12*(f1+f2*stiff/(5.0/6))
+func (w wood) bar() beam.Bar {
+	factor := func(f func(float64) float64, x float64) float64 {
+		if f == nil {
+			return 1
+		}
+		return f(x)
 	}
-	l := lambdas[n] / lambdas[0]
-	return l * l * math.Sqrt(correction(0)/correction(n))
+	ratio := w.ratio
+	if ratio == 0 {
+		ratio = 1
+	}
+	return beam.Bar{Length: 1, At: func(x float64) beam.Section {
+		s := beam.Rectangle(w.slender*factor(w.height, x), w.slender*ratio*factor(w.width, x))
+		e := factor(w.young, x)
+		s.Young, s.Shear, s.Density = w.stiff*e, e, factor(w.density, x)
+		return s
+	}}
+}
+
+func (w wood) vibrations(k beam.Kind, n int) []beam.Vibration { return w.bar().Vibrations(k, n) }
+
+// Unevenness is by how much a bar varies along its length: relative standard deviations. Real blanks
+// vary by a few per cent (common practice, no source).
+type Unevenness struct {
+	Young, Density, Section float64
+	Planes                  float64 // the planes' notes lie at most so far apart, relatively
+	CorrelationM            float64 // over a length of 0.75 m
+}
+
+// wander is a factor with mean 1 that varies along a bar of length 1: exponentially correlated noise.
+func wander(random *rand.Rand, sd, correlation float64) func(x float64) float64 {
+	const steps = 150
+	g := make([]float64, steps+1)
+	keep := math.Exp(-1 / (steps * correlation))
+	mean := 0.0
+	for i := range g {
+		if g[i] = random.NormFloat64(); i > 0 {
+			g[i] = keep*g[i-1] + math.Sqrt(1-keep*keep)*g[i]
+		}
+		mean += g[i] / float64(len(g))
+	}
+	return func(x float64) float64 {
+		at := x * steps
+		i := min(int(at), steps-1)
+		t := at - float64(i)
+		return 1 + sd*((1-t)*g[i]+t*g[i+1]-mean)
+	}
+}
+
+// UnevenBar is a bow blank like Bar whose wood and section vary along it; the two planes' modes are those of
+// one body.
+func UnevenBar(seed uint64, u Unevenness) Case {
+	random := rand.New(rand.NewPCG(seed, 20))
+	c := Case{random: random}
+	c.Scene.Seed = seed
+	hz, q := c.between(88, 190), 100*math.Pow(4, random.Float64())
+	heardAt := c.between(0, 0.04)
+	w := wood{slender: c.between(0.0165, 0.024), stiff: c.between(12, 20), ratio: 1 + c.sign()*c.between(0, u.Planes)}
+	along := u.CorrelationM / 0.75
+	w.young, w.density = wander(random, u.Young, along), wander(random, u.Density, along)
+	w.height, w.width = wander(random, u.Section, along), wander(random, u.Section, along)
+	high, wide := w.vibrations(beam.AlongHeight, 6), w.vibrations(beam.AlongWidth, 5)
+	return c.struck(q, heardAt, planeModes{hz: hz, modes: high}, func() planeModes {
+		return planeModes{hz: hz * wide[0].Hz / high[0].Hz, modes: wide, db: -c.between(8, 40)}
+	})
 }

@@ -15,6 +15,7 @@ import (
 
 	"ringstock/capture"
 	"ringstock/capture/synth"
+	"ringstock/capture/synth/beam"
 )
 
 // Case is a recording in the making. Its methods return a changed copy.
@@ -190,10 +191,32 @@ func Single(seed uint64, hz, q, snrDB, taus float64) Case {
 // the taps, four in the other plane far below them, torsion and longitudinal modes.
 // Pitch, damping, section, place and hardness of the taps vary with the seed.
 func Bar(seed uint64) Case {
-	c := Case{random: rand.New(rand.NewPCG(seed, 0))}
-	hz, q := c.between(88, 190), 100*math.Pow(4, c.random.Float64())
+	random := rand.New(rand.NewPCG(seed, 0))
+	c := Case{random: random}
+	c.Scene.Seed = seed
+	hz, q := c.between(88, 190), 100*math.Pow(4, random.Float64())
+	heardAt := c.between(0, 0.04)
+	slender, stiff := c.between(0.0165, 0.024), c.between(12, 20)
+	even := wood{slender: slender, stiff: stiff}.vibrations(beam.AlongHeight, 6)
+	first, second := planeModes{hz: hz, modes: even, jitter: 0.002}, planeModes{modes: even[:4], jitter: 0.002}
+	return c.struck(q, heardAt, first, func() planeModes {
+		second.hz, second.db = hz*(1+c.sign()*c.between(0.05, 0.15)), -c.between(22, 45)
+		return second
+	})
+}
+
+// planeModes are the bending modes of one plane, as they are to be heard.
+type planeModes struct {
+	hz     float64 // of the lowest
+	db     float64 // how loud, about
+	jitter float64 // relative sd of the higher modes' places
+	modes  []beam.Vibration
+}
+
+// struck is the bar with these modes tapped five times; second is asked for when its turn in the random numbers has come.
+func (c Case) struck(q, heardAt float64, first planeModes, second func() planeModes) Case {
 	c.Scene = synth.Scene{
-		Name: "bar", Rate: 48000, Seed: seed, Pink: 1, White: 0.15,
+		Name: "bar", Rate: 48000, Seed: c.Scene.Seed, Pink: 1, White: 0.15,
 		Device: synth.Device{Bits: 24},
 	}
 	var shapes []func(x float64) float64
@@ -202,22 +225,21 @@ func Bar(seed uint64) Case {
 		c.own = append(c.own, true)
 		shapes = append(shapes, shape)
 	}
-	heardAt := c.between(0, 0.04)
-	slender, stiff := c.between(0.0165, 0.024), c.between(12, 20)
-	plane := func(first float64, modes int, db float64) {
-		for n := range modes {
-			ratio := bendingRatio(n, slender, stiff) * (1 + 0.002*float64(min(n, 1))*c.random.NormFloat64())
+	plane := func(p planeModes) {
+		for n, mode := range p.modes {
+			ratio := mode.Hz / p.modes[0].Hz * (1 + p.jitter*float64(min(n, 1))*c.random.NormFloat64())
 			loss := 1 + 0.06*float64(n) + 0.05*c.random.NormFloat64()
 			if n == 0 {
 				loss = 1
 			}
 			// The microphone hears the acceleration, which grows with the frequency.
-			gain := math.Pow(10, db/20) * ratio * bendingShape(n, heardAt)
-			add(first*ratio, q/loss, gain, func(x float64) float64 { return bendingShape(n, x) })
+			gain := math.Pow(10, p.db/20) * ratio * mode.Shape(heardAt)
+			add(p.hz*ratio, q/loss, gain, mode.Shape)
 		}
 	}
-	plane(hz, 6, 0)
-	plane(hz*(1+c.sign()*c.between(0.05, 0.15)), 4, -c.between(22, 45))
+	hz := first.hz
+	plane(first)
+	plane(second())
 	even := func(float64) float64 { return 1 }
 	twist := hz * c.between(5, 7)
 	add(twist, q*c.between(0.4, 0.6), c.sign()*math.Pow(10, -c.between(8, 25)/20), even)
