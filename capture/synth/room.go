@@ -10,11 +10,12 @@ import (
 )
 
 // Room is what the microphone hears besides the direct sound: a diffuse tail of
-// exponentially decaying noise, and single modes at low frequencies.
+// exponentially decaying noise, and single modes at low frequencies; or an answer that was measured or computed elsewhere.
 type Room struct {
 	RT60S  float64 // time in which the tail falls by 60 dB
 	TailDB float64 // the tail's energy relative to the direct sound; used if RT60S > 0
 	Modes  []RoomMode
+	Answer []float64 // to a click, without the click itself, at the scene's rate
 }
 
 // RoomMode is a resonance of the room.
@@ -26,7 +27,11 @@ type RoomMode struct {
 // hear returns what the microphone picks up of a dry sound.
 func (r Room) hear(dry []float64, rate float64, random *rand.Rand) []float64 {
 	wet := dry
-	if r.RT60S > 0 {
+	if len(r.Answer) > 0 {
+		h := slices.Clone(r.Answer)
+		h[0]++
+		wet = convolve(dry, h)
+	} else if r.RT60S > 0 {
 		wet = convolve(dry, r.impulse(rate, random))
 	} else if len(r.Modes) > 0 {
 		wet = slices.Clone(dry)
