@@ -21,13 +21,38 @@ type Blank struct {
 	Quality  measure.Value // score of its ring, 0-100
 }
 
-// Timber is the blank's wood, as measured or at 12 % moisture.
+// Timber is the blank's wood, as measured or at 12 % moisture: with the modulus of the plane in which
+// the stick bends, where the blank was tapped in that plane.
 func (b Blank) Timber(at12 bool) Wood {
-	if v := b.Wood; at12 {
-		return Wood{Density: v.Density12, YoungsModulus: v.YoungsModulus12, ShearModulus: v.ShearModulus12, SpecificModulus: v.SpecificModulus12}
-	}
 	v := b.Wood
-	return Wood{Density: v.Density, YoungsModulus: v.YoungsModulus, ShearModulus: v.ShearModulus, SpecificModulus: v.SpecificModulus}
+	w := Wood{Density: v.Density, YoungsModulus: v.YoungsModulus, ShearModulus: v.ShearModulus, SpecificModulus: v.SpecificModulus}
+	if at12 {
+		w = Wood{Density: v.Density12, YoungsModulus: v.YoungsModulus12, ShearModulus: v.ShearModulus12, SpecificModulus: v.SpecificModulus12}
+	}
+	all := w
+	if h := v.SpecificModulusHeight; h.Known() {
+		w.YoungsModulus, w.SpecificModulus = all.inPlane(h, v.SpecificModulus)
+	}
+	w.WidthModulus = measure.Unknown("the blank was not tapped on the other face")
+	if s := v.SpecificModulusWidth; s.Known() {
+		w.WidthModulus, _ = all.inPlane(s, v.SpecificModulus)
+	}
+	return w
+}
+
+// inPlane is the modulus, and the specific one, of a plane in which the specific modulus was measured
+// apart: of it the wood has as much more as the plane has than both planes together.
+func (w Wood) inPlane(plane, both measure.Value) (young, specific measure.Value) {
+	if !both.Known() || !w.YoungsModulus.Known() || !w.SpecificModulus.Known() || !(both.X > 0) {
+		return w.YoungsModulus, w.SpecificModulus
+	}
+	k := plane.X / both.X
+	rel := func(v measure.Value) float64 {
+		return math.Sqrt(max(sq(plane.Rel()), sq(v.Rel())-sq(both.Rel())+sq(plane.Rel())))
+	}
+	young = measure.Of(k*w.YoungsModulus.X, k*w.YoungsModulus.X*rel(w.YoungsModulus))
+	specific = measure.Of(k*w.SpecificModulus.X, k*w.SpecificModulus.X*rel(w.SpecificModulus))
+	return young, specific
 }
 
 // outline is the wood of a blank: its sections along the length, the head block apart.

@@ -30,6 +30,7 @@ type form struct {
 	volume, middle    float64    // of the shaft: m3, m
 	height, width     float64    // stiffness over E in the two planes, m
 	uVolume, uMiddle  float64    // relative; m
+	rVolumeMiddle     float64    // correlation of the two
 	uStiffness        [2]float64 // relative, by plane
 	rVolumeStiffness  [2]float64 // correlation of the two
 	uPitch            float64    // relative: of any bending mode
@@ -50,11 +51,11 @@ func newForm(s Stick, l Load, a Accuracy) form {
 		f.lumpMass += x.M
 		f.lumpArm += x.M * x.X
 	}
-	// What one standard uncertainty of each reading does to volume and stiffness, relative. A
-	// round section is one reading, any other two.
+	// What one standard uncertainty of each reading does to volume and stiffness, relative, and to
+	// the middle, m. A round section is one reading, any other two.
 	u := a.CalliperMM / 1000
 	planes := [2]bar.Plane{bar.HeightPlane, bar.WidthPlane}
-	var dv []float64
+	var dv, dm []float64
 	var dk [2][]float64
 	// Only the stretches on both sides of a station feel its reading.
 	shift := func(change func(Section, float64) Section, j int) {
@@ -69,7 +70,9 @@ func newForm(s Stick, l Load, a Accuracy) form {
 			})
 		}
 		up, down := moved(1), moved(-1)
-		dv = append(dv, (up.volumeIn(a, b)-down.volumeIn(a, b))/(2*f.volume))
+		more := (up.volumeIn(a, b) - down.volumeIn(a, b)) / (2 * f.volume)
+		dv = append(dv, more)
+		dm = append(dm, (up.momentIn(a, b)-down.momentIn(a, b))/(2*f.volume)-more*f.middle)
 		for i, p := range planes {
 			dk[i] = append(dk[i], (down.flexibilityIn(p, l, a, b)-up.flexibilityIn(p, l, a, b))/2*f.stiffness(p))
 		}
@@ -97,7 +100,10 @@ func newForm(s Stick, l Load, a Accuracy) form {
 	stretch := a.LengthMM / 1000 / s.Length()
 	vv := covariance(dv, dv)
 	f.uVolume = math.Sqrt(vv + stretch*stretch)
-	f.uMiddle = stretch * f.middle
+	f.uMiddle = math.Sqrt(covariance(dm, dm) + sq(stretch*f.middle))
+	if f.uVolume > 0 && f.uMiddle > 0 {
+		f.rVolumeMiddle = (covariance(dv, dm) + sq(stretch)*f.middle) / (f.uVolume * f.uMiddle)
+	}
 	for i := range planes {
 		kk := covariance(dk[i], dk[i])
 		f.uStiffness[i] = math.Sqrt(kk)
@@ -112,7 +118,8 @@ func newForm(s Stick, l Load, a Accuracy) form {
 
 // timber is the density and modulus of a piece of wood and how their errors hang together.
 type timber struct {
-	density, young measure.Value // kg/m3, GPa
+	density, young measure.Value // kg/m3, GPa; the modulus by bending in the height plane
+	sideways       measure.Value // and in the width plane
 	r              float64       // correlation
 	eg             float64       // E/G
 	egAssumed      bool
@@ -121,7 +128,10 @@ type timber struct {
 // timber of a wood. Density and Young's modulus often share the calliper's errors; how they
 // correlate follows from the three uncertainties of density, E and E/density.
 func (w Wood) timber() timber {
-	t := timber{density: w.Density, young: w.YoungsModulus, eg: usualEG, egAssumed: true}
+	t := timber{density: w.Density, young: w.YoungsModulus, sideways: w.WidthModulus, eg: usualEG, egAssumed: true}
+	if !t.sideways.Known() {
+		t.sideways = t.young
+	}
 	if g := w.ShearModulus; g.Known() && g.X > 0 && w.YoungsModulus.Known() {
 		t.eg, t.egAssumed = w.YoungsModulus.X/g.X, false
 	}
@@ -163,17 +173,23 @@ func (f form) figures(t timber, scale float64) Figures {
 		mass := func(x []float64) float64 { return 1000 * (x[0]*f.volume*scale*scale*(1+x[1]) + f.lumpMass) }
 		in := []measure.Input{{Name: fromDensity, X: t.density.X, U: t.density.U}, {Name: fromDiameters, X: 0, U: f.uVolume}}
 		out.MassG = measure.Propagate(mass, in)
-		out.CentreOfMassMM = measure.Propagate(func(x []float64) float64 {
+		out.CentreOfMassMM = measure.PropagateCorrelated(func(x []float64) float64 {
 			return 1e6 * (x[0]*f.volume*scale*scale*(1+x[1])*(f.middle+x[2]) + f.lumpArm) / mass(x)
-		}, append(in, measure.Input{Name: "length", X: 0, U: f.uMiddle}))
+		}, append(in, measure.Input{Name: "diameters and length (middle)", X: 0, U: f.uMiddle}), func(i, j int) float64 {
+			if i == 1 && j == 2 {
+				return f.rVolumeMiddle
+			}
+			return 0
+		})
 	}
 	unknown = measure.Unknown("Young's modulus of the wood is not known")
 	out.StiffnessNM, out.WidthStiffnessNM, out.SagMM = unknown, unknown, unknown
 	if t.young.Known() {
 		for i, k := range []*measure.Value{&out.StiffnessNM, &out.WidthStiffnessNM} {
+			young := []measure.Value{t.young, t.sideways}[i]
 			*k = measure.Propagate(func(x []float64) float64 {
 				return 1e9 * x[0] * f.stiffness(bar.Plane(1+i)) * math.Pow(scale, 4) * (1 + x[1])
-			}, []measure.Input{{Name: fromModulus, X: t.young.X, U: t.young.U}, {Name: fromDiameters, X: 0, U: f.uStiffness[i]}})
+			}, []measure.Input{{Name: fromModulus, X: young.X, U: young.U}, {Name: fromDiameters, X: 0, U: f.uStiffness[i]}})
 		}
 		out.SagMM = sagUnder(f.load, out.StiffnessNM)
 	}
@@ -199,8 +215,7 @@ const slender = 1e-3
 
 // notes finds the modes of the free stick: after Timoshenko's theory where the shear modulus
 // is known, else those of a slender beam, which needs no more than was given; what shear
-// would usually take off is then in their uncertainty. A lump beyond the shaft's end
-// counts at the end, and none takes part in torsion.
+// would usually take off is then in their uncertainty. No lump takes part in torsion.
 func (f form) notes(t timber, n int) (Notes, error) {
 	var out Notes
 	if !t.density.Known() || !t.young.Known() {
@@ -243,6 +258,9 @@ func (f form) notes(t timber, n int) (Notes, error) {
 
 func (f form) hz(k bar.Kind, p bar.Plane, t timber, eg float64, n int) ([]float64, error) {
 	m := bar.Wood{E: 1e9 * t.young.X, G: 1e9 * t.young.X / eg, Density: t.density.X}
+	if k == bar.BendingWidth && t.sideways.Known() {
+		m.E = 1e9 * t.sideways.X
+	}
 	modes, err := f.stick.bar(p).Modes(k, m, n)
 	if err != nil {
 		return nil, err

@@ -134,6 +134,14 @@ func (c Candidate) Off(m Match) measure.Value {
 
 const modesShown = 4
 
+// noHead is what is said of a model without a head wherever one would matter.
+const noHead = "no head given: not checked"
+
+// hasHead tells whether the model has a head: its block, or a lump at the end of the shaft.
+func (m Model) hasHead() bool {
+	return m.Head.HeightMM > 0 || slices.ContainsFunc(m.Lumps, func(l Lump) bool { return l.X > m.end()-0.005 })
+}
+
 // centroid is the mean height of the centre of area over the middle of the sections, in mm. Only the
 // widest lines of eggs make it uncertain.
 func (m Model) centroid() measure.Value {
@@ -173,6 +181,9 @@ func (m Model) Sheet(l Load) (ModelSheet, []string, error) {
 	}
 	if n.Assumed != "" {
 		notes = append(notes, n.Assumed)
+	}
+	if !m.hasHead() {
+		notes = append(notes, noHead+": mass, balance and notes are those of the shaft alone, and no blank is asked for wood for a head. Give [head] and a [[lump]] in a card")
 	}
 	s.ModesHz, s.ModesU = apart(n.Height)
 	s.WidthModesHz, s.WidthModesU = apart(n.Width)
@@ -380,7 +391,6 @@ func (p planner) fit(c *Candidate, o outline) {
 	c.MarginAtMM = measure.Of(spares[least].AtMM, 0)
 	c.Fits = spares[least].MM >= -1e-9
 	need := p.needs()
-	c.HeadMM = measure.Unknown("no head is asked for")
 	if spare := o.end() - need; spare < -1e-9 {
 		c.Fits = false
 		c.Reasons = append(c.Reasons, fmt.Sprintf("%.4g mm too short: the stick needs %.4g mm, the blank has %.4g mm", -1000*spare, 1000*need, 1000*o.end()))
@@ -399,24 +409,50 @@ func (p planner) fit(c *Candidate, o outline) {
 	case x.MM < 2*c.MarginMM.U:
 		c.Reasons = append(c.Reasons, fmt.Sprintf("fits by %s only, at %.4g mm (%s): within the uncertainty it may not", c.MarginMM.Text("mm"), x.AtMM, x.Side))
 	}
-	if head := p.m.Head; head.HeightMM > 0 && !p.w.ShaftOnly {
-		wood, _ := o.at(min(o.end(), shift+p.m.Length()+head.LengthMM/1000))
-		blockLong := 1000 * (o.end() - o.block)
-		c.HeadMM = measure.Of(1000*wood.Height-head.HeightMM-p.w.Allowance, 0)
-		switch across := 1000*wood.Width - head.WidthMM - p.w.Allowance; {
-		case c.HeadMM.X < 0:
-			c.Fits = false
-			c.Reasons = append(c.Reasons, fmt.Sprintf("no wood for the head: it takes %g mm of height, the blank has %.4g mm at that end", head.HeightMM+p.w.Allowance, 1000*wood.Height))
-		case blockLong > 0 && blockLong < head.LengthMM && 1000*o.Stations[1].Height < head.HeightMM+p.w.Allowance:
-			c.Fits = false
-			c.Reasons = append(c.Reasons, fmt.Sprintf("the head block is %.4g mm long, the head takes %g mm", blockLong, head.LengthMM))
-		case across < 0:
-			c.Fits = false
-			c.Reasons = append(c.Reasons, fmt.Sprintf("no wood for the head: it takes %g mm of width, the blank has %.4g mm at that end", head.WidthMM+p.w.Allowance, 1000*wood.Width))
-		}
-	}
+	p.fitHead(c, o, shift)
 	if c.Fits && len(c.Reasons) == 0 {
 		c.Reasons = append(c.Reasons, fmt.Sprintf("fits with %s to spare at %.4g mm (%s)", c.MarginMM.Text("mm"), c.MarginAtMM.X, c.MarginSide))
+	}
+}
+
+// usualHeadMM is the least height of a violin family head (common practice, no source), for models
+// with a head whose size is not given.
+const usualHeadMM = 20
+
+// fitHead finds out whether the blank has wood for the head, where the stick has its butt shift metres
+// from the blank's.
+func (p planner) fitHead(c *Candidate, o outline, shift float64) {
+	head := p.m.Head
+	switch {
+	case p.w.ShaftOnly:
+		c.HeadMM = measure.Unknown("the head is not to be cut from the blank")
+		return
+	case !p.m.hasHead():
+		c.HeadMM = measure.Unknown(noHead)
+		return
+	}
+	no := func(format string, a ...any) {
+		c.Fits = false
+		c.Reasons = append(c.Reasons, fmt.Sprintf(format, a...))
+	}
+	wood, _ := o.at(min(o.end(), shift+p.m.Length()+head.LengthMM/1000))
+	high := 1000 * wood.Height
+	if head.HeightMM == 0 {
+		c.HeadMM = measure.Unknown("the model has a head, but no height_mm under [head]")
+		if high < usualHeadMM+p.w.Allowance {
+			no("no wood for a head: the blank has %.4g mm of height at that end, a head takes %d mm at least (common practice); the model gives no height_mm under [head]", high, usualHeadMM)
+		}
+		return
+	}
+	c.HeadMM = measure.Of(high-head.HeightMM-p.w.Allowance, 0)
+	blockLong := 1000 * (o.end() - o.block)
+	switch across := 1000*wood.Width - head.WidthMM - p.w.Allowance; {
+	case c.HeadMM.X < 0:
+		no("no wood for the head: it takes %g mm of height, the blank has %.4g mm at that end", head.HeightMM+p.w.Allowance, high)
+	case blockLong > 0 && blockLong < head.LengthMM && 1000*o.Stations[1].Height < head.HeightMM+p.w.Allowance:
+		no("the head block is %.4g mm long, the head takes %g mm", blockLong, head.LengthMM)
+	case across < 0:
+		no("no wood for the head: it takes %g mm of width, the blank has %.4g mm at that end", head.WidthMM+p.w.Allowance, 1000*wood.Width)
 	}
 }
 
@@ -438,7 +474,7 @@ func (p planner) best(o outline, s Stick) (spares []Spare, least int, shift floa
 		return spares, least, 0
 	}
 	far, farLeast := o.lay(s, rest, p.w.Allowance/1000)
-	hasHead := p.m.Head.HeightMM > 0 && !p.w.ShaftOnly && o.block < o.end()
+	hasHead := p.m.hasHead() && !p.w.ShaftOnly && o.block < o.end()
 	if hasHead || far[farLeast].MM > spares[least].MM+1e-9 {
 		return far, farLeast, rest
 	}

@@ -69,7 +69,7 @@ func TestAgainstSciPy(t *testing.T) {
 				m.Stations = append(m.Stations, Station{s.AtMM / 1000, Section{c.Shape, s.HeightMM / 1000, s.WidthMM / 1000, s.Widest}})
 			}
 			for _, l := range c.Lumps {
-				m.Lumps = append(m.Lumps, Lump{"lump", l.AtMM / 1000, l.MassG / 1000})
+				m.Lumps = append(m.Lumps, Lump{Name: "lump", X: l.AtMM / 1000, M: l.MassG / 1000})
 			}
 			m.Wood = Wood{Density: measure.Of(c.Density, 0), YoungsModulus: measure.Of(c.Young, 0), ShearModulus: measure.Of(c.Shear, 0)}
 			load := Load{c.Load.From, c.Load.To, c.Load.At, c.Load.Grams}
@@ -122,7 +122,7 @@ func TestBeamColumn(t *testing.T) {
 	}
 	ei := 22e9 * math.Pi / 64 * math.Pow(0.007, 4)
 	for _, pull := range []float64{1, 20, 40} {
-		s, err := m.Strung(Hair{20, 20, pull}, m.MidSpan(0, 500))
+		s, err := m.Strung(Hair{ButtMM: 20, HeadMM: 20, TensionN: pull}, m.MidSpan(0, 500))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -131,7 +131,7 @@ func TestBeamColumn(t *testing.T) {
 		near(t, "opened", s.OpenedMM.X, 20*(1/math.Cos(u)-1), 1e-5)
 		near(t, "stiffness", s.StiffnessNM.X, 48*ei/cube(0.7)/(3*(math.Tan(u)-u)/cube(u)), 1e-5)
 	}
-	if _, err := m.Strung(Hair{20, 20, 1000}, m.MidSpan(0, 500)); err == nil {
+	if _, err := m.Strung(Hair{ButtMM: 20, HeadMM: 20, TensionN: 1000}, m.MidSpan(0, 500)); err == nil {
 		t.Error("a pull beyond buckling went through")
 	}
 }

@@ -17,10 +17,23 @@ type Station struct {
 	Section
 }
 
-// Lump is a mass without stiffness, such as the head.
+// Lump is a mass without stiffness, such as the head. Its place may lie beyond the shaft: it is
+// then carried by the nearer end, rigidly.
 type Lump struct {
 	Name string
 	X, M float64 // place in m from the butt, mass in kg
+	// Long, High and Wide are the sides of a block of the same moment of inertia, m; 0 = it is
+	// a point in that direction.
+	Long, High, Wide float64
+}
+
+// inertia about its own centre for bending in plane p, kg m2: that of an even block (elementary).
+func (l Lump) inertia(p bar.Plane) float64 {
+	across := l.High
+	if p == bar.WidthPlane {
+		across = l.Wide
+	}
+	return l.M * (sq(l.Long) + sq(across)) / 12
 }
 
 // Stick is a shaft with its lumps.
@@ -32,8 +45,10 @@ type Stick struct {
 // Wood is the material of a stick. An unknown Value is not known.
 type Wood struct {
 	Density       measure.Value `json:"density_kg_m3"`
-	YoungsModulus measure.Value `json:"youngs_modulus_gpa"` // along the grain
-	ShearModulus  measure.Value `json:"shear_modulus_gpa"`
+	YoungsModulus measure.Value `json:"youngs_modulus_gpa"` // along the grain, by bending in the height plane where that is known
+	// WidthModulus is that by bending in the width plane, where it is known apart.
+	WidthModulus measure.Value `json:"youngs_modulus_width_gpa"`
+	ShearModulus measure.Value `json:"shear_modulus_gpa"`
 	// SpecificModulus is E over density, MJ/kg, where it is known better than by division.
 	SpecificModulus measure.Value `json:"specific_modulus_mj_kg"`
 }
@@ -179,8 +194,12 @@ func (s Stick) volumeIn(a, b float64) float64 {
 
 // middle is the centre of volume of the shaft, m from the butt.
 func (s Stick) middle() float64 {
-	moment := s.integrate(s.butt(), s.end(), func(x float64, at Section) float64 { return x * at.Area() })
-	return moment / s.Volume()
+	return s.momentIn(s.butt(), s.end()) / s.Volume()
+}
+
+// momentIn is the first moment of volume about the butt's zero, m4.
+func (s Stick) momentIn(a, b float64) float64 {
+	return s.integrate(a, b, func(x float64, at Section) float64 { return x * at.Area() })
 }
 
 // Flexibility is the deflection under a load at its place, per newton, times E: a property of
@@ -249,7 +268,8 @@ func (s Stick) bar(p bar.Plane) bar.Bar {
 		b.Stations = append(b.Stations, bar.Station{X: at.X, Section: at.in(p)})
 	}
 	for _, l := range s.Lumps {
-		b.Masses = append(b.Masses, bar.PointMass{X: min(max(l.X, s.butt()), s.end()), M: l.M})
+		x := min(max(l.X, s.butt()), s.end())
+		b.Masses = append(b.Masses, bar.PointMass{X: x, M: l.M, Arm: l.X - x, Inertia: l.inertia(p)})
 	}
 	return b
 }

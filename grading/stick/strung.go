@@ -21,6 +21,8 @@ type Hair struct {
 	ButtMM   float64 `json:"butt_mm"`
 	HeadMM   float64 `json:"head_mm"`
 	TensionN float64 `json:"tension_n"`
+	// StretchMM is how much longer one newton pulls the whole ribbon, mm/N; 0 = not given.
+	StretchMM float64 `json:"stretch_mm_per_n"`
 }
 
 // Strung is a stick with its hair drawn.

@@ -3,6 +3,8 @@ package stick
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
@@ -21,9 +23,11 @@ type Work struct {
 	OffG    measure.Value `json:"to_come_off_g" u:"to_come_off_u_g"` // wood between what is there and the plan
 	Planned Figures       `json:"planned"`                           // the stick if finished as planned, by the wood as it now shows itself
 	Wood    Wood          `json:"wood"`                              // that wood
-	Checks  []Check       `json:"checks"`
-	Now     []Station     `json:"-"`
-	Plan    []Station     `json:"-"`
+	// AsPlanned are the figures if no station were under the plan; the planned ones keep what is there.
+	AsPlanned Figures   `json:"-"`
+	Checks    []Check   `json:"checks"`
+	Now       []Station `json:"-"`
+	Plan      []Station `json:"-"`
 
 	Notes     []string `json:"notes"`
 	Questions []string `json:"questions"`
@@ -48,7 +52,7 @@ type Check struct {
 	Unit     string        `json:"unit"`
 	Foretold measure.Value `json:"foretold" u:"foretold_u"`
 	Found    measure.Value `json:"found" u:"found_u"`
-	Surprise bool          `json:"surprise"` // they differ by more than twice their joint uncertainty
+	Surprise bool          `json:"surprise"` // they differ by more than 2.5 times their joint uncertainty
 	Says     string        `json:"says"`
 }
 
@@ -71,52 +75,24 @@ func WorkDown(model Model, scale float64, now Model, blank Wood, l Load, stage s
 	}
 	w := Work{Schema: WorkSchema, Model: model.Name, Stage: stage, Scale: scale, ToGo: []ToGo{}, Checks: []Check{}, Notes: []string{}, Questions: append([]string{}, now.Questions...),
 		Now: now.Stations, Plan: plan.Stations}
-	u := now.Accuracy.CalliperMM
-	for _, at := range now.Stations {
-		if at.X > plan.end()+1e-9 || at.X < plan.butt()-1e-9 {
-			continue
-		}
-		p := plan.Section(at.X)
-		t := ToGo{AtMM: 1000 * at.X, PlanHeight: 1000 * p.Height, PlanWidth: 1000 * p.Width, NowHeight: 1000 * at.Height, NowWidth: 1000 * at.Width}
-		t.HeightToGo, t.WidthToGo = measure.Of(t.NowHeight-t.PlanHeight, u), measure.Of(t.NowWidth-t.PlanWidth, u)
-		t.UnderHeight, t.UnderWidth = t.HeightToGo.X < -2*u, t.WidthToGo.X < -2*u
-		w.ToGo = append(w.ToGo, t)
-	}
+	w.stations(plan.Stick, now)
 	if len(w.ToGo) == 0 {
 		return Work{}, fmt.Errorf("no station that was read lies on the planned stick, which reaches to %.4g mm", 1000*plan.end())
 	}
-	here := newForm(now.Stick, now.MidSpan(0, 1), now.Accuracy)
-	w.Wood = blank
-	if found := now.Bare.MassG; found.Known() {
-		density := measure.Propagate(func(x []float64) float64 { return (x[0]/1000 - here.lumpMass) / (here.volume * (1 + x[1])) },
-			[]measure.Input{{Name: "mass", X: found.X, U: found.U}, {Name: fromDiameters, U: here.uVolume}})
-		if blank.Density.Known() {
-			foretold := here.figures(timber{density: blank.Density}, 1).MassG
-			w.Checks = append(w.Checks, check("mass of the piece", "g", foretold, found,
-				"heavier or lighter than its volume and the blank's density foretell: look for a misread station, then for a hollow, a knot or a change of moisture"))
-		}
-		w.Wood.Density = density
+	piece := now.withBlock()
+	switch {
+	case !piece.hasHead() && model.hasHead():
+		w.Notes = append(w.Notes, noHead+": the readings have none, so mass and note are foretold for the shaft alone. If the piece has its head, give its block under [head] of a card")
+	case !piece.hasHead():
+		w.Notes = append(w.Notes, noHead)
 	}
-	if found := now.Bare.Hz; found.Known() {
-		if blank.Density.Known() && blank.YoungsModulus.Known() {
-			foretold, err := here.shearedNote(blank.timber())
-			if err != nil {
-				return Work{}, err
-			}
-			w.Checks = append(w.Checks, check("lowest bending note", "Hz", foretold, found,
-				"the note is not the one foretold: look for a check, a hidden knot or run-out, and for a misread station; tap both faces"))
-		}
-		if w.Wood.Density.Known() {
-			piece := now
-			piece.Wood = Wood{Density: w.Wood.Density}
-			if err := piece.youngFromNote(); err != nil {
-				return Work{}, err
-			}
-			w.Wood.YoungsModulus = piece.Wood.YoungsModulus
-		}
+	here := newForm(piece.Stick, piece.MidSpan(0, 1), now.Accuracy)
+	if err := w.judge(piece, here, blank); err != nil {
+		return Work{}, err
 	}
-	form := newForm(plan.Stick, l, model.Accuracy)
-	w.Planned = form.figures(w.Wood.timber(), 1)
+	finished := newForm(finish(plan.Stick, now), l, now.Accuracy)
+	w.Planned = finished.figures(w.Wood.timber(), 1)
+	w.AsPlanned = newForm(plan.Stick, l, now.Accuracy).figures(w.Wood.timber(), 1)
 	w.OffG = measure.Unknown("the wood's density is not known")
 	if rho := w.Wood.Density; rho.Known() {
 		over := now.Stick
@@ -128,10 +104,108 @@ func WorkDown(model Model, scale float64, now Model, blank Wood, l Load, stage s
 	return w, nil
 }
 
+// stations enters what is to come off where the piece was read.
+func (w *Work) stations(plan Stick, now Model) {
+	u := now.Accuracy.CalliperMM
+	for _, at := range now.Stations {
+		if at.X > plan.end()+1e-9 || at.X < plan.butt()-1e-9 {
+			continue
+		}
+		p := plan.Section(at.X)
+		t := ToGo{AtMM: 1000 * at.X, PlanHeight: 1000 * p.Height, PlanWidth: 1000 * p.Width, NowHeight: 1000 * at.Height, NowWidth: 1000 * at.Width}
+		t.HeightToGo, t.WidthToGo = measure.Of(t.NowHeight-t.PlanHeight, u), measure.Of(t.NowWidth-t.PlanWidth, u)
+		t.UnderHeight, t.UnderWidth = t.HeightToGo.X < -2*u, t.WidthToGo.X < -2*u
+		w.ToGo = append(w.ToGo, t)
+	}
+}
+
+// finish is the planned stick but for the places where the piece is thinner already, by more than
+// its readings leave uncertain: wood does not grow on again.
+func finish(plan Stick, now Model) Stick {
+	u := now.Accuracy.CalliperMM / 1000
+	var places []float64
+	for _, s := range slices.Concat(plan.Stations, now.Stations) {
+		near := func(x float64) bool { return math.Abs(x-s.X) < 1e-6 }
+		if s.X >= plan.butt() && s.X <= plan.end() && !slices.ContainsFunc(places, near) {
+			places = append(places, s.X)
+		}
+	}
+	slices.Sort(places)
+	out := Stick{Lumps: plan.Lumps}
+	for _, x := range places {
+		at := plan.Section(x)
+		if x >= now.butt()-1e-9 && x <= now.end()+1e-9 {
+			there := now.Section(x)
+			if there.Height < at.Height-2*u {
+				at.Height = there.Height
+			}
+			if there.Width < at.Width-2*u {
+				at.Width = there.Width
+			}
+		}
+		out.Stations = append(out.Stations, Station{x, at})
+	}
+	return out
+}
+
+// withBlock is a piece whose head is still a block, named under [head] without a lump: the block then is
+// part of the piece's wood.
+func (m Model) withBlock() Model {
+	solid := m.Head.LengthMM > 0 && m.Head.HeightMM > 0 && m.Head.WidthMM > 0
+	if !solid || slices.ContainsFunc(m.Lumps, func(l Lump) bool { return l.X > m.end()-0.005 }) {
+		return m
+	}
+	const step = 1e-6 // m; the block begins with a step
+	end, block := m.end(), Section{Shape: Rectangular, Height: m.Head.HeightMM / 1000, Width: m.Head.WidthMM / 1000}
+	last := m.Stations[len(m.Stations)-1].Section
+	m.Stations = append(slices.Clone(m.Stations[:len(m.Stations)-1]), Station{end, last}, Station{end + step, block}, Station{end + m.Head.LengthMM/1000, block})
+	return m
+}
+
+// judge holds mass and note of the piece against what the blank's wood foretells, and takes the wood
+// from them.
+func (w *Work) judge(piece Model, here form, blank Wood) error {
+	w.Wood = blank
+	if found := piece.Bare.MassG; found.Known() {
+		density := measure.Propagate(func(x []float64) float64 { return (x[0]/1000 - here.lumpMass) / (here.volume * (1 + x[1])) },
+			[]measure.Input{{Name: "mass", X: found.X, U: found.U}, {Name: fromDiameters, U: here.uVolume}})
+		if blank.Density.Known() {
+			foretold := here.figures(timber{density: blank.Density}, 1).MassG
+			w.Checks = append(w.Checks, check("mass of the piece", "g", foretold, found,
+				"heavier or lighter than its volume and the blank's density foretell: look for a misread station, then for a hollow, a knot or a change of moisture"))
+		}
+		w.Wood.Density = density
+	}
+	found := piece.Bare.Hz
+	if !found.Known() {
+		return nil
+	}
+	if blank.Density.Known() && blank.YoungsModulus.Known() {
+		foretold, err := here.shearedNote(blank.timber())
+		if err != nil {
+			return err
+		}
+		w.Checks = append(w.Checks, check("lowest bending note", "Hz", foretold, found,
+			"the note is not the one foretold: look for a check, a hidden knot or run-out, and for a misread station; tap both faces"))
+	}
+	if w.Wood.Density.Known() {
+		piece.Wood = Wood{Density: w.Wood.Density, ShearModulus: blank.ShearModulus}
+		if err := piece.youngFromNote(); err != nil {
+			return err
+		}
+		w.Wood.YoungsModulus, w.Wood.SpecificModulus = piece.Wood.YoungsModulus, piece.Wood.SpecificModulus
+	}
+	return nil
+}
+
+// surprising is by how many joint standard uncertainties a reading must miss what was foretold to ask for
+// a look: two readings of a sound piece then ask in 2.5 % of all pieces.
+const surprising = 2.5
+
 func check(name, unit string, foretold, found measure.Value, says string) Check {
 	c := Check{Name: name, Unit: unit, Foretold: foretold, Found: found}
 	off, u := found.X-foretold.X, math.Hypot(found.U, foretold.U)
-	if c.Surprise = math.Abs(off) > 2*u; c.Surprise {
+	if c.Surprise = math.Abs(off) > surprising*u; c.Surprise {
 		c.Says = fmt.Sprintf("%+.1f %% against what was foretold (%.1f times the joint uncertainty): %s", 100*off/foretold.X, math.Abs(off)/u, says)
 	} else {
 		c.Says = "as foretold, within the uncertainty"
@@ -146,4 +220,56 @@ func (f form) shearedNote(t timber) (measure.Value, error) {
 		return measure.Value{}, fmt.Errorf("the note of the piece can't be computed: %w", err)
 	}
 	return measure.Of(hz[0], hz[0]*math.Hypot(t.uPitch(), f.uPitch)), nil
+}
+
+// Surprises is how many readings of this stage are not what was foretold.
+func (w Work) Surprises() (n int) {
+	for _, c := range w.Checks {
+		if c.Surprise {
+			n++
+		}
+	}
+	return n
+}
+
+// Says is the answer in sentences: what is to come off, what is under the plan and what that does, and
+// whether a reading surprises.
+func (w Work) Says() (list []string) {
+	var under []string
+	most, where := 0.0, 0.0
+	for _, t := range w.ToGo {
+		if t.UnderHeight || t.UnderWidth {
+			under = append(under, fmt.Sprintf("%.4g", t.AtMM))
+		}
+		if x := max(t.HeightToGo.X, t.WidthToGo.X); x > most {
+			most, where = x, t.AtMM
+		}
+	}
+	if w.OffG.Known() {
+		list = append(list, fmt.Sprintf("%s still to come off, most at %.4g mm (%.2f mm).", w.OffG.Text("g"), where, most))
+	} else {
+		list = append(list, fmt.Sprintf("Still to come off: %.2f mm at most, at %.4g mm.", most, where))
+	}
+	if len(under) > 0 {
+		says := fmt.Sprintf("Already under the plan at %s mm:", strings.Join(under, ", "))
+		if now, then := w.Planned.StiffnessNM, w.AsPlanned.StiffnessNM; now.Known() && then.Known() {
+			says += fmt.Sprintf(" finished so, it is %.1f %% less stiff than planned.", 100*(1-now.X/then.X))
+		} else {
+			says += " it will be less stiff there than planned."
+		}
+		list = append(list, says)
+	}
+	if n := w.Surprises(); n > 0 {
+		list = append(list, "A reading is not what was foretold: "+w.surprise())
+	}
+	return list
+}
+
+func (w Work) surprise() string {
+	for _, c := range w.Checks {
+		if c.Surprise {
+			return fmt.Sprintf("%s %s, foretold %s: look before you go on.", c.Name, c.Found.Text(c.Unit), c.Foretold.Text(c.Unit))
+		}
+	}
+	return ""
 }

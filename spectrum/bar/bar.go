@@ -27,8 +27,14 @@ type Station struct {
 	Section
 }
 
-// PointMass is a compact mass of M kg fixed to the bar X metres from the butt.
-type PointMass struct{ X, M float64 }
+// PointMass is a mass of M kg fixed to the bar X metres from the butt. Arm is how far its centre lies
+// beyond that place, m towards the far end, as a head's does that overhangs a shaft; Inertia
+// is its moment of inertia about its own centre in the plane of bending, kg m2. Both take part in
+// bending only.
+type PointMass struct {
+	X, M         float64
+	Arm, Inertia float64
+}
 
 // Bar is a free bar. Between stations height and width run straight; two stations at one X
 // make a step. The line of centres is taken as straight.
@@ -81,7 +87,7 @@ func (b Bar) check() error {
 		return fmt.Errorf("bar: no length between the end stations")
 	}
 	for _, m := range b.Masses {
-		if !(m.X >= first && m.X <= last && m.M >= 0) {
+		if !(m.X >= first && m.X <= last && m.M >= 0 && m.Inertia >= 0) || math.IsInf(m.M+m.Inertia+m.Arm, 0) || math.IsNaN(m.Arm) {
 			return fmt.Errorf("bar: mass of %g kg at %g m is not on the bar", m.M, m.X)
 		}
 	}

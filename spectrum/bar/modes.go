@@ -126,15 +126,27 @@ func newSystem(b Bar, k Kind, m Wood, modes int) system {
 		if k == Torsion {
 			break
 		}
-		span := s.grid.spanAt(pm.X)
-		value, _ := s.grid.spans[span].basis(pm.X)
-		for i, u := range s.w[span] {
-			for j, v := range s.w[span] {
-				s.M.Set(u, v, s.M.At(u, v)+pm.M*value[i]*value[j])
-			}
-		}
+		s.addMass(pm)
 	}
 	return s
+}
+
+// addMass adds a mass that moves as the bar does at its place: with its centre by w + arm th, and
+// turning by th.
+func (s system) addMass(pm PointMass) {
+	span := s.grid.spanAt(pm.X)
+	value, _ := s.grid.spans[span].basis(pm.X)
+	unknowns := slices.Concat(s.w[span], s.th[span])
+	along, round := make([]float64, len(unknowns)), make([]float64, len(unknowns))
+	copy(along, value[:len(s.w[span])])
+	for i := range s.th[span] {
+		along[len(s.w[span])+i], round[len(s.w[span])+i] = pm.Arm*value[i], value[i]
+	}
+	for i, u := range unknowns {
+		for j, v := range unknowns {
+			s.M.Set(u, v, s.M.At(u, v)+pm.M*along[i]*along[j]+pm.Inertia*round[i]*round[j])
+		}
+	}
 }
 
 func (s system) newElement(span int, k Kind, m Wood) element {
@@ -323,6 +335,13 @@ func (m Mode) At(x float64) float64 {
 	return m.w.sum(m.v, s, value)
 }
 
+// turn is how far the section turns x metres from the butt; 0 where the kind knows no rotation.
+func (m Mode) turn(x float64) float64 {
+	s := m.grid.spanAt(x)
+	value, _ := m.grid.spans[s].basis(x)
+	return m.th.sum(m.v, s, value)
+}
+
 // Nodes are the places that stand still, in metres from the butt.
 func (m Mode) Nodes() []float64 {
 	const steps = 400
@@ -368,9 +387,9 @@ func (m Mode) Carried() func(b Bar, wood Wood) float64 {
 	for _, in := range m.grid.list {
 		ends = append(ends, m.At(in.b.X))
 	}
-	atMass := []float64{}
+	var atMass, turn []float64
 	for _, pm := range m.bar.Masses {
-		atMass = append(atMass, m.At(pm.X))
+		atMass, turn = append(atMass, m.At(pm.X)), append(turn, m.turn(pm.X))
 	}
 	return func(b Bar, wood Wood) float64 {
 		list, _ := b.intervals()
@@ -410,7 +429,8 @@ func (m Mode) Carried() func(b Bar, wood Wood) float64 {
 					w += shift[j+1]
 				}
 			}
-			kinetic += pm.M * w * w
+			w += pm.Arm * turn[i]
+			kinetic += pm.M*w*w + pm.Inertia*turn[i]*turn[i]
 		}
 		return math.Sqrt(potential/kinetic) / (2 * math.Pi)
 	}

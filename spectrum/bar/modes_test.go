@@ -277,13 +277,13 @@ func TestPointMass(t *testing.T) {
 	} {
 		for _, x := range []float64{0, 1} {
 			b := Uniform(1, s)
-			b.Masses = []PointMass{{x, c.mu * mass}}
+			b.Masses = []PointMass{{X: x, M: c.mu * mass}}
 			compare(t, fmt.Sprintf("end mass %g at %g", c.mu, x), omegaNumber(b, hz(t, b, BendingHeight, slender, 2)), []float64{c.l1 * c.l1, c.l2 * c.l2}, 1e-5)
 		}
 	}
 	for mu, want := range map[float64]float64{0.01: 0.992757, 0.05: 0.966443, 0.1: 0.938520} {
 		b := Uniform(1, s)
-		b.Masses = []PointMass{{0.5, mu * mass}}
+		b.Masses = []PointMass{{X: 0.5, M: mu * mass}}
 		got := omegaNumber(b, hz(t, b, BendingHeight, slender, 2))
 		within(t, "central mass", got[0]/22.373285, want, 5e-6)
 		within(t, "central mass, even mode unmoved", got[1], 61.672823, 5e-6)
@@ -291,7 +291,7 @@ func TestPointMass(t *testing.T) {
 	// Clamped with a tip mass: 1 + cos l cosh l = mu l (sin l cosh l - cos l sinh l).
 	for mu, l := range map[float64]float64{0.1: 1.72274152, 0.5: 1.41996443, 2: 1.07619566} {
 		b := Uniform(1, s)
-		b.Masses = []PointMass{{1, mu * mass}}
+		b.Masses = []PointMass{{X: 1, M: mu * mass}}
 		within(t, "tip mass", omegaNumber(b, held(t, b, slender, 1, clampedButt))[0], l*l, 1e-5)
 	}
 }
@@ -305,7 +305,7 @@ func TestBowLikeBars(t *testing.T) {
 	}
 	thinner := Section{Rectangular, 0.010, 0.010}
 	loaded := withHead(0.028)
-	loaded.Masses = []PointMass{{0, 0.010}}
+	loaded.Masses = []PointMass{{X: 0, M: 0.010}}
 	for _, c := range []struct {
 		what string
 		b    Bar
@@ -320,7 +320,7 @@ func TestBowLikeBars(t *testing.T) {
 	}
 	one := func(x float64) float64 {
 		b := blank
-		b.Masses = []PointMass{{x, 0.001}}
+		b.Masses = []PointMass{{X: x, M: 0.001}}
 		return hz(t, b, BendingHeight, blankWood, 1)[0]
 	}
 	within(t, "1 g at the end", one(0.76), 114.8440, 1e-6)
@@ -370,8 +370,8 @@ func TestRefuses(t *testing.T) {
 		"NaN":           {Stations: []Station{{0, square}, {1, Section{Rectangular, nan, 0.01}}}},
 		"NaN length":    {Stations: []Station{{0, square}, {nan, square}}},
 		"triple step":   {Stations: []Station{{0, square}, {0.5, square}, {0.5, square}, {0.5, square}, {1, square}}},
-		"mass off it":   {Stations: blank.Stations, Masses: []PointMass{{2, 0.01}}},
-		"negative mass": {Stations: blank.Stations, Masses: []PointMass{{0, -0.01}}},
+		"mass off it":   {Stations: blank.Stations, Masses: []PointMass{{X: 2, M: 0.01}}},
+		"negative mass": {Stations: blank.Stations, Masses: []PointMass{{X: 0, M: -0.01}}},
 	} {
 		if _, err := b.Modes(BendingHeight, blankWood, 1); err == nil {
 			t.Errorf("%s: no error", name)
