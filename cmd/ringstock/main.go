@@ -17,7 +17,5 @@ func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// A second interrupt ends the program at once.
 	context.AfterFunc(ctx, stop)
-	root := newRoot()
-	err := root.ExecuteContext(ctx)
-	os.Exit(conclude(root.ErrOrStderr(), err)) // looked up now: a command may have moved it
+	os.Exit(run(ctx, newRoot(), os.Args[1:]))
 }

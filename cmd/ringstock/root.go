@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"runtime/debug"
 	"strings"
@@ -34,21 +35,21 @@ The manual is inside: ringstock help`,
 			if like := cmd.SuggestionsFor(args[0]); len(like) > 0 {
 				hint = "did you mean " + strings.Join(like, " or ") + "?"
 			}
-			return usageError{fmt.Errorf("there is no command %q; %s", args[0], hint)}
+			return usageError{hinted{fmt.Errorf("there is no command %q", args[0]), hint}}
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			cmd.SetOut(cmd.ErrOrStderr())
 			if err := cmd.Help(); err != nil {
 				return err
 			}
-			return usageError{fmt.Errorf("give a command")}
+			return usageError{errors.New("give a command")}
 		},
 	}
 	root.SuggestionsMinimumDistance = 2
 	root.CompletionOptions.HiddenDefaultCmd = true // the manual tells of it
 	root.SetHelpCommand(newHelp())
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usageError{fmt.Errorf("%w; see %s --help", err, cmd.CommandPath())}
+		return usageError{hinted{err, "see " + cmd.CommandPath() + " --help"}}
 	})
 	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newDemo(), newLicences())
 	return root

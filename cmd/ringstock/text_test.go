@@ -135,10 +135,9 @@ func TestInterrupted(t *testing.T) {
 	for _, args := range [][]string{{"grade", dir, "--json"}, {"analyse", filepath.Join(dir, "a.wav")}} {
 		root := newRoot()
 		var out, warnings bytes.Buffer
-		root.SetArgs(args)
 		root.SetOut(&out)
 		root.SetErr(&warnings)
-		if code := conclude(&warnings, root.ExecuteContext(ctx)); code != exitInterrupted || out.Len() > 0 {
+		if code := run(ctx, root, args); code != exitInterrupted || out.Len() > 0 {
 			t.Errorf("%v: code %d, stdout %q, stderr %q", args, code, out.String(), warnings.String())
 		}
 	}
