@@ -49,14 +49,19 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 		missing = append(missing, u.Reason)
 	}
 	b.Missing = append(missing, b.Missing...)
-	b.Parts = assess(p, b.Ring, b.Wood)
+	b.Suspect = suspects(row, b)
+	b.Parts = assess(p, b.Ring, b.Wood, b.Suspect)
 	if b.Ring == nil && b.WidthRing == nil && b.EndRing == nil {
 		b.Score = measure.Unknown("no tap could be used")
 		b.Verdict, b.Reasons = Unread, heard.whyUnread()
 		return b
 	}
 	b.Score, b.scores = score(p, b.Parts)
-	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Warnings, b.Ring)
+	if b.Score.Known() {
+		low, high := b.ScoreInterval()
+		b.ScoreLow, b.ScoreHigh = &low, &high
+	}
+	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Suspect, b.Warnings, b.Ring)
 	return b
 }
 

@@ -17,7 +17,8 @@ const (
 )
 
 // Rank puts blanks in order, the best first, and says between which ranks each lies with
-// 95 % probability. Order is by score, then by blank number; unread blanks come last.
+// 95 % probability. Order is by what is proven, the lower end of the score's 95 % interval, then
+// by blank number; unread blanks come last.
 //
 // The interval is found by Monte Carlo over the uncertainties of the scores. Blanks whose
 // scores are equal in a draw share all the ranks that they take up together.
@@ -40,14 +41,16 @@ type contender struct {
 	at        int // its place before the ranking
 	blank     string
 	score     measure.Value
-	draws     int // of the score, from the judgement
+	proven    float64 // lower end of the score's 95 % interval
+	draws     int     // of the score, from the judgement
 	low, high int
 }
 
 func (b Blank) contender() contender {
 	score := b.Score
 	score.Budget = nil
-	return contender{blank: b.Blank, score: score, draws: len(b.scores)}
+	proven, _ := b.ScoreInterval()
+	return contender{blank: b.Blank, score: score, proven: proven, draws: len(b.scores)}
 }
 
 // rank puts contenders in order and finds their intervals. It asks for the draws of one after the other, in as many
@@ -60,7 +63,7 @@ func rank(list []contender, scores func(contender) ([]float32, error)) error {
 			}
 			return 1
 		}
-		return cmp.Or(cmp.Compare(b.score.X, a.score.X), NumberOrder(a.blank, b.blank))
+		return cmp.Or(cmp.Compare(b.proven, a.proven), NumberOrder(a.blank, b.blank))
 	})
 	read := 0
 	for _, c := range list {

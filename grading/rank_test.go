@@ -52,14 +52,23 @@ func TestRank(t *testing.T) {
 	}
 }
 
+// A score that is mostly missing does not go before one that is proven.
+func TestRankByWhatIsProven(t *testing.T) {
+	blanks := []Blank{scored("sound alone", measure.Of(100, 40)), scored("measured", measure.Of(70, 4)), scored("poor", measure.Of(20, 2))}
+	Rank(blanks)
+	if blanks[0].Blank != "measured" || blanks[1].Blank != "sound alone" || blanks[1].RankLow != 1 {
+		t.Errorf("%+v", blanks)
+	}
+}
+
 // A blank that may fail a limit has a score of either nothing or about 60, never of 100.
 func TestRankByTheDrawsOfTheScore(t *testing.T) {
 	split := scored("A", measure.Of(60, 40))
 	split.scores = []float32{0, 58, 0, 62}
 	blanks := []Blank{scored("B", measure.Of(90, 1)), scored("C", measure.Of(30, 1)), split}
 	Rank(blanks)
-	if b := blanks[1]; b.Blank != "A" || b.RankLow != 2 || b.RankHigh != 3 {
-		t.Errorf("%s: rank %d, %d to %d; want A at 2, 2 to 3", b.Blank, b.Rank, b.RankLow, b.RankHigh)
+	if b := blanks[2]; b.Blank != "A" || b.RankLow != 2 || b.RankHigh != 3 {
+		t.Errorf("%s: rank %d, %d to %d; want A at 3, 2 to 3", b.Blank, b.Rank, b.RankLow, b.RankHigh)
 	}
 }
 

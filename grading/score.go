@@ -3,6 +3,8 @@ package grading
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
@@ -35,7 +37,10 @@ const (
 
 // assess makes the parts of a blank's score: what the profile asks for, how much of it there
 // is and how desirable that is.
-func assess(p Profile, ring *spectrum.Ring, w wood.Values) (parts []Part) {
+//
+// What rests on a suspect entry is shown, but its desirability counts as unknown: a slip of the
+// pen neither keeps a blank nor gives it up.
+func assess(p Profile, ring *spectrum.Ring, w wood.Values, suspects []Suspect) (parts []Part) {
 	for _, q := range properties {
 		c, ok := p.Properties[q.key]
 		if !ok {
@@ -43,7 +48,9 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values) (parts []Part) {
 		}
 		part := Part{Name: q.name, Key: q.key, Value: q.of(ring, w), Unit: q.unit, Weight: c.Weight,
 			Desirability: measure.Unknown("its value is not known")}
-		if part.Value.Known() {
+		if doubted := inDoubt(q.key, w, suspects); part.Value.Known() && len(doubted) > 0 {
+			part.Desirability = measure.Unknown("it rests on " + strings.Join(doubted, ", ") + ", which is in doubt")
+		} else if part.Value.Known() {
 			d := c.Desirability(part.Value.X)
 			rng := rand.New(rand.NewPCG(scoreSeed, 0))
 			part.Desirability = measure.Of(d, spread(d, func() float64 { return c.Desirability(part.Value.Draw(rng)) }))
@@ -58,7 +65,7 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values) (parts []Part) {
 //	D = 100 (d_1^w_1 d_2^w_2 ...)^(1/sum w)
 //
 // Source: Derringer & Suich (1980), eq. 1, with weights. A part of weight 0 does not
-// count. A part that is not known is left out of the score, but not out of
+// count. A part whose desirability is not known is left out of the score, but not out of
 // its uncertainty: there its desirability may be anything from 0 to 1.
 //
 // The uncertainty is found by Monte Carlo (JCGM 101:2008) and taken about the score; the
@@ -67,7 +74,7 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values) (parts []Part) {
 func score(p Profile, parts []Part) (s measure.Value, draws []float32) {
 	var known []Part
 	for _, part := range parts {
-		if part.Value.Known() {
+		if part.Desirability.Known() {
 			known = append(known, part)
 		}
 	}
@@ -79,7 +86,7 @@ func score(p Profile, parts []Part) (s measure.Value, draws []float32) {
 	draws = make([]float32, 0, trials)
 	u := spread(D, func() float64 {
 		d := geometricMean(parts, func(part Part) float64 {
-			if !part.Value.Known() {
+			if !part.Desirability.Known() {
 				return rng.Float64()
 			}
 			return p.Properties[part.Key].Desirability(part.Value.Draw(rng))
@@ -88,6 +95,23 @@ func score(p Profile, parts []Part) (s measure.Value, draws []float32) {
 		return d
 	})
 	return measure.Of(D, u), draws
+}
+
+// ScoreInterval is the 95 % interval of a known score. Where all that is judged is known it is
+// 1.96 score_u to both sides, within 0 to 100. Where something is missing it is that of the
+// draws, in which the missing may be anything: then a ± says little.
+func (b Blank) ScoreInterval() (low, high float64) {
+	if b.ScoreLow != nil && b.ScoreHigh != nil {
+		return *b.ScoreLow, *b.ScoreHigh
+	}
+	missing := slices.ContainsFunc(b.Parts, func(p Part) bool { return p.Weight > 0 && !p.Desirability.Known() })
+	if missing && len(b.scores) > 0 {
+		sorted := slices.Sorted(slices.Values(b.scores))
+		at := func(q float64) float64 { return float64(sorted[int(q*float64(len(sorted)-1))]) }
+		return at(0.025), at(0.975)
+	}
+	const coverage = 1.96 // standard uncertainties, of a normal distribution
+	return max(b.Score.X-coverage*b.Score.U, 0), min(b.Score.X+coverage*b.Score.U, 100)
 }
 
 func geometricMean(parts []Part, d func(Part) float64) float64 {

@@ -80,9 +80,9 @@ func testProfile() Profile {
 
 func judged(p Profile, q, density measure.Value, warnings ...capture.Warning) ([]Part, measure.Value, Verdict, []string) {
 	ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: q}, LoudnessDB: measure.Of(-90, 1)}
-	parts := assess(p, ring, wood.Values{Density: density})
+	parts := assess(p, ring, wood.Values{Density: density}, nil)
 	s, _ := score(p, parts)
-	v, reasons := decide(p, parts, s, warnings, ring)
+	v, reasons := decide(p, parts, s, nil, warnings, ring)
 	return parts, s, v, reasons
 }
 
@@ -148,6 +148,31 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+// A suspect entry takes what rests on it out of the judgement, and nothing else.
+func TestSuspectEntriesNeitherKeepNorLeave(t *testing.T) {
+	p := testProfile()
+	mass, file := []Suspect{{Column: "mass_g", Value: 15.18, Why: "a point slipped"}}, []Suspect{{Column: "file", Value: "a.wav", Why: "is it of another blank?"}}
+	for _, c := range []struct {
+		name       string
+		q, density float64
+		suspects   []Suspect
+		want       Verdict
+	}{
+		{"mass in doubt, density too low", 190, 108, mass, Maybe},
+		{"mass in doubt, all good", 190, 1000, mass, Maybe},
+		{"mass in doubt, dull", 80, 1000, mass, Leave},
+		{"recording in doubt, dull", 80, 1000, file, Maybe},
+	} {
+		ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: measure.Of(c.q, 2)}, LoudnessDB: measure.Of(-90, 1)}
+		parts := assess(p, ring, wood.Values{Density: measure.Of(c.density, 5)}, c.suspects)
+		s, _ := score(p, parts)
+		v, reasons := decide(p, parts, s, c.suspects, nil, ring)
+		if v != c.want || !strings.Contains(strings.Join(reasons, "\n"), c.suspects[0].Why) {
+			t.Errorf("%s: %s, %q", c.name, v, reasons)
+		}
+	}
+}
+
 // A part that is not known makes the score less sure, not better or worse.
 func TestMissingPartWidensTheScore(t *testing.T) {
 	_, full, _, _ := judged(testProfile(), measure.Of(150, 1), measure.Of(900, 4))
@@ -164,7 +189,7 @@ func TestMissingPartWidensTheScore(t *testing.T) {
 	if part.U < 3*full.U {
 		t.Errorf("score_u %.2f without the density, %.2f with it", part.U, full.U)
 	}
-	if s, _ := score(testProfile(), assess(testProfile(), nil, wood.Values{Density: measure.Unknown("")})); s.Known() {
+	if s, _ := score(testProfile(), assess(testProfile(), nil, wood.Values{Density: measure.Unknown("")}, nil)); s.Known() {
 		t.Errorf("a score of %v out of nothing", s)
 	}
 }

@@ -47,8 +47,11 @@ func (c Criterion) stand(v measure.Value) (s standing, limit float64, isLower bo
 var doubts = map[string]bool{wood.Implausible: true, spectrum.Altered: true}
 
 // decide says what to do with a blank, and why.
-func decide(p Profile, parts []Part, score measure.Value, warnings []capture.Warning, ring *spectrum.Ring) (Verdict, []string) {
+func decide(p Profile, parts []Part, score measure.Value, suspects []Suspect, warnings []capture.Warning, ring *spectrum.Ring) (Verdict, []string) {
 	var failed, open, passed []string
+	for _, s := range suspects {
+		open = append(open, s.Text())
+	}
 	var weakest Part
 	for _, part := range parts {
 		if part.Weight == 0 {
@@ -60,6 +63,9 @@ func decide(p Profile, parts []Part, score measure.Value, warnings []capture.War
 				text = part.Value.Why
 			}
 			open = append(open, text)
+			continue
+		}
+		if !part.Desirability.Known() { // it rests on a suspect entry, which has its own reason
 			continue
 		}
 		if weakest.Weight == 0 || part.Desirability.X < weakest.Desirability.X {
@@ -85,7 +91,7 @@ func decide(p Profile, parts []Part, score measure.Value, warnings []capture.War
 		}
 	}
 	if len(failed) > 0 {
-		return Leave, failed
+		return Leave, append(failed, open[:len(suspects)]...)
 	}
 	for _, w := range warnings {
 		if doubts[w.Code] {
