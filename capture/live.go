@@ -4,8 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"ringstock/capture/dsp"
 )
 
@@ -14,7 +12,6 @@ import (
 // what might be one, a little more readily. (Common practice, no source; checked on synthetic
 // bars.)
 const (
-	alertDB  = 30.0  // rises summed over all frequencies that may be a strike
 	settleS  = 0.25  // of sound before anything can be told
 	floorS   = 6.0   // the noise floor is the usual spectrum of the sound this far back
 	upTimes  = 8.0   // a frequency this much over its mean noise is no quiet
@@ -79,20 +76,14 @@ type Listener struct {
 	ahead  int64  // samples lost so far: place in the stream less place among those that came
 	losses []loss // those that lie in buf
 
-	// The stream thinned out, and its short-time spectra as FindTaps sees them.
-	every   int // samples per thinned one
-	smooth  [3]dsp.Biquad
-	thin    []float64 // the latest frame of thinned samples
-	thinned int
-	hop     int // thinned samples from one spectrum to the next
-	frame   int
-	first   int // lowest frequency looked at, in bins
-	fft     *fourier.FFT
-	window  []float64
-	coef    []complex128
+	// The stream decimated, and its short-time spectra as FindTaps sees them.
+	*detector
+	every   int // samples per decimated one
+	halvers []dsp.Halver
+	thin    []float64   // the latest frame of decimated samples
 	spectra [][]float32 // the latest, at most those of the last floorS
 	seen    int         // spectra so far
-	floor   []float32   // mean noise by frequency
+	noise   []float32   // mean by frequency
 
 	quiet    []float64 // the latest quiet second
 	quietRun int       // spectra of quiet in a row, until now
@@ -130,29 +121,18 @@ type meter struct {
 
 // NewListener hears a stream of the given rate; source names it in what is cut out.
 func NewListener(rate float64, source string) *Listener {
-	l := &Listener{rate: rate, source: source, every: max(int(rate/earRate), 1)}
-	low := rate / float64(l.every)
-	edge := 0.45 * low
-	l.smooth = [3]dsp.Biquad{dsp.Lowpass(edge, rate), dsp.Lowpass(edge, rate), dsp.Lowpass(edge, rate)} // Butterworth of sixth order: the Qs of its sections (Oppenheim & Schafer, from memory)
-	l.frame = 8
-	for float64(l.frame) < 0.75*frameS*low {
-		l.frame *= 2
+	l := &Listener{rate: rate, source: source, every: 1}
+	low := rate
+	for ; low >= 2*onsetLimits.RateHz; low /= 2 {
+		l.halvers, l.every = append(l.halvers, dsp.Halver{}), 2*l.every
 	}
-	l.hop = l.frame / frameHops
-	l.first = int(math.Ceil(60 * float64(l.frame) / low))
-	l.fft = fourier.NewFFT(l.frame)
-	l.window = make([]float64, l.frame)
-	for i := range l.window {
-		l.window[i] = (1 - math.Cos(2*math.Pi*(float64(i)+0.5)/float64(l.frame))) / 2
-	}
-	l.coef = make([]complex128, l.frame/2+1)
-	l.floor = make([]float32, l.frame/2-l.first)
+	l.detector = newDetector(low)
+	l.noise = make([]float32, l.bins())
 	l.buf = make([]float64, 0, l.samples(keepS)+l.hop*l.every)
 	return l
 }
 
 func (l *Listener) samples(s float64) int { return int(s * l.rate) }
-func (l *Listener) hops(s float64) int    { return int(s * l.rate / float64(l.hop*l.every)) }
 
 // Hear takes the next block of the stream.
 func (l *Listener) Hear(b Block) {
@@ -184,10 +164,8 @@ func (l *Listener) End() {
 
 func (l *Listener) sample(x float64) {
 	l.buf = append(l.buf, x)
-	y := l.smooth[2].Next(l.smooth[1].Next(l.smooth[0].Next(x)))
-	if (l.base+len(l.buf)-1)%l.every == 0 {
+	if y, ok := l.decimate(x); ok {
 		l.thin = append(l.thin, y)
-		l.thinned++
 		if len(l.thin) == l.frame {
 			l.look(l.spectrum())
 			l.thin = append(l.thin[:0], l.thin[l.hop:]...)
@@ -214,18 +192,20 @@ func (l *Listener) sample(x float64) {
 
 func (l *Listener) pos(i int) int64 { return int64(i) + l.ahead }
 
+// decimate takes a sample and gives the next decimated one, if there is one.
+func (l *Listener) decimate(x float64) (y float64, ok bool) {
+	for i := range l.halvers {
+		if x, ok = l.halvers[i].Next(x); !ok {
+			return 0, false
+		}
+	}
+	return x, true
+}
+
 // spectrum is that of the latest frame.
 func (l *Listener) spectrum() []float32 {
-	x := make([]float64, l.frame)
-	for i := range x {
-		x[i] = l.thin[i] * l.window[i]
-	}
-	l.fft.Coefficients(l.coef, x)
-	s := make([]float32, l.frame/2-l.first)
-	for k := range s {
-		c := l.coef[l.first+k]
-		s[k] = float32(real(c)*real(c) + imag(c)*imag(c))
-	}
+	s := make([]float32, l.bins())
+	l.powers(l.thin, l.thin, s, s)
 	return s
 }
 
@@ -237,7 +217,7 @@ func (l *Listener) look(s []float32) {
 		l.seam--
 		rise = 0
 	}
-	struck := rise > alertDB
+	struck := rise > onsetLimits.AlertDB
 	if len(l.spectra) >= l.hops(floorS) {
 		l.spectra = slices.Delete(l.spectra, 0, 8)
 	}
@@ -254,8 +234,8 @@ func (l *Listener) look(s []float32) {
 		switch {
 		case at-r.onset <= 6*l.hop*l.every:
 			r.rise = max(r.rise, rise)
-		case at-r.onset <= l.samples(deadS):
-			if rise > max(strikeDB, r.rise) { // the greater one counts
+		case at-r.onset <= l.samples(onsetLimits.DeadS):
+			if rise > max(onsetLimits.StrikeDB, r.rise) { // the greater one counts
 				r.again(at, rise, l.buf[r.onset-l.base:at-l.base], l.samples(mostS))
 			}
 		case struck:
@@ -283,31 +263,27 @@ func (l *Listener) look(s []float32) {
 	}
 }
 
-// rise is how suddenly a spectrum stands out of what was before, as FindTaps sums it up.
-func (l *Listener) rise(s []float32) (rise float64) {
+// rise is the log spectral flux of a spectrum that comes after those seen.
+func (l *Listener) rise(s []float32) float64 {
 	n := len(l.spectra)
-	before := l.spectra[max(0, n-l.hops(beforeS)):max(0, n-frameHops)]
-	if len(before) == 0 {
+	latest := l.spectra[max(0, n-l.hops(onsetLimits.BeforeS)):max(0, n-frameHops)]
+	if len(latest) == 0 {
 		return 0
 	}
-	for k, p := range s {
-		var was float32
-		for _, o := range before {
-			was += o[k] / float32(len(before))
-		}
-		if was = max(was, l.floor[k]); p > 4*was {
-			rise += 10*math.Log10(float64(p/was)) - countDB
-		}
+	before := make([]float64, len(s))
+	for _, o := range latest {
+		add(before, o, 1)
 	}
-	return rise
+	return logFlux(s, l.noise, before, len(latest))
 }
 
 // learn takes the noise floor from the spectra so far.
 func (l *Listener) learn() {
-	floor, _ := usual(l.spectra)
-	for k, p := range floor {
-		l.floor[k] = max(usualToMean*p, 1e-12)
+	var some [][]float32
+	for i := 0; i < len(l.spectra); i += max(len(l.spectra)/floorSpectra, 1) {
+		some = append(some, l.spectra[i])
 	}
+	l.noise, _ = l.floor(some, 1e-12)
 }
 
 // mean is the power of a frequency over the latest n spectra.
@@ -322,7 +298,7 @@ func (l *Listener) mean(k, n int) float64 {
 
 // up tells whether anything stands out of the noise.
 func (l *Listener) up() bool {
-	for k, f := range l.floor {
+	for k, f := range l.noise {
 		if l.mean(k, 20) > upTimes*float64(f) {
 			return true
 		}
@@ -374,7 +350,7 @@ func (l *Listener) rangOut(now int) bool {
 	const short = 10 // spectra
 	if r.bin < 0 {
 		r.bin, r.since = 0, t
-		for k, f := range l.floor {
+		for k, f := range l.noise {
 			if p := l.mean(k, short); p > r.ref && p > upTimes*float64(f) {
 				r.bin, r.ref = k, p
 			}
@@ -398,7 +374,7 @@ func (l *Listener) rangOut(now int) bool {
 	if now := dsp.Decibel(r.ref) - dsp.Decibel(r.top[len(r.top)-1]); now*t/(t-r.since) >= enoughDB && fall >= enoughDB/3 {
 		return true
 	}
-	if crest < 2*float64(l.floor[r.bin]) {
+	if crest < 2*float64(l.noise[r.bin]) {
 		enough := 2.0
 		if fall > tellDB {
 			tau := t * 20 * math.Log10(math.E) / fall

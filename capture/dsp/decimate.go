@@ -113,22 +113,59 @@ func filtered(x, h []float64, c int) float64 {
 
 var halfFIR = lowpassFIR(2)
 
-// half keeps every second sample. Of its filter every second coefficient but the middle one is
-// zero, and it is written out: this loop runs over all the sound there is.
+const halfReach = 9 // samples to either side of a kept one
+
+// half keeps every second sample.
 func half(x []float64) []float64 {
-	const reach = 9
-	h := (*[reach + 1]float64)(halfFIR)
 	out := make([]float64, (len(x)+1)/2)
+	first, last := (halfReach+1)/2, max((len(x)-halfReach+1)/2, (halfReach+1)/2)
 	for i := range out {
-		c := 2 * i
-		if c < reach || c+reach >= len(x) {
-			out[i] = filtered(x, halfFIR, c)
-			continue
+		if i < first || i >= last {
+			out[i] = filtered(x, halfFIR, 2*i)
 		}
-		w := (*[2*reach + 1]float64)(x[c-reach:])
-		out[i] = h[0]*w[9] + h[1]*(w[8]+w[10]) + h[3]*(w[6]+w[12]) + h[5]*(w[4]+w[14]) + h[7]*(w[2]+w[16]) + h[9]*(w[0]+w[18])
+	}
+	if first < last {
+		halveInto(out[first:last], x[2*first-halfReach:])
 	}
 	return out
+}
+
+// halveInto filters the sample at place halfReach of x and every second one after it. Of the filter every
+// second coefficient but the middle one is zero, and it is written out: it runs over all the sound there is.
+func halveInto(out, x []float64) {
+	h := (*[halfReach + 1]float64)(halfFIR)
+	h0, h1, h3, h5, h7, h9 := h[0], h[1], h[3], h[5], h[7], h[9]
+	for i := range out {
+		w := (*[2*halfReach + 1]float64)(x)
+		out[i] = (h0*w[9] + h1*(w[8]+w[10]) + h3*(w[6]+w[12])) + (h5*(w[4]+w[14]) + h7*(w[2]+w[16]) + h9*(w[0]+w[18]))
+		x = x[2:]
+	}
+}
+
+// Halver halves the rate of a stream, sample by sample, as a Pyramid does that of a whole sound. Its
+// zero value is ready.
+type Halver struct {
+	latest [2*halfReach + 1]float64
+	n      int
+}
+
+// Next takes a sample and gives the next one of the halved stream, if there is one: those at even
+// places, 9 samples late.
+func (h *Halver) Next(x float64) (y float64, ok bool) {
+	if h.n == 0 {
+		for i := range h.latest {
+			h.latest[i] = x
+		}
+	}
+	copy(h.latest[:], h.latest[1:])
+	h.latest[2*halfReach] = x
+	h.n++
+	if h.n <= halfReach || (h.n-halfReach)%2 == 0 {
+		return 0, false
+	}
+	var out [1]float64
+	halveInto(out[:], h.latest[:])
+	return out[0], true
 }
 
 // everyNth keeps every m-th sample.

@@ -46,3 +46,28 @@ func TestDecimate(t *testing.T) {
 		t.Error("a constant does not stay one", y)
 	}
 }
+
+// TestHalver: a stream is halved sample by sample to the very samples that the whole sound gives.
+func TestHalver(t *testing.T) {
+	x := make([]float64, 501)
+	for i := range x {
+		x[i] = math.Sin(float64(i*i)) + 0.3
+	}
+	var h Halver
+	var got []float64
+	for _, v := range x {
+		if y, ok := h.Next(v); ok {
+			got = append(got, y)
+		}
+	}
+	p := Pyramid{Samples: x, Rate: 2}
+	want := p.HalveTo(1).Samples
+	if len(got) != len(want)-5 { // the last ones need what would come
+		t.Fatalf("%d samples, want %d", len(got), len(want)-4)
+	}
+	for i, y := range got {
+		if math.Abs(y-want[i]) > 1e-14 { // rounding: at the edges it is summed in another order
+			t.Fatalf("sample %d: %g, want %g", i, y, want[i])
+		}
+	}
+}

@@ -27,6 +27,14 @@ func Pair(x []complex128, k int) (first, second float64) {
 	return Power(z+mirrored) / 4, Power(z-mirrored) / 4
 }
 
+// Folded is the power at bin k of one real sound of twice the length of x, which holds the DFT of its even
+// samples as real part and its odd ones as imaginary part; turn is exp(-i pi k/len(x)).
+func Folded(x []complex128, k int, turn complex128) float64 {
+	z, mirrored := x[k], cmplx.Conj(x[len(x)-k])
+	odd := turn * (z - mirrored)
+	return Power(z+mirrored+complex(imag(odd), -real(odd))) / 4
+}
+
 // Hann is a Hann window of n samples that lie in the middles of their intervals: none is zero.
 func Hann(n int) []float64 {
 	w := make([]float64, n)
