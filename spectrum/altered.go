@@ -2,6 +2,7 @@ package spectrum
 
 import (
 	"math"
+	"strconv"
 
 	"gonum.org/v1/gonum/stat"
 
@@ -30,22 +31,22 @@ const (
 
 // altered looks for the marks of automatic gain, limiters and noise suppression: hiss that
 // grows after each tap, a ring whose beginning was held down, a ring that breaks off.
-func (a *analysis) altered(r *reading) []capture.Warning {
+func altered(sound capture.Take, heard tapSpectra, near neighbourhood, m modes, noise float64) []capture.Warning {
 	var out []capture.Warning
 	warn := func(what string) {
 		out = append(out, capture.Warning{Code: Altered, Text: what + ": the recording device altered the decay; " +
 			"switch off automatic gain, noise suppression and other enhancements in the system's microphone settings, and record again"})
 	}
-	if a.gated() {
+	if gated(sound) {
 		warn("the noise before the taps comes in single grains, with silence between")
 	}
 	var pumps []float64
-	for i, t := range a.taps {
-		until := len(a.take.Samples) // what was taken for a tap in between may be the noise that grew
-		if i+1 < len(a.taps) {
-			until = a.taps[i+1].Onset
+	for i, t := range heard.taps {
+		until := len(sound.Samples) // what was taken for a tap in between may be the noise that grew
+		if i+1 < len(heard.taps) {
+			until = heard.taps[i+1].Onset
 		}
-		early, late := a.hiss(t.Onset, until, hissEarlyS), a.hiss(t.Onset, until, hissLateS)
+		early, late := hiss(sound, t.Onset, until, hissEarlyS), hiss(sound, t.Onset, until, hissLateS)
 		if early > 0 && late > 0 {
 			pumps = append(pumps, 10*math.Log10(late/early))
 		}
@@ -53,13 +54,13 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 	if len(pumps) > 0 && median(pumps) > pumpDB {
 		warn("the noise grows by " + decibels(median(pumps)) + " while a ring dies")
 	}
-	if r.inferred == nil {
-		switch begin, end, slope := a.bend(r); {
-		case begin < -heldDB && r.alone():
+	if m.inferred == nil {
+		switch begin, end, slope := m.bend(near, noise); {
+		case begin < -heldDB && m.alone():
 			warn("the rings begin " + decibels(-begin) + " softer than their decay says")
 		case begin < -beginDB && begin*slope > squeezed:
 			warn("the louder a tap, the softer its ring begins: by " + decibels(-begin) + " below its decay")
-		case begin > -beginDB && end < -endDB && r.alone():
+		case begin > -beginDB && end < -endDB && m.alone():
 			warn("the rings break off " + decibels(-end) + " below their decay")
 		}
 	}
@@ -70,7 +71,7 @@ func (a *analysis) altered(r *reading) []capture.Warning {
 // their own median in the quiet part, a few at a time and again and again. No steady noise does that (a
 // power over 60 medians has a chance of 2^-60); a click or a hiss rises at many frequencies at once, a voice
 // for some time only, and hardly over its formants.
-func (a *analysis) gated() bool {
+func gated(sound capture.Take) bool {
 	const (
 		over     = 60.0
 		atOnce   = 4.0 // grains in a frame that has any, on average
@@ -79,11 +80,11 @@ func (a *analysis) gated() bool {
 		frameS   = 0.02
 		fewestIn = 30 // frames of quiet
 	)
-	if len(a.take.Quiet) == 0 {
+	if len(sound.Quiet) == 0 {
 		return false
 	}
-	x := a.take.Samples[a.take.Quiet[0].From:a.take.Quiet[0].To]
-	n := powerOfTwo(int(frameS * a.take.Rate))
+	x := sound.Samples[sound.Quiet[0].From:sound.Quiet[0].To]
+	n := powerOfTwo(int(frameS * sound.Rate))
 	w := hann(n)
 	var frames []stretch
 	for at := 0; at+n <= len(x); at += n / 2 {
@@ -92,10 +93,10 @@ func (a *analysis) gated() bool {
 	if len(frames) < fewestIn {
 		return false
 	}
-	spectra := densities(n, a.take.Rate, frames...)
+	spectra := densities(n, sound.Rate, frames...)
 	grains, hit := 0, make([]bool, len(frames))
 	column, other := make([]float64, len(frames)), make([]float64, len(frames))
-	for k := int(fromHz * float64(n) / a.take.Rate); k < int(0.4*float64(n)); k++ {
+	for k := int(fromHz * float64(n) / sound.Rate); k < int(0.4*float64(n)); k++ {
 		for i, s := range spectra {
 			column[i] = s.p[k]
 		}
@@ -119,7 +120,7 @@ func (a *analysis) gated() bool {
 
 // alone tells whether nothing else in the fundamental's neighbourhood makes its level anything but a straight line,
 // and its decay is known well enough to say where that line is.
-func (r *reading) alone() bool {
+func (r modes) alone() bool {
 	f := r.parts[r.fundamental]
 	for i, p := range r.parts {
 		if i != r.fundamental && math.Abs(p.hz-f.hz) < closePairHz && p.energy(nil) > 1e-3*f.energy(nil) {
@@ -130,22 +131,21 @@ func (r *reading) alone() bool {
 }
 
 // hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if its time is over before.
-func (a *analysis) hiss(onset, until int, fromS float64) float64 {
-	rate := a.take.Rate
+func hiss(sound capture.Take, onset, until int, fromS float64) float64 {
+	rate := sound.Rate
 	from, n := onset+int(fromS*rate), int(hissSpanS*rate)
 	if from+n > until || hissBand[1] > 0.48*rate {
 		return 0
 	}
-	e := dsp.BandEnergy(a.take.Samples[from:from+n], rate, hissBand, n/20)
+	e := dsp.BandEnergy(sound.Samples[from:from+n], rate, hissBand, n/20)
 	return median(e[2:]) // the filter has to settle; a click does not count
 }
 
 // bend compares the level of the fundamental with its own fitted line, in dB, just after the
 // strike and near the end, while it should still stand 10 dB over the noise: the medians over taps, and
 // how much the beginnings fall with the loudness of the taps, dB per dB.
-func (a *analysis) bend(r *reading) (begin, end, slope float64) {
+func (r modes) bend(h neighbourhood, noise float64) (begin, end, slope float64) {
 	f := r.parts[r.fundamental].component
-	h := r.near
 	var loud, begins, ends []float64
 	for i, b := range h.bands[:h.taps] {
 		if f.amp[i] == 0 || f.snr[i] < bendSNR {
@@ -168,7 +168,7 @@ func (a *analysis) bend(r *reading) (begin, end, slope float64) {
 			begins = append(begins, db)
 			loud = append(loud, 20*math.Log10(f.amp[i]))
 		}
-		over := f.amp[i] * f.amp[i] / (40 * r.noise)
+		over := f.amp[i] * f.amp[i] / (40 * noise)
 		if over > 1 {
 			at := math.Min(math.Log(over)/(2*f.alpha), b.ring-0.25)
 			if at > 0.3 {
@@ -195,3 +195,5 @@ func falls(x, y []float64) float64 {
 	}
 	return slope + math.Sqrt(rest/float64(len(x)-2)/spread)
 }
+
+func decibels(x float64) string { return strconv.FormatFloat(x, 'f', 0, 64) + " dB" }

@@ -83,20 +83,6 @@ func mergePartials(p Partial, same []Partial) Partial {
 	return p
 }
 
-// setDecay gives the partial everything that follows from its Q (small damping, one
-// mode): tau = Q/(pi f), T60 = ln(1000) tau, log decrement = pi/Q, loss tangent = 1/Q.
-func (p *Partial) setDecay(q measure.Value) {
-	p.Q = q
-	if !q.Known() {
-		p.TauS, p.T60S, p.LogDecrement, p.LossTangent = q, q, q, q
-		return
-	}
-	tau := q.X / (math.Pi * p.Hz.X)
-	of := func(x float64) measure.Value { return measure.Of(x, x*q.Rel()) }
-	p.TauS, p.T60S = of(tau), of(math.Log(1000)*tau)
-	p.LogDecrement, p.LossTangent = of(math.Pi/q.X), of(1/q.X)
-}
-
 // weighted is the mean of the known values with weights 1/u^2. The room's part of their uncertainties
 // is common to them: more recordings in one room do not make it less.
 func weighted(vs []measure.Value) measure.Value {
@@ -136,5 +122,3 @@ func roomPart(v measure.Value) float64 {
 	}
 	return 0
 }
-
-func sqr(x float64) float64 { return x * x }

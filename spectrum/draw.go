@@ -54,17 +54,16 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 	tap := capture.Tap{Onset: at, End: end}
 	take.Taps = []capture.Tap{tap}
 	heard := take.Decimate(workRate)
-	an := &analysis{plans: plans{}, take: heard, strike: SideTap}
-	an.use(heard.Taps)
-	an.drawDecay(&out, *a.Taps[best].Ring, a.Ring.Fundamental)
-	out.Spectrum, out.Floor = look(heard, paces[SideTap], an.view.steady).draw()
+	seen := spectraOf(heard, SideTap, accepted(heard.Taps))
+	seen.drawDecay(&out, *a.Taps[best].Ring, a.Ring.Fundamental)
+	out.Spectrum, out.Floor = look(heard, timings[SideTap], seen.steady).draw()
 	out.drawHeat(heard)
 	out.drawClip(take)
 	return out, true
 }
 
 // draw thins ring and noise to the highest point of each of drawPoints columns, as many in every octave.
-func (v view) draw() (ring, floor []Point) {
+func (v spectra) draw() (ring, floor []Point) {
 	top := 0.0
 	for k, p := range v.ring.p {
 		if float64(k)*v.ring.perBin > lowestHz {
@@ -124,13 +123,13 @@ func (b band) hush(lines []float64, hz, tau float64) {
 }
 
 // drawDecay follows the level of the fundamental and the line that was fitted to it.
-func (a *analysis) drawDecay(out *Portrait, tap Ring, f Partial) {
+func (a tapSpectra) drawDecay(out *Portrait, tap Ring, f Partial) {
 	if !f.Q.Known() || tap.FundamentalFrom != "peak" {
 		return
 	}
 	b := a.rings[0].zoom(f.Hz.X)
 	smooth := int(drawStepS * 2 * b.rate)
-	b.hush(a.view.hum, f.Hz.X, f.TauS.X)
+	b.hush(a.hum, f.Hz.X, f.TauS.X)
 	var level []float64
 	for i := range b.y {
 		t := float64(i)/b.rate - b.lead
@@ -147,7 +146,7 @@ func (a *analysis) drawDecay(out *Portrait, tap Ring, f Partial) {
 	}
 	// The fitted amplitude: what the tap's own SNR says over the noise in the octave.
 	octave := f.Hz.X * (math.Sqrt2 - 1/math.Sqrt2)
-	noise := a.view.noise.mean(f.Hz.X/math.Sqrt2, f.Hz.X*math.Sqrt2) * octave
+	noise := a.noise.mean(f.Hz.X/math.Sqrt2, f.Hz.X*math.Sqrt2) * octave
 	power := noise * math.Pow(10, tap.SNRDB.X/10)
 	ref := 2 * power // |y|^2 = A^2 = twice the power
 	for i := range out.Decay {

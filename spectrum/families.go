@@ -3,8 +3,6 @@ package spectrum
 import "math"
 
 const (
-	closePairHz    = 15.0  // lines this near to the fundamental are its other plane,
-	pairFaster     = 1.8   // if they die at most so much faster: the room's lines do
 	planeSpread    = 0.33  // the other plane's series lies within this part of the first
 	nearlySquare   = 0.025 // or so near that one partial is enough to know it
 	planeTolerance = 0.012 // shear differs between the planes
@@ -220,7 +218,7 @@ func longitudinal(cs []component) int {
 }
 
 // endFamilies names the parts of an end tap: harmonics of the longitudinal fundamental, and the rest.
-func (a *analysis) endFamilies(cs []component, f int) ([]part, int) {
+func endFamilies(cs []component, f int) ([]part, int) {
 	parts := make([]part, len(cs))
 	for i, c := range cs {
 		n := math.Round(c.hz / cs[f].hz)

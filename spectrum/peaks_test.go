@@ -17,8 +17,8 @@ func TestBandsAgree(t *testing.T) {
 	}
 	take.Quiet = []capture.Span{{From: 0, To: 0.9 * rate}}
 	take.Taps = []capture.Tap{{Onset: rate, End: 2.6 * rate}, {Onset: 2.7 * rate, End: 6 * rate}}
-	a := analysis{plans: plans{}, view: view{hum: []float64{tone}}}
-	a.rings, a.quiet = cut(take, paces[SideTap])
+	a := tapSpectra{plans: plans{}, spectra: spectra{hum: []float64{tone}}}
+	a.rings, a.quiets = cut(take, timings[SideTap])
 	for hz := 159.0; hz < 162; hz += 0.1 {
 		h := a.around(hz)
 		for i, b := range h.bands {

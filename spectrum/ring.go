@@ -6,6 +6,8 @@
 package spectrum
 
 import (
+	"math"
+
 	"ringstock/capture"
 	"ringstock/spectrum/measure"
 )
@@ -108,3 +110,17 @@ func (p Partial) MarshalJSON() ([]byte, error)  { return measure.Marshal(p) }
 func (p *Partial) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, p) }
 func (r Ring) MarshalJSON() ([]byte, error)     { return measure.Marshal(r) }
 func (r *Ring) UnmarshalJSON(b []byte) error    { return measure.Unmarshal(b, r) }
+
+// setDecay gives the partial everything that follows from its Q (small damping, one
+// mode): tau = Q/(pi f), T60 = ln(1000) tau, log decrement = pi/Q, loss tangent = 1/Q.
+func (p *Partial) setDecay(q measure.Value) {
+	p.Q = q
+	if !q.Known() {
+		p.TauS, p.T60S, p.LogDecrement, p.LossTangent = q, q, q, q
+		return
+	}
+	tau := q.X / (math.Pi * p.Hz.X)
+	of := func(x float64) measure.Value { return measure.Of(x, x*q.Rel()) }
+	p.TauS, p.T60S = of(tau), of(math.Log(1000)*tau)
+	p.LogDecrement, p.LossTangent = of(math.Pi/q.X), of(1/q.X)
+}

@@ -24,9 +24,9 @@ const (
 	sparedEnd = 0.05 // of the longest segment is given up if that halves the transforms
 )
 
-// pace is how a ring is listened to. The higher a note, the faster it dies and the broader
+// timing is how a ring is listened to. The higher a note, the faster it dies and the broader
 // is its line: above wideHz all widths grow, and all waits shrink, in proportion.
-type pace struct {
+type timing struct {
 	wideHz           float64
 	lookFromS, lookS float64 // rings are searched for partials under a window that opens so long after the strike and lasts so long;
 	lookRiseS        float64 // it opens within this time, and closes slowly, as a ring does
@@ -34,7 +34,7 @@ type pace struct {
 }
 
 // A longitudinal note at 3 kHz is gone before the room is: it has to be caught in its first hundredth of a second.
-var paces = map[Strike]pace{
+var timings = map[Strike]timing{
 	SideTap: {wideHz: 1200, lookFromS: 0.025, lookS: 0.6, lookRiseS: 0.05, waits: true},
 	EndTap:  {wideHz: 500, lookFromS: 0.004, lookS: 0.2, lookRiseS: 0.004},
 }
@@ -47,7 +47,7 @@ type segment struct {
 	lead  float64      // s from the segment's start to the strike
 	ring  float64      // s from the strike to the end of the usable ring
 	coef  []complex128 // unnormalised DFT, bins 0..n/2
-	wide  float64      // Hz, the pace's
+	wide  float64      // Hz, the timing's
 	quiet bool         // true for a stretch without a ring
 }
 
@@ -66,7 +66,7 @@ type band struct {
 }
 
 // cut transforms the rings of a take's taps, and its quiet stretches.
-func cut(take capture.Take, at pace) (rings, quiet []segment) {
+func cut(take capture.Take, at timing) (rings, quiet []segment) {
 	lead, long := int(leadS*take.Rate), int(maxRingS*take.Rate)
 	byLength := map[int][]*segment{}
 	stretches := map[int][]stretch{}

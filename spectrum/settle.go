@@ -49,35 +49,6 @@ func fitRoom(h neighbourhood, parts []part, fundamental int, waits bool) (found 
 	return roomFit{lines: h.components(f, recs, which), main: main}, true
 }
 
-// adopt puts a component in the fundamental's place, and the others beside it where they belong.
-func (r *reading) adopt(cs []component, main int) {
-	c := cs[main]
-	// Of a pair this fit may have taken the other line for the fundamental.
-	for i := range r.parts {
-		if p, f := &r.parts[i].component, &r.parts[r.fundamental].component; math.Abs(p.hz-c.hz) < math.Abs(f.hz-c.hz) {
-			*p, *f = *f, *p
-		}
-	}
-	r.parts[r.fundamental].component = c
-	// Lines beside the fundamental that this fit resolved replace or join those known before.
-	for i, beside := range cs {
-		if i == main || beside.q() < slowQ || beside.sdAlpha > 0.5*beside.alpha {
-			continue
-		}
-		known := -1
-		for i, p := range r.parts {
-			if d := math.Abs(p.hz - beside.hz); i != r.fundamental && d < 1 && (known < 0 || d < math.Abs(r.parts[known].hz-beside.hz)) {
-				known = i
-			}
-		}
-		if known >= 0 {
-			r.parts[known].component = beside
-		} else if beside.beside(c) && beside.energy(nil) > 1e-3*c.energy(nil) {
-			r.parts = append(r.parts, part{component: beside, family: Bending, order: 1, plane: 2, own: true})
-		}
-	}
-}
-
 // less leaves away terms of what reaches in of all else, if the data don't ask for them: they hide some of the ring.
 func (h *neighbourhood) less(f *damped.Fit, recs []damped.Record) *damped.Fit {
 	for h.smooth > 0 {

@@ -13,33 +13,23 @@ func BenchmarkStages(b *testing.B) {
 	c.Scene.DurationS = 12
 	rec, _ := c.Render()
 	take := capture.FindTaps(rec)
-	fresh := func() *analysis {
-		a := &analysis{plans: plans{}, take: take.Decimate(workRate), strike: SideTap}
-		a.use(accepted(a.take.Taps))
-		return a
-	}
-	a := fresh()
-	peaks := a.view.peaks()
-	cs := a.refine(peaks)
-	s, _ := findSeries(cs)
-	reading := func() *reading {
-		r := &reading{taps: len(a.taps), joint: true, hum: a.view.hum}
-		r.parts, r.fundamental = families(cs, s)
-		return r
-	}
-	settled := reading()
-	a.settle(settled)
+	sound := take.Decimate(workRate)
+	taps := accepted(sound.Taps)
+	heard := spectraOf(sound, SideTap, taps)
+	lines := heard.fitLines()
+	named, _ := heard.identify(lines)
+	fitted, near := heard.fitFundamental(named)
 	for _, stage := range []struct {
 		name string
 		run  func()
 	}{
 		{"thin", func() { take.Decimate(blankRate) }},
-		{"transforms", func() { a.use(a.taps) }},
-		{"peaks", func() { a.view.peaks() }},
-		{"fit of all partials", func() { a.refine(peaks) }},
-		{"series", func() { findSeries(cs) }},
-		{"fit of the fundamental", func() { a.settle(reading()) }},
-		{"measures", func() { a.measure(settled); settled.ring() }},
+		{"spectra", func() { spectraOf(sound, SideTap, taps) }},
+		{"candidates", func() { heard.candidates() }},
+		{"fit of all lines", func() { heard.fitLines() }},
+		{"modes", func() { heard.identify(lines) }},
+		{"fit of the fundamental", func() { heard.fitFundamental(named) }},
+		{"measures", func() { heard.measure(sound, near, fitted) }},
 	} {
 		b.Run(stage.name, func(b *testing.B) {
 			b.ReportAllocs()

@@ -1,0 +1,63 @@
+package spectrum
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+const (
+	overNear = 6.0 // a peak counts from 8 dB over the hollows beside it
+	maxPeaks = 24  // strongest ones kept
+)
+
+// candidates lists the frequencies at which the ring stands out of the noise, hum lines excepted.
+func (v spectra) candidates() []float64 {
+	type peak struct{ hz, power float64 }
+	var found []peak
+	s, per := v.ring.p, v.ring.perBin
+	near := v.ring.background(60, 1)
+	for k := max(int(lowestHz/per), 2); k < min(len(s)-2, int(v.top/per)); k++ {
+		if s[k] < s[k-1] || s[k] <= s[k+1] || s[k] < overNoise*v.noise.p[k] || s[k] < overNear*near.p[k] {
+			continue
+		}
+		hz := (float64(k) + peakShift(s[k-1], s[k], s[k+1])) * per
+		if v.isHum(hz) && s[k] < 4*v.quiet.at(hz) {
+			continue
+		}
+		// A side lobe or a ripple on the skirt of a stronger line is no peak: there
+		// must be a hollow on both sides before anything stronger.
+		hollow := func(step int) bool {
+			for j, lowest := k, s[k]; j > 0 && j < len(s) && math.Abs(float64(j-k))*per < 25; j += step {
+				lowest = min(lowest, s[j])
+				if s[j] > s[k] {
+					return s[k] > overNear*lowest
+				}
+			}
+			return true
+		}
+		if hollow(1) && hollow(-1) {
+			found = append(found, peak{hz, s[k]})
+		}
+	}
+	slices.SortFunc(found, func(a, b peak) int { return cmp.Compare(b.power, a.power) })
+	var out []float64
+	for _, f := range found[:min(len(found), maxPeaks)] {
+		out = append(out, f.hz)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// clusters groups frequencies that must be fitted together.
+func clusters(hz []float64) [][]float64 {
+	var out [][]float64
+	for i, f := range hz {
+		if i > 0 && f-hz[i-1] < 16 && len(out[len(out)-1]) < 4 {
+			out[len(out)-1] = append(out[len(out)-1], f)
+		} else {
+			out = append(out, []float64{f})
+		}
+	}
+	return out
+}

@@ -1,0 +1,167 @@
+package spectrum
+
+import (
+	"cmp"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"ringstock/spectrum/damped"
+	"ringstock/spectrum/measure"
+)
+
+const (
+	driftFromS = 0.15
+	driftHz    = 12.0 // half width of the filter through which the phase is followed
+)
+
+// driftUnit is the drift in cents of a ring that begins 1/s above its pitch at rest.
+func driftUnit(hz, tau float64) float64 {
+	return -math.Exp(-driftFromS/tau) / (2 * math.Pi * hz) * 1200 / math.Ln2
+}
+
+// driftOf measures how the pitch moves while the ring dies: least squares on the unwrapped phase,
+// weighted by power, with the terms 1, t and tau (1 - exp(-t/tau)): the last is a
+// pitch that glides in proportion to the amplitude, from driftFromS on until it comes to rest, at so many Hz.
+func (l lateFit) driftOf(tap int) (drift, rest estimate) {
+	i := l.record[tap]
+	b, rec, f := l.h.bands[tap], l.recs[i], l.fit.Lines[l.main]
+	tau := 1 / f.Alpha
+	lines, amp := l.others(i)
+	first := int(math.Round((b.lead + rec.Lead) * b.rate))
+	// The fundamental alone, turned to zero frequency, through a Hann kernel whose
+	// main lobe is driftHz to either side.
+	alone := make([]complex128, rec.N)
+	for n := range alone {
+		t := float64(n) / b.rate
+		alone[n] = (b.y[first+n] - damped.Sample(lines, amp, b.rate, n)) * cmplx.Rect(1, -2*math.Pi*f.Hz*t)
+	}
+	kernel := hann(max(int(2*b.rate/driftHz), 3))
+	var k1, k2 float64
+	for _, k := range kernel {
+		k1 += k
+		k2 += k * k
+	}
+	half := len(kernel) / 2
+	noise := l.fit.NoisePow[i] / float64(rec.N) * k2 / (k1 * k1)
+	a := cmplx.Abs(l.fit.Amp[i][l.main])
+	end := rec.Lead + min(tau*math.Log(max(a/math.Sqrt(10*noise), 1e-9)), float64(rec.N-half)/b.rate)
+	from := max(int(math.Ceil((driftFromS-rec.Lead)*b.rate)), half)
+	if end < driftFromS+0.3*tau || end < driftFromS+0.1 {
+		drift.why = "the fundamental sinks into the noise too soon"
+		return drift, drift
+	}
+	var m [3][3]float64
+	var v [3]float64
+	last := 0.0
+	type point struct {
+		x      [3]float64
+		phi, w float64
+	}
+	var pts []point
+	for n := from; float64(n)/b.rate+rec.Lead < end; n++ {
+		var y complex128
+		for j, k := range kernel {
+			y += complex(k, 0) * alone[n-half+j]
+		}
+		t := float64(n)/b.rate + rec.Lead
+		phi := cmplx.Phase(y)
+		if len(pts) > 0 {
+			phi += 2 * math.Pi * math.Round((last-phi)/(2*math.Pi))
+		}
+		last = phi
+		pts = append(pts, point{[3]float64{1, t, tau * (1 - math.Exp(-t/tau))}, phi, math.Exp(-2 * t / tau)})
+	}
+	if len(pts) < 8 {
+		drift.why = "the ring is too short"
+		return drift, drift
+	}
+	for _, p := range pts {
+		for i := range 3 {
+			v[i] += p.w * p.x[i] * p.phi
+			for j := range 3 {
+				m[i][j] += p.w * p.x[i] * p.x[j]
+			}
+		}
+	}
+	inv, ok := invert3(m)
+	if !ok {
+		drift.why = "the ring is too short"
+		return drift, drift
+	}
+	var c [3]float64
+	for i := range 3 {
+		for j := range 3 {
+			c[i] += inv[i][j] * v[j]
+		}
+	}
+	chi2 := 0.0
+	for _, p := range pts {
+		off := p.phi - c[0]*p.x[0] - c[1]*p.x[1] - c[2]*p.x[2]
+		chi2 += p.w * off * off
+	}
+	// The phase noise of one filtered sample is noise/(2 |y|^2); neighbours within the kernel's
+	// length share it, so each independent one is there k1^2/k2 times. A phase that leaves the curve by more
+	// than that, such as one that follows what is left of a hum line, tells less (Birge's ratio).
+	noise /= 2 * a * a * math.Exp(2*rec.Lead/tau)
+	same := k1 * k1 / k2
+	// That is the room's mark, or a law of its own, which other taps have, too.
+	more := chi2/noise/max(float64(len(pts))-3*same, 1) - 1
+	of := func(i int, unit float64) estimate {
+		variance := sqr(unit) * inv[i][i] * noise * same
+		return estimate{x: c[i] * unit, sd: math.Sqrt(variance), commonVar: variance * more}
+	}
+	drift, rest = of(2, driftUnit(f.Hz+l.h.centre(), tau)), of(1, 1/(2*math.Pi))
+	rest.x += f.Hz + l.h.centre()
+	return drift, rest
+}
+
+func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
+	det := 0.0
+	for i := range 3 {
+		for j := range 3 {
+			a, b, c, d := (i+1)%3, (i+2)%3, (j+1)%3, (j+2)%3
+			inv[j][i] = m[a][c]*m[b][d] - m[a][d]*m[b][c]
+		}
+	}
+	for i := range 3 {
+		det += m[0][i] * inv[i][0]
+	}
+	if math.Abs(det) < 1e-300 {
+		return inv, false
+	}
+	for i := range 3 {
+		for j := range 3 {
+			inv[i][j] /= det
+		}
+	}
+	return inv, true
+}
+
+const (
+	glideCents = 3.0 // by about so much a ring glides, if it does; before anything is heard, that is as likely as not
+	glideSure  = 0.95
+	glideLaw   = 0.2 // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
+)
+
+// atRest takes a pitch that glides, and of which the fit sees some mean, to where it comes to rest: there it is the bar's own,
+// of small vibrations. A glide that may be none only adds to the uncertainty.
+func atRest(hz measure.Value, drift, rest estimate) measure.Value {
+	v := sqr(drift.u())
+	if drift.why != "" || !(v > 0) {
+		return hz
+	}
+	most := sqr(glideCents) + v
+	known := sqr(glideCents) / most
+	likely := 1 / (1 + math.Exp(-known*sqr(drift.x)/(2*v))/math.Sqrt(v/most))
+	by := known * (rest.x - hz.X)
+	u := math.Sqrt(likely * (known*sqr(rest.u()) + sqr(by))) // of a pitch that is left where it is
+	if likely > glideSure {
+		hz.X += by
+		u = math.Sqrt(likely*known*sqr(rest.u()) + (1-likely)*sqr(by) + sqr(glideLaw*by))
+	}
+	out := measure.Of(hz.X, math.Hypot(hz.U, u))
+	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: "pitch glides", U: u})
+	slices.SortStableFunc(out.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
+	return out
+}

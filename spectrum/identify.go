@@ -1,0 +1,46 @@
+package spectrum
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// identify says which mode of the bar each line is, if any; ok is false if no line can be the fundamental.
+func (s tapSpectra) identify(lines []component) (m modes, ok bool) {
+	if len(lines) == 0 {
+		return m, false
+	}
+	if s.strike == EndTap {
+		m.parts, m.fundamental = endFamilies(lines, longitudinal(lines))
+		return m, true
+	}
+	found, ok := findSeries(lines)
+	if !ok {
+		return m, false
+	}
+	if found.member[0] < 0 {
+		if c, heard := s.lookFor(found.hz); heard { // too weak for a peak, not for a fit
+			lines = append(slices.Clone(lines), c)
+			slices.SortFunc(lines, func(x, y component) int { return cmp.Compare(x.hz, y.hz) })
+			found, _ = findSeries(lines)
+		}
+	}
+	m.parts, m.fundamental = families(lines, found)
+	if found.member[0] < 0 {
+		m.inferred = &inferred{found.hz, 0.01 * found.hz}
+	}
+	return m, true
+}
+
+// lookFor asks whether a line hides in the noise within 4 % of where a series wants its fundamental.
+func (a tapSpectra) lookFor(hz float64) (component, bool) {
+	h := a.around(hz)
+	recs, which := h.records(h.skip(), max(h.until, 1))
+	f := h.resolve(recs, nil, 1, false)
+	if f == nil || len(f.Lines) == 0 {
+		return component{}, false
+	}
+	c := h.components(f, recs, which)[0]
+	return c, math.Abs(c.hz/hz-1) < 0.04 && c.q() > 20 && c.alpha > 0.02
+}

@@ -1,0 +1,131 @@
+package spectrum
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"ringstock/spectrum/measure"
+)
+
+// reading is what was read of one tap or of several together.
+type reading struct {
+	modes
+	measures
+	hum []float64
+}
+
+// ring puts a reading into the form that the world sees.
+func (r reading) ring(each []modes) Ring {
+	f := r.parts[r.fundamental]
+	out := Ring{Method: Method, TapsUsed: len(f.amp), FundamentalFrom: "peak", HumHz: []float64{}, Partials: []Partial{}}
+	base := f.hz
+	if r.inferred != nil {
+		base = r.inferred.hz
+	}
+	for i, p := range r.parts {
+		partial := r.partial(p, base)
+		if i == r.fundamental && r.inferred == nil {
+			partial.Hz = atRest(partial.Hz, r.drift, r.rest)
+			out.Fundamental = partial
+		}
+		if p.own || !p.echo && p.q() > slowQ { // the rest is thud and room
+			out.Partials = append(out.Partials, partial)
+		}
+	}
+	slices.SortFunc(out.Partials, func(a, b Partial) int { return cmp.Compare(a.Hz.X, b.Hz.X) })
+	if r.inferred != nil {
+		out.FundamentalFrom = "series"
+		out.Fundamental = r.unheard()
+		out.Partials = slices.Insert(out.Partials, 0, out.Fundamental)
+	}
+	out.PurityPct, out.FundamentalPct, out.Stray = r.purity(each, r.roomExcess)
+	if p, ok := r.pair(); ok && r.inferred == nil {
+		ratio := ampRatio(p, f)
+		ratio = min(ratio, 1/ratio)
+		out.Beat = &Beat{Hz: math.Abs(p.hz - f.hz), DepthDB: min(20*math.Log10((1+ratio)/(1-min(ratio, 0.98))), 40)}
+	}
+	out.UnevennessPct = r.unevenness.value()
+	out.DriftCents = r.drift.value()
+	out.LoudnessDB = r.loudness.value()
+	if r.inferred != nil {
+		out.SNRDB = measure.Unknown("the fundamental is too weak to be measured")
+	} else {
+		power := median(f.amp)
+		out.SNRDB = measure.Of(10*math.Log10(power*power/2/max(r.noise, 1e-30)), 0)
+	}
+	for _, h := range r.hum {
+		out.HumHz = append(out.HumHz, math.Round(h*100)/100)
+	}
+	return out
+}
+
+func ampRatio(p, ref part) float64 {
+	var v []float64
+	for i, a := range p.amp {
+		if ref.amp[i] > 0 {
+			v = append(v, a/ref.amp[i])
+		}
+	}
+	return median(v)
+}
+
+// byRoom is the name of the room's part in a budget.
+const byRoom = "room"
+
+// uncertain gives the value its uncertainty and what it is made of.
+func uncertain(x, noise, sd, room float64) measure.Value {
+	spread := math.Sqrt(max(sd*sd-noise*noise, 0))
+	v := measure.Of(x, math.Hypot(sd, room))
+	for _, p := range []measure.Part{{Name: "noise", U: noise}, {Name: "taps differ", U: spread}, {Name: byRoom, U: room}} {
+		if p.U > 0 && v.Known() {
+			v.Budget = append(v.Budget, p)
+		}
+	}
+	slices.SortStableFunc(v.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
+	return v
+}
+
+// partial puts a part into the form that the world sees.
+func (r reading) partial(p part, base float64) Partial {
+	f := r.parts[r.fundamental]
+	room := p.roomShare()
+	out := Partial{Hz: uncertain(p.hz, p.noiseHz, p.sdHz, p.roomShift()), Ratio: p.hz / base, Family: p.family, Order: p.order, Plane: p.plane}
+	for _, a := range p.amp {
+		if a > 0 {
+			out.Taps++
+		}
+	}
+	q := p.q()
+	if v := uncertain(q, q*p.noiseAlpha/p.alpha, q*p.sdAlpha/p.alpha, q*room); v.Known() && v.U < 0.5*q {
+		out.setDecay(v)
+	} else if room > roomDrowns {
+		out.setDecay(measure.Unknown("it dies as fast as the room's echo: its decay is not the wood's alone"))
+	} else {
+		out.setDecay(measure.Unknown("its decay is lost in the noise"))
+	}
+	if ratio := ampRatio(p, f); ratio > 0 && r.inferred == nil {
+		var db []float64
+		for i, a := range p.amp {
+			if a > 0 && f.amp[i] > 0 {
+				db = append(db, 20*math.Log10(a/f.amp[i]))
+			}
+		}
+		noise := 8.69 * math.Hypot(p.sdAlpha/p.alpha, f.sdAlpha/f.alpha)
+		if p.hz == f.hz {
+			noise = 0
+		}
+		out.LevelDB = measure.Of(20*math.Log10(ratio), max(scatter(db, median(db))/math.Sqrt(float64(max(len(db), 1))), noise))
+	} else {
+		out.LevelDB = measure.Unknown("the fundamental is too weak to compare with")
+	}
+	return out
+}
+
+// unheard is a fundamental known from its series only.
+func (r reading) unheard() Partial {
+	why := measure.Unknown("the fundamental is too weak to be measured; its pitch is inferred from the higher partials")
+	p := Partial{Hz: measure.Of(r.inferred.hz, r.inferred.sd), LevelDB: why, Ratio: 1, Family: Bending, Order: 1, Plane: 1}
+	p.setDecay(why)
+	return p
+}
