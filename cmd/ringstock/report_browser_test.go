@@ -62,6 +62,8 @@ func TestDemoReportWithoutNetwork(t *testing.T) {
 	if got := browse.Eval[string](t, ctx, `document.querySelector("th[data-key=f1]").ariaSort`); got != "descending" {
 		t.Errorf("after a click on a column aria-sort is %q", got)
 	}
+	browse.Do(t, ctx, browse.Paper())
+	browse.Readable(t, ctx, "on A4")
 	if dir := *screenshots; dir != "" {
 		if err := os.MkdirAll(dir, 0o755); err != nil {
 			t.Fatal(err)

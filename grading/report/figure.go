@@ -17,6 +17,52 @@ type figure struct {
 	Unit  string
 	Why   string
 	Raw   string // unrounded, for sorting
+
+	// What stands unseen about the number and its uncertainty, so that all figures of a column have their points
+	// under one another.
+	Before, After, BeforeU, AfterU string
+}
+
+// column is the room that the figures of one column take, in digits.
+type column struct{ value, u room }
+
+type room struct{ whole, decimals int }
+
+func (r *room) take(s string) {
+	whole, decimals, _ := strings.Cut(s, ".")
+	r.whole, r.decimals = max(r.whole, len([]rune(whole))), max(r.decimals, len(decimals))
+}
+
+// about is what is missing before and after a number.
+func (r room) about(s string) (before, after string) {
+	whole, decimals, point := strings.Cut(s, ".")
+	before = strings.Repeat("0", r.whole-len([]rune(whole)))
+	after = strings.Repeat("0", r.decimals-len(decimals))
+	if !point && r.decimals > 0 {
+		after = "." + after
+	}
+	return before, after
+}
+
+func (c *column) take(f figure) {
+	if f.Known {
+		c.value.take(f.X)
+		if f.U != "" {
+			c.u.take(f.U)
+		}
+	}
+}
+
+// align gives a figure what it lacks to fill its column.
+func (c column) align(f figure) figure {
+	if !f.Known {
+		f.X = ""
+	}
+	f.Before, f.After = c.value.about(f.X)
+	if f.BeforeU, f.AfterU = c.u.about(f.U); f.U == "" {
+		f.BeforeU, f.AfterU = "", f.BeforeU+f.AfterU
+	}
+	return f
 }
 
 func figureOf(v measure.Value, unit string) figure {

@@ -17,6 +17,7 @@ type picture struct {
 	W, H  num
 	Class string
 	Label string // what the picture shows, for those who can't see it
+	Says  string // what its caption has to add
 	Marks []mark
 }
 
@@ -30,7 +31,7 @@ type mark struct {
 	Text    string // of a text; of a group: its tooltip
 	Anchor  string // of a text: start, middle or end
 	Href    template.URL
-	Index   int // of a group: the blank it stands for
+	Index   int // of a group: the blank it stands for, or of a text: the blank it names
 	Marks   []mark
 }
 
@@ -200,6 +201,45 @@ func curve(points []spectrum.Point, x, y axis) string {
 		return d.String()
 	}
 	return ""
+}
+
+// within cuts a line off at the edges of the field. What is beyond is left out: pressed onto the edge, it would
+// bend the line.
+func within(line []spectrum.Point, x, y axis) (out []spectrum.Point) {
+	for i := 1; i < len(line); i++ {
+		a, b := line[i-1], line[i]
+		from, to := 0.0, 1.0 // shares of the way from a to b
+		for _, edge := range [][3]float64{{a.X, b.X, 0}, {a.Y, b.Y, 1}} {
+			at := x
+			if edge[2] == 1 {
+				at = y
+			}
+			way := edge[1] - edge[0]
+			if way == 0 {
+				if !at.has(edge[0]) {
+					to = -1
+				}
+				continue
+			}
+			s, e := (at.lo-edge[0])/way, (at.hi-edge[0])/way
+			from, to = math.Max(from, math.Min(s, e)), math.Min(to, math.Max(s, e))
+		}
+		if !(from < to) { // also where a coordinate is no number
+			continue
+		}
+		between := func(share float64) spectrum.Point {
+			return spectrum.Point{X: a.X + share*(b.X-a.X), Y: a.Y + share*(b.Y-a.Y)}
+		}
+		if len(out) == 0 {
+			out = append(out, between(from))
+		}
+		out = append(out, between(to))
+	}
+	// Rounding may leave an end a hair outside, where it would count as beyond.
+	for i := range out {
+		out[i] = spectrum.Point{X: x.clamp(out[i].X), Y: y.clamp(out[i].Y)}
+	}
+	return out
 }
 
 // straighten leaves out what lies on a straight line between others, to a tenth of a pixel

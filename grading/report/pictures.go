@@ -20,9 +20,27 @@ import (
 // coverage is the factor k of the intervals that are drawn: 95 % of a normal law.
 const coverage = 2
 
-// mapPicture sets every blank by its density and specific modulus. It is nil when
+// limitsIn are the limits of a criterion that lie within an axis. beyond is where the values are that fail it.
+func limitsIn(c grading.Criterion, a axis) (list []limitLine) {
+	if !(c.Weight > 0) {
+		return nil
+	}
+	for _, l := range []struct {
+		at     *float64
+		beyond float64
+	}{{c.LimitLow, a.lo}, {c.LimitHigh, a.hi}} {
+		if l.at != nil && a.has(*l.at) {
+			list = append(list, limitLine{*l.at, l.beyond})
+		}
+	}
+	return list
+}
+
+type limitLine struct{ at, beyond float64 }
+
+// mapPicture sets every blank by its density and specific modulus, among the limits of the profile. It is nil when
 // no blank has both.
-func mapPicture(blanks []glance) *picture {
+func mapPicture(blanks []glance, profile grading.Profile) *picture {
 	type spot struct {
 		i           int
 		b           glance
@@ -58,11 +76,42 @@ func mapPicture(blanks []glance) *picture {
 	p.xAxis(lo, hi, false)
 	lo, hi = window(sms)
 	p.yAxis(lo, hi)
+	limits := [2][]limitLine{limitsIn(profile.Properties["density_kg_m3"], p.x), limitsIn(profile.Properties["specific_modulus_mj_kg"], p.y)}
+	for along, list := range limits {
+		for _, l := range list {
+			x0, x1, y0, y1 := p.left, p.right, p.top, p.bottom
+			if along == 0 {
+				x0, x1 = min(p.x.at(l.at), p.x.at(l.beyond)), max(p.x.at(l.at), p.x.at(l.beyond))
+			} else {
+				y0, y1 = min(p.y.at(l.at), p.y.at(l.beyond)), max(p.y.at(l.at), p.y.at(l.beyond))
+			}
+			p.add(mark{Kind: "rect", Class: "beyond", X: num(x0), Y: num(y0), W: num(x1 - x0), H: num(y1 - y0)})
+		}
+	}
 	p.frame(8, 7, "density, kg/m³", "specific modulus E/ρ, MJ/kg")
 
 	// Thin lines of equal Young's modulus, because E = density x specific modulus.
 	e := axis{lo: p.x.lo * p.y.lo / 1000, hi: p.x.hi * p.y.hi / 1000}
 	var taken []box
+	for along, list := range limits {
+		for _, l := range list {
+			label := "limit " + tick(l.at)
+			x, y := p.right-textWidth(label)-4, p.top+12
+			if along == 0 {
+				p.line("limit", p.x.at(l.at), p.top, p.x.at(l.at), p.bottom)
+				x = min(p.x.at(l.at)+5, x)
+			} else {
+				p.line("limit", p.left, p.y.at(l.at), p.right, p.y.at(l.at))
+				x, y = p.left+5, p.y.at(l.at)+14
+				if y > p.bottom-3 {
+					y = p.y.at(l.at) - 5
+				}
+			}
+			p.text("limit", "start", x, y, label)
+			taken = append(taken, box{x - 2, y - 11, x + textWidth(label) + 2, y + 3})
+			p.Says = "Dotted lines are limits of the profile: what lies in the shade fails one."
+		}
+	}
 	for _, gpa := range e.ticks(6) {
 		var line []spectrum.Point
 		for k := range 41 {
@@ -405,7 +454,7 @@ func decayPicture(b grading.Blank, t spectrum.Portrait) *picture {
 		p.text("key", "start", p.left+4, y-5, "noise")
 	}
 	p.path("curve", curve(t.Decay, p.x, p.y))
-	p.path("fit", curve(t.Fit, p.x, p.y))
+	p.path("fit", curve(within(t.Fit, p.x, p.y), p.x, p.y))
 	p.Label = "Decay of the fundamental: level against time, measured curve and fitted line."
 	if b.Ring != nil && b.Ring.Fundamental.T60S.Known() {
 		t60 := figureOf(b.Ring.Fundamental.T60S, "s")
@@ -474,7 +523,7 @@ func heatPicture(t spectrum.Portrait) *picture {
 	p.add(mark{Kind: "image", X: num(p.left), Y: num(p.top), W: num(p.right - p.left), H: num(p.bottom - p.top),
 		Href: template.URL("data:image/png;base64," + base64.StdEncoding.EncodeToString(buf.Bytes()))})
 	p.frame(6, 5, "time after the strike, s", "frequency, Hz")
-	p.Label = fmt.Sprintf("Short-time picture of the ring: which frequencies sound, up to %s Hz, over %s s; the darker the louder, over a range of %d dB.",
+	p.Label = fmt.Sprintf("Short-time picture of the ring: which frequencies sound, up to %s Hz, over %s s; the fuller the colour the louder, over a range of %d dB.",
 		plain(p.y.hi, 0), plain(p.x.hi, 1), heatRangeDB)
 	return &p.picture
 }

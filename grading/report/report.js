@@ -68,15 +68,39 @@
     sort.addEventListener("change", () => { key = ""; by(sort.value); });
     find.addEventListener("input", filter);
     for (const b of boxes) b.addEventListener("change", filter);
-    for (const s of spots) {
-      s.addEventListener("click", () => { location.hash = "b" + s.dataset.i; });
-    }
-    const light = (i, on) => { for (const s of spots) if (s.dataset.i === i) s.classList.toggle("lit", on); };
-    for (const row of rows) {
+    // Map and table are two views of one choice.
+    const light = (i, on) => { for (const e of [...spots, ...rows]) if (e.dataset.i === i) e.classList.toggle("lit", on); };
+    for (const e of [...spots, ...rows]) {
       for (const [event, on] of [["mouseenter", true], ["mouseleave", false], ["focusin", true], ["focusout", false]]) {
-        row.addEventListener(event, () => light(row.dataset.i, on));
+        e.addEventListener(event, () => light(e.dataset.i, on));
       }
     }
+    for (const s of spots) s.addEventListener("click", () => choose(s.dataset.i));
+    // The points are one stop of the keyboard: left and right go along the density, up and down along E/ρ.
+    const points = $$(".map g.spot");
+    $(".map")?.setAttribute("role", "group");
+    const place = p => { const c = $("circle", p); return [Number(c.getAttribute("cx")), -Number(c.getAttribute("cy"))]; };
+    points.forEach((p, k) => {
+      p.setAttribute("role", "link");
+      p.setAttribute("aria-label", $("title", p).textContent);
+      p.setAttribute("tabindex", k === points.length - 1 ? 0 : -1);
+      p.addEventListener("keydown", e => {
+        if (e.key === "Enter") { e.preventDefault(); choose(p.dataset.i); return; }
+        const way = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowDown: [1, -1], ArrowUp: [1, 1] }[e.key];
+        if (!way) return;
+        e.preventDefault();
+        const on = points.filter(q => !q.classList.contains("dim")).sort((a, b) => place(a)[way[0]] - place(b)[way[0]]);
+        const next = on[(on.indexOf(p) + way[1] + on.length) % on.length];
+        if (!next) return;
+        p.setAttribute("tabindex", -1);
+        next.setAttribute("tabindex", 0);
+        next.focus();
+      });
+    });
+    // The ranking alone, as it is filtered and sorted.
+    const alone = on => document.body.classList.toggle("alone", on);
+    $("#print-ranking").addEventListener("click", () => { alone(true); window.print(); });
+    addEventListener("afterprint", () => alone(false));
     $(".tools").hidden = false;
     filter();
     mark();
@@ -89,6 +113,54 @@
   const unfoldBlank = article => {
     if (folded.delete(article)) unfold($$(":scope > * > noscript", article));
   };
+  // Going to a blank. Those before it have only a guessed height until they come near or unfold, so the page is
+  // set right until nothing moves any more, or the reader moves it.
+  let going = 0;
+  const stay = () => { going++; };
+  for (const event of ["wheel", "touchmove", "keydown", "mousedown"]) addEventListener(event, stay, { passive: true });
+  const goTo = article => {
+    const mine = ++going;
+    let calm = 0, at = Infinity;
+    unfoldBlank(article);
+    const step = () => {
+      if (mine !== going) return;
+      article.scrollIntoView({ behavior: "instant", block: "start" });
+      calm = Math.abs(article.getBoundingClientRect().top - at) < 1 ? calm + 1 : 0;
+      at = article.getBoundingClientRect().top;
+      if (calm < 10 || folded.size) requestAnimationFrame(step);
+    };
+    step();
+    $("h3", article).focus({ preventScroll: true });
+  };
+  const choose = i => {
+    const article = articles.get(i);
+    if (!article) return;
+    if (location.hash !== "#b" + i) history.pushState(null, "", "#b" + i);
+    article.hidden = false;
+    goTo(article);
+  };
+  const follow = () => { const i = /^#b(\d+)$/.exec(location.hash)?.[1]; if (i) choose(i); };
+  addEventListener("popstate", follow);
+  document.addEventListener("click", e => {
+    const link = e.target.closest('a[href^="#"]');
+    if (!link || e.ctrlKey || e.metaKey || e.shiftKey) return;
+    const article = link.closest("article.blank");
+    if (article && link.rel) { // as the blanks are sorted and filtered now
+      e.preventDefault();
+      let a = article;
+      do a = link.rel === "next" ? a.nextElementSibling : a.previousElementSibling; while (a?.hidden);
+      if (a?.dataset.i) choose(a.dataset.i);
+    } else if (article && link.hash === "#ranking") {
+      e.preventDefault();
+      going++;
+      const row = $(`.ranking tr[data-i="${article.dataset.i}"] a`);
+      row.scrollIntoView({ behavior: "instant", block: "center" });
+      row.focus({ preventScroll: true });
+    } else if (/^#b\d+$/.test(link.hash)) {
+      e.preventDefault();
+      choose(link.hash.slice(2));
+    }
+  });
   const unfoldAll = () => folded.forEach(unfoldBlank);
   const atLeisure = window.requestIdleCallback ?? (f => setTimeout(f, 20, { timeRemaining: () => 10 }));
   const unfoldMore = leisure => {
@@ -99,7 +171,40 @@
     if (folded.size) atLeisure(unfoldMore);
   };
   atLeisure(unfoldMore);
-  addEventListener("beforeprint", unfoldAll);
+  addEventListener("beforeprint", () => { if (!document.body.classList.contains("alone")) unfoldAll(); });
+  follow();
+
+  // --- two blanks side by side ----------------------------------------------------
+  const pane = $("#pair");
+  if (pane) {
+    const halves = $(".halves", pane), sides = [$("#left"), $("#right")];
+    const half = i => {
+      const article = articles.get(i), copy = document.createElement("article");
+      unfoldBlank(article);
+      copy.className = `${article.className} half`;
+      copy.append(...[...article.children].map(c => c.cloneNode(true)));
+      for (const e of $$("[id]", copy)) e.removeAttribute("id");
+      for (const e of $$(".back, audio, details, .beside", copy)) e.remove();
+      $("h3", copy).removeAttribute("tabindex");
+      return copy;
+    };
+    const draw = () => halves.replaceChildren(...sides.map(s => s.value).filter(Boolean).map(half));
+    for (const s of sides) s.addEventListener("change", draw);
+    for (const [i, article] of articles) {
+      const button = Object.assign(document.createElement("button"), { type: "button", className: "beside", textContent: "Set beside another" });
+      button.setAttribute("aria-label", `Set beside another: ${$("h3", article).textContent}`);
+      button.addEventListener("click", () => {
+        sides[0].value = i;
+        if (sides[1].value === i) sides[1].value = "";
+        draw();
+        going++;
+        pane.scrollIntoView({ behavior: "instant", block: "start" });
+        sides[1].focus({ preventScroll: true });
+      });
+      $(".back", article).before(button);
+    }
+    pane.hidden = false;
+  }
   // Paper shows what the screen shows, so this also decides what is printed.
   const all = $("#all");
   all?.addEventListener("change", () => {

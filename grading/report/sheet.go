@@ -37,7 +37,11 @@ type sheet struct {
 
 	page   Page
 	sounds map[string]sound // by blank, where there was any
-	failed error            // what kept Blanks from reading on
+	// Room of the ranking's scores and of its other columns.
+	scores  column
+	columns []column
+	cents   bool  // some price has decimals
+	failed  error // what kept Blanks from reading on
 }
 
 // sound is what can be heard of a blank, or why it can't.
@@ -69,6 +73,7 @@ type blankSheet struct {
 	Origin  string // species, supplier, lot
 	Rank    *picture
 	Bar     *picture
+	InRow   figure   // the score, aligned
 	Row     []figure // the figures of its line in the ranking, as Columns names them
 
 	sheet *sheet
@@ -175,6 +180,7 @@ func newSheet(p Page) (*sheet, error) {
 		N:        g.Len(),
 		page:     p,
 		sounds:   map[string]sound{},
+		columns:  make([]column, len(columnNames)),
 	}
 	var blanks []glance
 	used := 0
@@ -183,13 +189,18 @@ func newSheet(p Page) (*sheet, error) {
 			return nil, err
 		}
 		blanks = append(blanks, glanceAt(b))
+		s.scores.take(figureOf(b.Score, ""))
+		for i, f := range rowFigures(b) {
+			s.columns[i].take(f)
+		}
+		s.cents = s.cents || b.Row.Price != nil && *b.Row.Price != math.Trunc(*b.Row.Price)
 		pictures, err := s.pictures(b.Blank)
 		if err != nil {
 			return nil, err
 		}
 		used += s.give(b.Blank, pictures.Portrait, soundBudget-used)
 	}
-	s.Price, s.Map, s.SizeKey = keepPrice(blanks), mapPicture(blanks), sizeKey(blanks)
+	s.Price, s.Map, s.SizeKey = keepPrice(blanks), mapPicture(blanks, g.Settings), sizeKey(blanks)
 	s.Counts, s.Strip = counts(blanks)
 	for _, b := range blanks {
 		if !b.density.Known() || !b.modulus.Known() {
@@ -244,9 +255,9 @@ func (s *sheet) Blanks() iter.Seq[blankSheet] {
 }
 
 // Columns are the ranking's columns of figures.
-func (s *sheet) Columns() []string {
-	return []string{"Pitch, Hz", "Q", "Purity, %", "Density, kg/m³", "E/ρ, MJ/kg"}
-}
+func (s *sheet) Columns() []string { return columnNames }
+
+var columnNames = []string{"Pitch, Hz", "Q", "Purity, %", "Density, kg/m³", "E/ρ, MJ/kg"}
 
 func headline(g grading.Grading) string {
 	switch n := g.Len(); {
@@ -344,7 +355,9 @@ func (s *sheet) newBlankSheet(index int, b grading.Blank) blankSheet {
 		out.Places = fmt.Sprintf("of %d; %d to %d within uncertainty", n, b.RankLow, b.RankHigh)
 	}
 	if b.Row.Price != nil && finite(*b.Row.Price) {
-		out.Price = money(*b.Row.Price, b.Row.Currency)
+		if out.Price = money(*b.Row.Price, b.Row.Currency); s.cents {
+			out.Price = strings.TrimSpace(plain(*b.Row.Price, 2) + " " + b.Row.Currency)
+		}
 		out.PriceX = strconv.FormatFloat(*b.Row.Price, 'g', -1, 64)
 	}
 	var origin []string
@@ -358,10 +371,29 @@ func (s *sheet) newBlankSheet(index int, b grading.Blank) blankSheet {
 	}
 	out.Origin = strings.Join(origin, " · ")
 
-	f, purity := heard(b)
-	out.Row = []figure{figureOf(f.Hz, ""), figureOf(f.Q, ""), figureOf(purity, ""),
-		figureOf(b.Wood.Density, ""), figureOf(b.Wood.SpecificModulus, "")}
+	out.Row = rowFigures(b)
+	for i, f := range out.Row {
+		out.Row[i] = s.columns[i].align(f)
+	}
+	out.InRow = s.scores.align(out.Score)
 	return out
+}
+
+// rowFigures are the figures of a blank's line in the ranking.
+func rowFigures(b grading.Blank) []figure {
+	f, purity := heard(b)
+	return []figure{figureOf(f.Hz, ""), figureOf(f.Q, ""), figureOf(purity, ""),
+		figureOf(b.Wood.Density, ""), figureOf(b.Wood.SpecificModulus, "")}
+}
+
+// Better and Worse are the blanks before and after this one by rank; 0 = none.
+func (s blankSheet) Better() int { return s.Index - 1 }
+
+func (s blankSheet) Worse() int {
+	if s.Index == s.sheet.N {
+		return 0
+	}
+	return s.Index + 1
 }
 
 // heard is the fundamental of a blank and its purity, known or not.
