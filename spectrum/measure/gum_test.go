@@ -88,3 +88,16 @@ func TestCorrelation(t *testing.T) {
 	v := measure.FromParts(1, []measure.Part{{Name: "gauge", U: 3}, {Name: "noise", U: -2}, {Name: "gauge", U: 1}})
 	near(t, "named parts add before they are squared", v.U, math.Sqrt(20), 1e-12)
 }
+
+// TestFromPartsOfOneSource: what one source does to a result by two ways is added with its
+// signs (JCGM 100:2008, eq. 16 with r = ±1): it may cancel.
+func TestFromPartsOfOneSource(t *testing.T) {
+	for _, c := range []struct {
+		a, b, want float64
+	}{{3, -3, 0}, {3, 3, 6}, {-2, 5, 3}} {
+		v := measure.FromParts(1, []measure.Part{{Name: "calliper", U: c.a}, {Name: "calliper", U: c.b}})
+		if math.Abs(v.U-c.want) > 1e-12 {
+			t.Errorf("%+g and %+g of one source: u = %g, want %g", c.a, c.b, v.U, c.want)
+		}
+	}
+}
