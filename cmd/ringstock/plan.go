@@ -60,9 +60,9 @@ less the stick's and the allowance, at the station where that is least.
 	o.model.addFlags(cmd)
 	o.load.addFlags(cmd)
 	f.StringVar(&o.match, "match", "stiffness", "what the stick has in common with the model: stiffness or mass")
-	f.Float64Var(&o.wish.MassG, "mass-g", 0, "wanted mass in `GRAMS` (default the model's)")
-	f.Float64Var(&o.wish.SagMM, "sag-mm", 0, "wanted sag under the load in `MM` (default the model's)")
-	f.Float64Var(&o.wish.Allowance, "allowance-mm", 0, "wood to leave on every diameter, in `MM`")
+	quantityVar(f, &o.wish.MassG, "mass-g", 0, 1, 1000, "wanted mass in `GRAMS` (default the model's)")
+	quantityVar(f, &o.wish.SagMM, "sag-mm", 0, 0.01, 500, "wanted sag under the load in `MM` (default the model's)")
+	quantityVar(f, &o.wish.Allowance, "allowance-mm", 0, 0, 20, "wood to leave on every diameter, in `MM`")
 	f.BoolVar(&o.wish.ShaftOnly, "shaft-only", false, "don't ask for a head block")
 	f.BoolVar(&o.wish.At12, "at-12", false, "wood at 12 % moisture instead of as measured")
 	f.StringVar(&o.delivery, "delivery", "", "look among the blanks of this delivery `FOLDER` instead of the stock")
@@ -83,8 +83,8 @@ func runPlan(cmd *cobra.Command, place *stockPlace, o planOptions) error {
 		return usageError{errors.New("--reserve is for sticks in stock: enter the delivery first, by ringstock stock add")}
 	case len(o.only) > 0 && o.delivery != "":
 		return usageError{errors.New("--where is for sticks in stock")}
-	case o.best < 0 || o.wish.Allowance < 0 || o.wish.MassG < 0 || o.wish.SagMM < 0:
-		return usageError{errors.New("--best, --allowance-mm, --mass-g and --sag-mm can't be below 0")}
+	case o.best < 0:
+		return usageError{fmt.Errorf("--best %d: give how many the short-list shall have", o.best)}
 	}
 	o.wish.Match = stick.Match(o.match)
 	if o.wish.Match != stick.MatchStiffness && o.wish.Match != stick.MatchMass {
@@ -256,59 +256,16 @@ func reserve(cmd *cobra.Command, place *stockPlace, plan stick.Plan, o planOptio
 	return nil
 }
 
+// answerWidth is that of the lines that answer a question: they stand whole on the narrowest screen.
+const answerWidth = 80
+
 func printPlan(w io.Writer, p stick.Plan, best int) error {
 	var out strings.Builder
-	m := p.Model
-	fmt.Fprintf(&out, "model %s", m.Name)
-	if m.Source != "" {
-		fmt.Fprintf(&out, " (%s)", m.Source)
+	for _, line := range p.Says() {
+		wrapAt(&out, answerWidth, "", line)
 	}
-	out.WriteString("\n")
-	printModel(&out, m)
-	wish := "as stiff as wanted, " + p.Target.StiffnessNM.Text("N/m")
-	if p.Target.Match == stick.MatchMass {
-		wish = "as heavy as wanted, " + p.Target.MassG.Text("g")
-	}
-	fmt.Fprintf(&out, "\nEvery diameter times scale makes a stick %s.\n", wish)
-	out.WriteString("± is one standard uncertainty; ranks in brackets are a 95 % interval\n\n")
-	// What is matched is the same for all, so the table leaves it out.
-	what, unit, off := "mass", "g", "g"
-	if p.Target.Match == stick.MatchMass {
-		what, unit, off = "stiffness", "N/m", "%"
-	}
-	t := textTable{left: 2, head: [][]string{
-		{"rank", "blank", "scale", what, "off", "balance", "to spare", "at", "same taper", "ring"},
-		{"", "", "", unit, off, "mm", "mm", "mm", "mm more", "0-100"},
-	}}
-	for _, c := range p.Candidates {
-		rank := "-"
-		if c.Fits {
-			rank = fmt.Sprint(c.Rank)
-			if c.RankLow != c.RankHigh {
-				rank += fmt.Sprintf(" (%d-%d)", c.RankLow, c.RankHigh)
-			}
-		}
-		name := shorten(c.Blank, 12)
-		if c.Front {
-			name += " *"
-		}
-		figure := c.MassG
-		if p.Target.Match == stick.MatchMass {
-			figure = c.StiffnessNM
-		}
-		t.add(rank, name, compact(c.Scale), compact(figure), compact(c.Off(p.Target.Match)), digits(c.CentreOfMassMM, 0),
-			digits(c.MarginMM, 2), compact(c.MarginAtMM), digits(c.AddMM, 2), digits(c.Quality, 0))
-		if !c.Fits {
-			t.explain(strings.Join(c.Reasons, "; "))
-		}
-	}
-	t.write(&out, "")
 	n := p.Fitting()
-	out.WriteString("\n")
-	if n == 0 {
-		fmt.Fprintf(&out, "none of %d blanks fits\n", len(p.Candidates))
-	} else {
-		fmt.Fprintf(&out, "%d of %d blanks fit; * no other is both nearer to the wish and of better ring\n", n, len(p.Candidates))
+	if n > 0 {
 		var list []string
 		for _, c := range p.Candidates[:min(n, best)] {
 			where := ""
@@ -318,13 +275,68 @@ func printPlan(w io.Writer, p stick.Plan, best int) error {
 			list = append(list, c.Blank+where)
 		}
 		if len(list) > 0 {
-			wrap(&out, "", "short-list: "+strings.Join(list, ", "))
+			wrapAt(&out, answerWidth, "", "short-list: "+strings.Join(list, ", "))
+		}
+		out.WriteString("\n")
+		printFitting(&out, p, p.Candidates[:n])
+	}
+	if rest := p.Candidates[n:]; len(rest) > 0 {
+		out.WriteString("\nnot fitting:\n")
+		for _, c := range rest {
+			wrapAt(&out, answerWidth, "  ", shorten(c.Blank, 12)+": "+strings.Join(c.Reasons, "; "))
 		}
 	}
+	fmt.Fprintf(&out, "\nmodel %s", p.Model.Name)
+	if p.Model.Source != "" {
+		fmt.Fprintf(&out, " (%s)", p.Model.Source)
+	}
+	out.WriteString("\n")
+	printModel(&out, p.Model)
 	for _, note := range p.Notes {
 		wrap(&out, "", "note: "+note)
 	}
 	return say(w, &out)
+}
+
+// printFitting sets the blanks that fit in a table and explains its columns.
+func printFitting(out *strings.Builder, p stick.Plan, list []stick.Candidate) {
+	// What is matched is the same for all, so the table leaves it out.
+	what, unit, off := "mass", "g", "g"
+	if p.Target.Match == stick.MatchMass {
+		what, unit, off = "stiff", "N/m", "%"
+	}
+	t := textTable{left: 2, head: [][]string{
+		{"rank", "blank", "butt", "mid", "head", "scale", what, "off", "spare", "at", "ring"},
+		{"", "", "mm", "mm", "mm", "", unit, off, "mm", "mm", ""},
+	}}
+	for _, c := range list {
+		rank := fmt.Sprint(c.Rank)
+		if c.RankLow != c.RankHigh {
+			rank += fmt.Sprintf(" (%d-%d)", c.RankLow, c.RankHigh)
+		}
+		name := shorten(c.Blank, 12)
+		if c.Front {
+			name += " *"
+		}
+		figure := c.MassG
+		if p.Target.Match == stick.MatchMass {
+			figure = c.StiffnessNM
+		}
+		t.add(rank, name, digits(c.ButtMM, 2), digits(c.MiddleMM, 2), digits(c.HeadEndMM, 2), digits(c.Scale, 3), compact(figure), compact(c.Off(p.Target.Match)),
+			digits(c.MarginMM, 1), compact(c.MarginAtMM), digits(c.Quality, 0))
+	}
+	t.write(out, "")
+	wish := "as stiff as wanted, " + p.Target.StiffnessNM.Text("N/m")
+	if p.Target.Match == stick.MatchMass {
+		wish = "as heavy as wanted, " + p.Target.MassG.Text("g")
+	}
+	for _, line := range []string{
+		"butt, mid, head: height of the stick there. scale: of every diameter of the model; it makes the stick " + wish + ".",
+		"off: from the wished " + map[bool]string{false: "mass", true: "stiffness"}[p.Target.Match == stick.MatchMass] + ". spare: least wood left over the plan, mm, and at which place from the butt. ring: score, 0-100. * no other is both nearer to the wish and of better ring.",
+		"± is one standard uncertainty; ranks in brackets are a 95 % interval. Balance and the same-taper way are in --json and --html.",
+	} {
+		wrapAt(out, answerWidth, "", line)
+	}
 }
 
 // printModel tells a stick's figures; the sag goes with span, load and place.
@@ -395,11 +407,11 @@ func (o *modelOptions) addFlags(cmd *cobra.Command) {
 
 func (o *modelOptions) addWoodFlags(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.Float64Var(&o.density, "model-density", 0, "density of the model's wood in `KG/M3`")
-	f.Float64Var(&o.modulus, "model-modulus", 0, "Young's modulus of the model's wood in `GPA`")
-	f.Float64Var(&o.densityU, "model-density-u", 0, "standard uncertainty of the density")
-	f.Float64Var(&o.modulusU, "model-modulus-u", 0, "standard uncertainty of the modulus")
-	f.Float64Var(&o.tensionN, "hair-tension", 0, "hair tension in `NEWTON` for the strung stick (default the card's)")
+	quantityVar(f, &o.density, "model-density", 0, 50, 3000, "density of the model's wood in `KG/M3`")
+	quantityVar(f, &o.modulus, "model-modulus", 0, 0.1, 1000, "Young's modulus of the model's wood in `GPA`")
+	quantityVar(f, &o.densityU, "model-density-u", 0, 0, 3000, "standard uncertainty of the density")
+	quantityVar(f, &o.modulusU, "model-modulus-u", 0, 0, 1000, "standard uncertainty of the modulus")
+	quantityVar(f, &o.tensionN, "hair-tension", 0, 0.1, 1000, "hair tension in `NEWTON` for the strung stick (default the card's)")
 }
 
 // read reads the model and asks back what looks wrong in it.
@@ -412,22 +424,20 @@ func (o modelOptions) read(stderr io.Writer) (stick.Model, error) {
 		return m, err
 	}
 	for _, v := range []struct {
-		flag     string
-		x, u     float64
-		to       *measure.Value
-		min, max float64
-	}{{"--model-density", o.density, o.densityU, &m.Wood.Density, 50, 3000}, {"--model-modulus", o.modulus, o.modulusU, &m.Wood.YoungsModulus, 0.1, 1000}} {
-		if v.x == 0 && v.u == 0 {
+		flag string
+		x, u float64
+		to   *measure.Value
+	}{{"--model-density", o.density, o.densityU, &m.Wood.Density}, {"--model-modulus", o.modulus, o.modulusU, &m.Wood.YoungsModulus}} {
+		switch {
+		case v.x == 0 && v.u == 0:
 			continue
-		}
-		if !(v.x >= v.min && v.x <= v.max) || !(v.u >= 0 && v.u < v.x) {
-			return m, usageError{fmt.Errorf("%s %g ± %g: give a number from %g to %g", v.flag, v.x, v.u, v.min, v.max)}
+		case v.x == 0:
+			return m, usageError{fmt.Errorf("%s-u %g: give %s as well", v.flag, v.u, v.flag)}
+		case v.u >= v.x:
+			return m, usageError{fmt.Errorf("%s-u %g: an uncertainty as large as the %g it belongs to", v.flag, v.u, v.x)}
 		}
 		*v.to = measure.Of(v.x, v.u)
 		m.Wood.SpecificModulus = measure.Unknown("given apart")
-	}
-	if o.tensionN < 0 {
-		return m, usageError{errors.New("--hair-tension can't be below 0")}
 	}
 	if o.tensionN > 0 {
 		m.Hair.TensionN = o.tensionN
@@ -470,10 +480,11 @@ type loadOptions struct{ span, from, at, grams float64 }
 
 func (o *loadOptions) addFlags(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.Float64Var(&o.span, "span-mm", 0, "distance of the supports in `MM` (default the whole length)")
-	f.Float64Var(&o.from, "support-at-mm", -1, "place of the first support from the butt in `MM` (default: the span lies in the middle)")
-	f.Float64Var(&o.at, "load-at-mm", 0, "place of the load from the butt in `MM` (default the middle of the span)")
-	f.Float64Var(&o.grams, "load-g", 500, "load in `GRAMS`")
+	quantityVar(f, &o.span, "span-mm", 0, 1, 2000, "distance of the supports in `MM` (default the whole length)")
+	quantityVar(f, &o.from, "support-at-mm", -1, 0, 2000, "place of the first support from the butt in `MM` (default: the span lies in the middle)")
+	f.Lookup("support-at-mm").DefValue = "" // the text says it
+	quantityVar(f, &o.at, "load-at-mm", 0, 0.1, 2000, "place of the load from the butt in `MM` (default the middle of the span)")
+	quantityVar(f, &o.grams, "load-g", 500, 0.1, 100000, "load in `GRAMS`")
 }
 
 func (o loadOptions) on(s stick.Stick) stick.Load {

@@ -33,9 +33,6 @@ The wood given by --model-density and --model-modulus is the model's; the copy's
 		Example: `  ringstock compare old-one.toml new-one.toml --tolerance-mm 0.1 --html compare.html`,
 		Args:    takes(cobra.ExactArgs(2)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if tolerance < 0 {
-				return usageError{fmt.Errorf("--tolerance-mm can't be below 0")}
-			}
 			wood.name = args[0]
 			model, err := wood.read(cmd.ErrOrStderr())
 			if err != nil {
@@ -46,9 +43,13 @@ The wood given by --model-density and --model-modulus is the model's; the copy's
 				return err
 			}
 			askBack(cmd.ErrOrStderr(), copy)
-			c, err := stick.Compare(model, copy, load.on(model.Stick), tolerance)
+			shorter := model.Stick
+			if copy.Length() < model.Length() {
+				shorter = copy.Stick
+			}
+			c, err := stick.Compare(model, copy, load.on(shorter), tolerance)
 			if err != nil {
-				return err
+				return usageError{err}
 			}
 			if asJSON {
 				err = writeJSON(cmd.OutOrStdout(), c)
@@ -63,7 +64,7 @@ The wood given by --model-density and --model-modulus is the model's; the copy's
 	}
 	wood.addWoodFlags(cmd)
 	load.addFlags(cmd)
-	cmd.Flags().Float64Var(&tolerance, "tolerance-mm", 0, "name every diameter and camber off by more than so many `MM`")
+	quantityVar(cmd.Flags(), &tolerance, "tolerance-mm", 0, 0, 50, "name every diameter and camber off by more than so many `MM`")
 	sheetFlags(cmd, &html, &asJSON)
 	return cmd
 }
@@ -97,13 +98,9 @@ uncertainty, asks for a look for a fault. READINGS is a table or card like a mod
 			}
 			askBack(cmd.ErrOrStderr(), now)
 			for _, v := range []struct {
-				flag string
 				x, u float64
 				to   *measure.Value
-			}{{"--mass-g", mass, 0.1, &now.Bare.MassG}, {"--hz", hz, 0.1, &now.Bare.Hz}} {
-				if v.x < 0 {
-					return usageError{fmt.Errorf("%s %g: give what was measured", v.flag, v.x)}
-				}
+			}{{mass, 0.1, &now.Bare.MassG}, {hz, 0.1, &now.Bare.Hz}} {
 				if v.x > 0 {
 					*v.to = measure.Of(v.x, v.u)
 				}
@@ -146,15 +143,15 @@ uncertainty, asks for a look for a fault. READINGS is a table or card like a mod
 	model.addFlags(cmd)
 	load.addFlags(cmd)
 	f := cmd.Flags()
-	f.Float64Var(&scale, "scale", 1, "scale of the diameters, from the plan")
+	quantityVar(f, &scale, "scale", 1, 0.2, 5, "scale of the diameters, from the plan")
 	f.StringVar(&stage, "stage", "", "name of the stage: squared, octagonal, round, bent")
-	f.Float64Var(&mass, "mass-g", 0, "mass of the piece now, in `GRAMS` (± 0.1)")
-	f.Float64Var(&hz, "hz", 0, "its lowest free bending note in the plane of the height, in `HZ` (± 0.1)")
+	quantityVar(f, &mass, "mass-g", 0, 0.1, 10000, "mass of the piece now, in `GRAMS` (± 0.1)")
+	quantityVar(f, &hz, "hz", 0, 1, 20000, "its lowest free bending note in the plane of the height, in `HZ` (± 0.1)")
 	f.StringVar(&blank, "blank", "", "the `STICK` in stock that it is made of")
-	f.Float64Var(&density, "density", 0, "density of its wood in `KG/M3`, if it is not in stock")
-	f.Float64Var(&modulus, "modulus", 0, "Young's modulus of its wood in `GPA`")
-	f.Float64Var(&densityU, "density-u", 0, "standard uncertainty of the density")
-	f.Float64Var(&modulusU, "modulus-u", 0, "standard uncertainty of the modulus")
+	quantityVar(f, &density, "density", 0, 50, 3000, "density of its wood in `KG/M3`, if it is not in stock")
+	quantityVar(f, &modulus, "modulus", 0, 0.1, 1000, "Young's modulus of its wood in `GPA`")
+	quantityVar(f, &densityU, "density-u", 0, 0, 3000, "standard uncertainty of the density")
+	quantityVar(f, &modulusU, "modulus-u", 0, 0, 1000, "standard uncertainty of the modulus")
 	place.addFlag(cmd)
 	sheetFlags(cmd, &html, &asJSON)
 	return cmd
@@ -191,7 +188,7 @@ wood from the stock. With --text it prints the text of a built-in model, to star
 			if err != nil {
 				return err
 			}
-			var origin []sheet.Fact
+			origin := []stick.Fact{{Name: "Lot and papers", Value: "not known: name the stick in stock by --blank"}}
 			if blank != "" {
 				err := place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
 					b, err := stickOf(ctx, s, blank)
@@ -208,19 +205,19 @@ wood from the stock. With --text it prints the text of a built-in model, to star
 					return err
 				}
 			}
-			figures, notes, err := m.Sheet(load.on(m.Stick))
+			c, err := stick.CardOf(m, load.on(m.Stick), string(on.date), origin)
 			if err != nil {
 				return usageError{err}
 			}
 			if asJSON {
-				err = writeJSON(cmd.OutOrStdout(), figures)
+				err = writeJSON(cmd.OutOrStdout(), c)
 			} else {
-				err = printCard(cmd.OutOrStdout(), m, figures, notes, origin)
+				err = printCard(cmd.OutOrStdout(), c)
 			}
 			if err != nil || html == "" {
 				return err
 			}
-			return writeSheet(cmd, html, func(w io.Writer) error { return sheet.Card(w, m, figures, notes, string(on.date), origin) })
+			return writeSheet(cmd, html, func(w io.Writer) error { return sheet.Card(w, m, c) })
 		},
 	}
 	model.addWoodFlags(cmd)
@@ -261,14 +258,14 @@ func stickOf(ctx context.Context, s *stock.Store, name string) (stick.Blank, err
 }
 
 // originOf is what the stock knows of where a stick comes from.
-func originOf(ctx context.Context, s *stock.Store, id string) (list []sheet.Fact, err error) {
+func originOf(ctx context.Context, s *stock.Store, id string) (list []stick.Fact, err error) {
 	l, err := s.Show(ctx, id)
 	if err != nil {
 		return nil, err
 	}
 	add := func(name, value string) {
 		if value != "" {
-			list = append(list, sheet.Fact{Name: name, Value: value})
+			list = append(list, stick.Fact{Name: name, Value: value})
 		}
 	}
 	add("Blank", l.Blank.Blank+" (id "+l.ID+")")
@@ -288,38 +285,61 @@ func originOf(ctx context.Context, s *stock.Store, id string) (list []sheet.Fact
 		add("Invoice", strings.TrimSpace(r.InvoiceNumber+" "+string(r.InvoiceDate)))
 		add("Registered as", r.StockRegistration)
 	}
+	if len(l.Documents) == 0 {
+		add("Papers", "no paper is filed for this lot")
+	}
 	for _, d := range l.Documents {
 		add(d.Kind, strings.Trim(strings.Join([]string{d.Number, d.Issuer, string(d.IssuedOn)}, ", "), ", "))
 	}
 	return list, nil
 }
 
-func printCard(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, origin []sheet.Fact) error {
+func printCard(w io.Writer, c stick.Card) error {
 	var out strings.Builder
-	out.WriteString(m.Name + "\n")
-	if m.Source != "" {
-		wrap(&out, "  ", "source: "+m.Source)
-	}
-	printModel(&out, s)
-	named(&out, "wood", fmt.Sprintf("density %s, Young's modulus %s", s.Wood.Density.Text("kg/m³"), s.Wood.YoungsModulus.Text("GPa")))
-	out.WriteString("\n")
-	t := textTable{left: 0, head: [][]string{{"at", "height", "width", "camber", "section"}, {"mm", "mm", "mm", "mm", ""}}}
-	for _, at := range m.Stations {
-		camber := "-"
-		for _, p := range m.Camber {
-			if p.X == at.X {
-				camber = fmt.Sprintf("%.1f", 1000*p.Y)
-			}
+	out.WriteString(c.Name + "\n")
+	for _, l := range []struct{ name, text string }{{"", c.About}, {"source: ", c.Source}, {"date: ", c.Date}} {
+		if l.text != "" {
+			wrap(&out, "  ", l.name+l.text)
 		}
-		t.add(fmt.Sprintf("%.4g", 1000*at.X), fmt.Sprintf("%.2f", 1000*at.Height), fmt.Sprintf("%.2f", 1000*at.Width), camber, string(at.Shape))
 	}
-	t.write(&out, "  ")
-	out.WriteString("\n")
-	for _, f := range origin {
+	printModel(&out, c.ModelSheet)
+	named(&out, "wood", fmt.Sprintf("density %s, Young's modulus %s", c.Wood.Density.Text("kg/m³"), c.Wood.YoungsModulus.Text("GPa")))
+	out.WriteString("\nweighed and measured\n")
+	for _, f := range c.Weighed() {
 		wrap(&out, "  ", f.Name+": "+f.Value)
 	}
-	for _, note := range notes {
+	fmt.Fprintf(&out, "\nstations (diameters ± %.2g mm)\n", c.CalliperU)
+	t := textTable{left: 0, head: [][]string{{"at", "height", "width", "camber", "section"}, {"mm", "mm", "mm", "mm", ""}}}
+	for _, at := range c.Stations {
+		section := string(at.Shape)
+		if at.WidestMM.Known() {
+			section += fmt.Sprintf(", widest at %.2f", at.WidestMM.X)
+		}
+		t.add(fmt.Sprintf("%.4g", at.AtMM), fmt.Sprintf("%.2f", at.HeightMM), fmt.Sprintf("%.2f", at.WidthMM), digits(at.CamberMM, 1), section)
+	}
+	t.write(&out, "  ")
+	for _, part := range []struct {
+		name string
+		list []stick.Named
+	}{{"head", c.HeadReadings}, {"frog", c.FrogReadings}} {
+		out.WriteString("\n" + part.name + "\n")
+		for _, n := range part.list {
+			wrap(&out, "  ", n.Name+": "+n.Value.Text(n.Unit))
+		}
+		if len(part.list) == 0 {
+			out.WriteString("  nothing read\n")
+		}
+	}
+	out.WriteString("\nthe wood and its papers\n")
+	for _, f := range c.Origin {
+		wrap(&out, "  ", f.Name+": "+f.Value)
+	}
+	out.WriteString("\n")
+	for _, note := range c.Notes {
 		wrap(&out, "", "note: "+note)
+	}
+	for _, caution := range c.Cautions {
+		wrap(&out, "", "caution: "+caution.Text)
 	}
 	return say(w, &out)
 }
@@ -349,6 +369,14 @@ func printComparison(w io.Writer, c stick.Comparison) error {
 		t.add(fmt.Sprintf("%.4g", d.AtMM), compact(d.HeightMM), compact(d.WidthMM), digits(d.CamberMM, 2), digits(d.MassPct, 1), digits(d.FlexPct, 1), shape)
 	}
 	t.write(&out, "  ")
+	if len(c.Readings) > 0 {
+		out.WriteString("\nhead and frog\n")
+		t := textTable{left: 2, head: [][]string{{"", "reading", "model", "copy", "copy less model"}}}
+		for _, p := range c.Readings {
+			t.add(p.Part, p.Name+", "+p.Unit, compact(p.Model), compact(p.Copy), compact(p.Off))
+		}
+		t.write(&out, "  ")
+	}
 	switch {
 	case c.ToleranceMM == 0:
 	case len(c.Outside) == 0:
@@ -378,7 +406,10 @@ func digits(v measure.Value, n int) string {
 
 func printWork(w io.Writer, x stick.Work) error {
 	var out strings.Builder
-	fmt.Fprintf(&out, "after %s, diameters times %.4g", x.Model, x.Scale)
+	for _, line := range x.Says() {
+		wrapAt(&out, answerWidth, "", line)
+	}
+	fmt.Fprintf(&out, "\nafter %s, diameters times %.4g", x.Model, x.Scale)
 	if x.Stage != "" {
 		out.WriteString(", stage: " + x.Stage)
 	}
@@ -395,7 +426,7 @@ func printWork(w io.Writer, x stick.Work) error {
 		t.add(fmt.Sprintf("%.4g", s.AtMM), mm(s.NowHeight), mm(s.PlanHeight), compact(s.HeightToGo), mm(s.NowWidth), mm(s.PlanWidth), compact(s.WidthToGo), flag)
 	}
 	t.write(&out, "  ")
-	out.WriteString("\nif finished as planned:\n")
+	out.WriteString("\nif finished so:\n")
 	p := x.Planned
 	for _, l := range []struct{ name, text string }{
 		{"mass", p.MassG.Text("g")}, {"balance", p.CentreOfMassMM.Text("mm") + " from the butt"},

@@ -99,14 +99,17 @@ func spaces(n int) string { return strings.Repeat(" ", max(n, 0)) }
 const glued = "\u2060"
 
 // wrap writes a text in lines no wider than a page, all but the first further indented.
-func wrap(out *strings.Builder, indent, text string) {
+func wrap(out *strings.Builder, indent, text string) { wrapAt(out, pageWidth, indent, text) }
+
+// wrapAt does so in lines of another width.
+func wrapAt(out *strings.Builder, columns int, indent, text string) {
 	line := indent
 	width := length(indent)
 	empty := true
 	for word := range strings.FieldsSeq(strings.ReplaceAll(text, " %", glued+"%")) {
 		word = strings.ReplaceAll(word, glued, " ")
 		n := length(word)
-		if !empty && width+1+n > pageWidth {
+		if !empty && width+1+n > columns {
 			out.WriteString(line + "\n")
 			line, width, empty = indent+"  ", length(indent)+2, true
 		}

@@ -61,7 +61,11 @@ type Named struct {
 func (n Named) MarshalJSON() ([]byte, error) { return measure.Marshal(n) }
 
 // Head is the block that a blank must have for the head to be cut from it.
-type Head struct{ LengthMM, HeightMM, WidthMM float64 }
+type Head struct {
+	LengthMM float64 `json:"length_mm"` // 0 = not given
+	HeightMM float64 `json:"height_mm"`
+	WidthMM  float64 `json:"width_mm"`
+}
 
 const (
 	cardLimit    = 1 << 20 // bytes

@@ -29,6 +29,7 @@ type Comparison struct {
 	MassOffG    measure.Value `json:"mass_off_g" u:"mass_off_u_g"`
 	BalanceOff  measure.Value `json:"centre_of_mass_off_mm" u:"centre_of_mass_off_u_mm"`
 	StiffOffPct measure.Value `json:"stiffness_off_pct" u:"stiffness_off_u_pct"`
+	Readings    []Pair        `json:"readings"` // of head and frog
 	Notes       []string      `json:"notes"`
 	Questions   []string      `json:"questions"`
 }
@@ -65,7 +66,8 @@ type CamberFit struct {
 func (c Comparison) MarshalJSON() ([]byte, error) { return measure.Marshal(c) }
 func (d Difference) MarshalJSON() ([]byte, error) { return measure.Marshal(d) }
 
-// Compare holds a copy against its model, both measured from the butt. A tolerance in mm, or 0
+// Compare holds a copy against its model, both measured from the butt, under one load that both can
+// carry. A tolerance in mm, or 0
 // for none, judges every diameter and the aligned camber.
 func Compare(model, copy Model, l Load, tolerance float64) (Comparison, error) {
 	c := Comparison{Schema: CompareSchema, At: []Difference{}, ToleranceMM: tolerance, Outside: []string{}, Notes: []string{}, Questions: []string{}}
@@ -101,6 +103,7 @@ func Compare(model, copy Model, l Load, tolerance float64) (Comparison, error) {
 		return Comparison{}, err
 	}
 	c.camber(model, copy)
+	c.Readings = pairs(model, copy)
 	if c.Camber != nil && tolerance > 0 && math.Abs(c.Camber.LargestMM) > tolerance {
 		c.Outside = append(c.Outside, fmt.Sprintf("the camber is %+.2f mm off at %.4g mm", c.Camber.LargestMM, c.Camber.LargestAtMM))
 	}

@@ -157,6 +157,9 @@ type Figures struct {
 	SagMM            measure.Value `json:"sag_mm" u:"sag_u_mm"`
 }
 
+// MarshalJSON writes each figure with its uncertainty beside it.
+func (f Figures) MarshalJSON() ([]byte, error) { return measure.Marshal(f) }
+
 // names of the sources of uncertainty, as budgets show them
 const (
 	fromDensity   = "density"

@@ -89,6 +89,10 @@ type Candidate struct {
 	RankHigh int           `json:"rank_high"`
 	Scale    measure.Value `json:"scale"` // multiplies every diameter of the model
 	Figures
+	// How thick the stick gets, by its height at the butt, in the middle and at the shaft's end.
+	ButtMM    measure.Value `json:"butt_height_mm" u:"butt_height_u_mm"`
+	MiddleMM  measure.Value `json:"middle_height_mm" u:"middle_height_u_mm"`
+	HeadEndMM measure.Value `json:"head_end_height_mm" u:"head_end_height_u_mm"`
 	// MassOff and StiffnessOff are the stick's mass and stiffness less the wanted ones.
 	MassOffG        measure.Value `json:"mass_off_g" u:"mass_off_u_g"`
 	StiffnessOffPct measure.Value `json:"stiffness_off_pct" u:"stiffness_off_u_pct"`
@@ -106,8 +110,36 @@ type Candidate struct {
 	Quality measure.Value `json:"quality"` // score of its ring
 	Front   bool          `json:"front"`   // no other that fits is both nearer to the wish and of better ring
 	Reasons []string      `json:"reasons"`
+	Lacks   []Lack        `json:"lacks"` // why it does not fit, as codes
 
 	wood *outline // nil: not known
+}
+
+// Lack is something that a blank has not enough of, or that is not known of it.
+type Lack string
+
+// What keeps a blank from fitting.
+const (
+	LacksHead     Lack = "head"     // no wood for the head
+	LacksWood     Lack = "wood"     // too thin somewhere
+	LacksLength   Lack = "length"   // too short
+	LacksReadings Lack = "readings" // its shape is not known
+	LacksValues   Lack = "values"   // its density or modulus is not known
+)
+
+var lackWords = []struct {
+	lack Lack
+	says string
+}{
+	{LacksHead, "without wood for the head"}, {LacksWood, "too thin"}, {LacksLength, "too short"},
+	{LacksReadings, "of unknown size"}, {LacksValues, "of unknown density or modulus"},
+}
+
+func (c *Candidate) lack(l Lack) {
+	c.Fits = false
+	if !slices.Contains(c.Lacks, l) {
+		c.Lacks = append(c.Lacks, l)
+	}
 }
 
 // Wood is the section of the blank where the stick has its place atMM, measured from the stick's butt.
@@ -319,12 +351,13 @@ func (p planner) make(x []float64) made {
 }
 
 func (p planner) candidate(b Blank) Candidate {
-	c := Candidate{Blank: b.Name, ID: b.ID, Place: b.Place, Lot: b.Lot, State: b.State, Quality: b.Quality, Reasons: []string{}, Spares: []Spare{}}
+	c := Candidate{Blank: b.Name, ID: b.ID, Place: b.Place, Lot: b.Lot, State: b.State, Quality: b.Quality, Reasons: []string{}, Spares: []Spare{}, Lacks: []Lack{}}
 	t := b.Timber(p.w.At12).timber()
 	no := func(why string) Candidate {
 		c.Reasons = append(c.Reasons, why)
+		c.lack(LacksValues)
 		u := measure.Unknown(why)
-		for _, v := range []*measure.Value{&c.Scale, &c.MassG, &c.CentreOfMassMM, &c.StiffnessNM, &c.WidthStiffnessNM, &c.SagMM, &c.MassOffG, &c.StiffnessOffPct, &c.MarginMM, &c.MarginAtMM, &c.HeadMM, &c.AddMM, &c.AddMassG, &c.AddSpareMM} {
+		for _, v := range []*measure.Value{&c.ButtMM, &c.MiddleMM, &c.HeadEndMM, &c.Scale, &c.MassG, &c.CentreOfMassMM, &c.StiffnessNM, &c.WidthStiffnessNM, &c.SagMM, &c.MassOffG, &c.StiffnessOffPct, &c.MarginMM, &c.MarginAtMM, &c.HeadMM, &c.AddMM, &c.AddMassG, &c.AddSpareMM} {
 			*v = u
 		}
 		return c
@@ -347,6 +380,9 @@ func (p planner) candidate(b Blank) Candidate {
 	}
 	scale := c.Scale.X
 	c.Figures = p.form.figures(t, scale)
+	for x, v := range map[float64]*measure.Value{p.m.butt(): &c.ButtMM, (p.m.butt() + p.m.end()) / 2: &c.MiddleMM, p.m.end(): &c.HeadEndMM} {
+		*v = get(func(s made) float64 { return 1000 * p.m.Section(x).Height * s.scale })
+	}
 	c.MassG = get(func(s made) float64 { return s.mass })
 	c.StiffnessNM = get(func(s made) float64 { return s.stiffness })
 	c.SagMM = sagUnder(p.w.Load, c.StiffnessNM)
@@ -359,6 +395,7 @@ func (p planner) candidate(b Blank) Candidate {
 	}
 	o, err := newOutline(b.Readings)
 	if err != nil {
+		c.lack(LacksReadings)
 		c.Reasons = append(c.Reasons, "whether there is wood enough can't be told: "+err.Error())
 		u := measure.Unknown(err.Error())
 		c.MarginMM, c.MarginAtMM, c.HeadMM = u, u, u
@@ -389,15 +426,17 @@ func (p planner) fit(c *Candidate, o outline) {
 	size := max(at.Height, at.Width) * 1000
 	c.MarginMM = measure.FromParts(spares[least].MM, []measure.Part{{Name: "scale", U: size * c.Scale.U}, {Name: "blank's diameters", U: 1000 * o.u}})
 	c.MarginAtMM = measure.Of(spares[least].AtMM, 0)
-	c.Fits = spares[least].MM >= -1e-9
+	c.Fits = true
 	need := p.needs()
 	if spare := o.end() - need; spare < -1e-9 {
-		c.Fits = false
+		c.lack(LacksLength)
 		c.Reasons = append(c.Reasons, fmt.Sprintf("%.4g mm too short: the stick needs %.4g mm, the blank has %.4g mm", -1000*spare, 1000*need, 1000*o.end()))
 	}
 	switch x := spares[least]; {
 	case x.Side == "length":
+		c.lack(LacksLength)
 	case x.MM < -1e-9:
+		c.lack(LacksWood)
 		why := fmt.Sprintf("%.2g mm too thin at %.4g mm (%s)", -x.MM, x.AtMM, x.Side)
 		if n := tooThin(spares); n > 1 {
 			why += fmt.Sprintf(", and at %d more of %d stations", n-1, len(spares))
@@ -432,7 +471,7 @@ func (p planner) fitHead(c *Candidate, o outline, shift float64) {
 		return
 	}
 	no := func(format string, a ...any) {
-		c.Fits = false
+		c.lack(LacksHead)
 		c.Reasons = append(c.Reasons, fmt.Sprintf(format, a...))
 	}
 	wood, _ := o.at(min(o.end(), shift+p.m.Length()+head.LengthMM/1000))
@@ -448,11 +487,11 @@ func (p planner) fitHead(c *Candidate, o outline, shift float64) {
 	blockLong := 1000 * (o.end() - o.block)
 	switch across := 1000*wood.Width - head.WidthMM - p.w.Allowance; {
 	case c.HeadMM.X < 0:
-		no("no wood for the head: it takes %g mm of height, the blank has %.4g mm at that end", head.HeightMM+p.w.Allowance, high)
+		no("no wood for the head: it takes %g mm of height, %.3g mm are there", head.HeightMM+p.w.Allowance, high)
 	case blockLong > 0 && blockLong < head.LengthMM && 1000*o.Stations[1].Height < head.HeightMM+p.w.Allowance:
 		no("the head block is %.4g mm long, the head takes %g mm", blockLong, head.LengthMM)
 	case across < 0:
-		no("no wood for the head: it takes %g mm of width, the blank has %.4g mm at that end", head.WidthMM+p.w.Allowance, 1000*wood.Width)
+		no("no wood for the head: it takes %g mm of width, %.3g mm are there", head.WidthMM+p.w.Allowance, 1000*wood.Width)
 	}
 }
 

@@ -90,7 +90,7 @@ func WorkDown(model Model, scale float64, now Model, blank Wood, l Load, stage s
 	if err := w.judge(piece, here, blank); err != nil {
 		return Work{}, err
 	}
-	finished := newForm(finish(plan.Stick, now), l, now.Accuracy)
+	finished := newForm(w.finish(plan.Stick), l, now.Accuracy)
 	w.Planned = finished.figures(w.Wood.timber(), 1)
 	w.AsPlanned = newForm(plan.Stick, l, now.Accuracy).figures(w.Wood.timber(), 1)
 	w.OffG = measure.Unknown("the wood's density is not known")
@@ -119,30 +119,34 @@ func (w *Work) stations(plan Stick, now Model) {
 	}
 }
 
-// finish is the planned stick but for the places where the piece is thinner already, by more than
-// its readings leave uncertain: wood does not grow on again.
-func finish(plan Stick, now Model) Stick {
-	u := now.Accuracy.CalliperMM / 1000
-	var places []float64
-	for _, s := range slices.Concat(plan.Stations, now.Stations) {
-		near := func(x float64) bool { return math.Abs(x-s.X) < 1e-6 }
-		if s.X >= plan.butt() && s.X <= plan.end() && !slices.ContainsFunc(places, near) {
-			places = append(places, s.X)
+// finish is the planned stick less what the piece already lacks where it was read, by more than its
+// readings leave uncertain: wood does not grow on again. Between the places read, what lacks
+// runs straight.
+func (w Work) finish(plan Stick) Stick {
+	lacks := Stick{}
+	places := make([]float64, 0, len(plan.Stations)+len(w.ToGo))
+	for _, s := range plan.Stations {
+		places = append(places, s.X)
+	}
+	for _, t := range w.ToGo {
+		var s Section
+		if t.UnderHeight {
+			s.Height = t.HeightToGo.X / 1000
+		}
+		if t.UnderWidth {
+			s.Width = t.WidthToGo.X / 1000
+		}
+		lacks.Stations = append(lacks.Stations, Station{t.AtMM / 1000, s})
+		near := func(x float64) bool { return math.Abs(1000*x-t.AtMM) < 1e-3 }
+		if !slices.ContainsFunc(places, near) {
+			places = append(places, t.AtMM/1000)
 		}
 	}
 	slices.Sort(places)
 	out := Stick{Lumps: plan.Lumps}
 	for _, x := range places {
-		at := plan.Section(x)
-		if x >= now.butt()-1e-9 && x <= now.end()+1e-9 {
-			there := now.Section(x)
-			if there.Height < at.Height-2*u {
-				at.Height = there.Height
-			}
-			if there.Width < at.Width-2*u {
-				at.Width = there.Width
-			}
-		}
+		at, less := plan.Section(x), lacks.Section(x)
+		at.Height, at.Width = at.Height+less.Height, at.Width+less.Width
 		out.Stations = append(out.Stations, Station{x, at})
 	}
 	return out
@@ -251,9 +255,9 @@ func (w Work) Says() (list []string) {
 		list = append(list, fmt.Sprintf("Still to come off: %.2f mm at most, at %.4g mm.", most, where))
 	}
 	if len(under) > 0 {
-		says := fmt.Sprintf("Already under the plan at %s mm:", strings.Join(under, ", "))
+		says := fmt.Sprintf("Already under the plan at %s mm;", strings.Join(under, ", "))
 		if now, then := w.Planned.StiffnessNM, w.AsPlanned.StiffnessNM; now.Known() && then.Known() {
-			says += fmt.Sprintf(" finished so, it is %.1f %% less stiff than planned.", 100*(1-now.X/then.X))
+			says += fmt.Sprintf(" finished, it is %.1f %% less stiff than planned.", 100*(1-now.X/then.X))
 		} else {
 			says += " it will be less stiff there than planned."
 		}

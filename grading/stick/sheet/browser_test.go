@@ -65,18 +65,18 @@ func invented(t *testing.T) map[string]string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	figures, notes, err := m.Sheet(load)
+	papers := []stick.Fact{{Name: "Blank", Value: "D03"}, {Name: "Species", Value: "invented wood"}, {Name: "Lot", Value: "L1 (invented)"}, {Name: "Supplier", Value: "an invented dealer"}, {Name: "Invoice", Value: "none: invented"}, {Name: "Permit", Value: "none: invented"}}
+	card, err := stick.CardOf(m, load, "2031-03-28", papers)
 	if err != nil {
 		t.Fatal(err)
 	}
-	papers := []Fact{{"Blank", "D03"}, {"Species", "invented wood"}, {"Lot", "L1 (invented)"}, {"Supplier", "an invented dealer"}, {"Invoice", "none: invented"}, {"Permit", "none: invented"}}
 	sheets := map[string]string{}
 	for name, write := range map[string]func(io.Writer) error{
 		"plan":    func(w io.Writer) error { return Plan(w, m, plan, 3) },
 		"names":   func(w io.Writer) error { return Plan(w, m, longNames(plan), 1) },
 		"compare": func(w io.Writer) error { return Compare(w, m, made, comparison) },
 		"work":    func(w io.Writer) error { return Work(w, rough.Stick, m.Scaled(1.01), rough.Name, work) },
-		"card":    func(w io.Writer) error { return Card(w, m, figures, notes, "2031-03-28", papers) },
+		"card":    func(w io.Writer) error { return Card(w, m, card) },
 	} {
 		var b bytes.Buffer
 		if err := write(&b); err != nil {

@@ -12,7 +12,6 @@ import (
 	"html/template"
 	"io"
 	"math"
-	"slices"
 	"strings"
 
 	"ringstock/grading/stick"
@@ -33,12 +32,13 @@ type page struct {
 	Style            template.CSS
 	Policy           string
 	Questions, Notes []string
+	Cautions         []stick.Caution
 }
 
 func newPage(title string, questions, notes []string) page {
 	sum := sha256.Sum256([]byte(style))
 	return page{
-		Title: title, Style: template.CSS(style), Questions: questions, Notes: notes,
+		Title: title, Style: template.CSS(style), Questions: questions, Notes: notes, Cautions: stick.Cautions,
 		Policy: "default-src 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'; base-uri 'none'; form-action 'none'",
 	}
 }
@@ -56,7 +56,7 @@ func write(w io.Writer, name string, data any) error {
 type row struct {
 	At, Shape, Height, Width, Wood, Spare, Mass string
 	Name, Rank, Ranks, Scale, Off, Balance      string
-	What, Margin, Add, Ring, Why                string
+	What, Margin, Add, Ring, Why, Thick         string
 	Strip                                       *drawing
 	Least, Under, Flag                          bool
 }
@@ -180,21 +180,16 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 		view.Aim, view.OffName = "Every diameter times the scale makes the stick as heavy as wanted, "+p.Target.MassG.Text("g")+".", "Off in stiffness<br>%"
 	}
 	fit := p.Fitting()
-	view.Headline = fmt.Sprintf("None of %d blanks fits.", len(p.Candidates))
+	view.Headline = strings.Join(p.Says(), " ")
 	low, high := 0.0, 1e-9
-	if fit > 0 {
-		c := p.Candidates[0]
-		view.Headline = fmt.Sprintf("%d of %d blanks fit. Nearest to the wish is %s: a stick of %s, %s.",
-			fit, len(p.Candidates), c.Blank, c.MassG.Text("g"), c.StiffnessNM.Text("N/m"))
-		for _, c := range p.Candidates[:fit] {
-			if off := c.Off(match); off.Known() {
-				low, high = min(low, off.X-2*off.U), max(high, off.X+2*off.U)
-			}
+	for _, c := range p.Candidates[:fit] {
+		if off := c.Off(match); off.Known() {
+			low, high = min(low, off.X-2*off.U), max(high, off.X+2*off.U)
 		}
 	}
 	for i, c := range p.Candidates {
-		r := row{Name: c.Blank, Rank: fmt.Sprint(c.Rank), Scale: known(c.Scale), Mass: known(c.MassG), What: known(c.MassG), Off: signed(c.Off(match)), Balance: fixed0(c.CentreOfMassMM),
-			Margin: signed(c.MarginMM), At: known(c.MarginAtMM), Add: signed(c.AddMM), Ring: known(c.Quality), Why: strings.Join(c.Reasons, "; ")}
+		r := row{Name: c.Blank, Rank: fmt.Sprint(c.Rank), Scale: strings.TrimPrefix(fixed(c.Scale, 3), "+"), Mass: known(c.MassG), What: known(c.MassG), Off: signed(c.Off(match)), Balance: fixed0(c.CentreOfMassMM),
+			Margin: signed(c.MarginMM), At: known(c.MarginAtMM), Add: plain(c.AddMM), Ring: known(c.Quality), Why: strings.Join(c.Reasons, "; "), Thick: Thick(c)}
 		if match == stick.MatchMass {
 			r.What = known(c.StiffnessNM)
 		}
@@ -212,6 +207,14 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 		}
 	}
 	return write(w, "plan", view)
+}
+
+// Thick is how thick the stick of a candidate gets, mm: at the butt, in the middle, at the head.
+func Thick(c stick.Candidate) string {
+	if !c.ButtMM.Known() {
+		return "–"
+	}
+	return fmt.Sprintf("%.2f %.2f %.2f", c.ButtMM.X, c.MiddleMM.X, c.HeadEndMM.X)
 }
 
 func newBench(model stick.Model, p stick.Plan, c stick.Candidate) bench {
@@ -264,6 +267,7 @@ func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
 		Lead                                               []figure
 		Heights, Widths, Camber, Deviations                *drawing
 		Outside                                            []string
+		Readings                                           []namedRow
 		Rows                                               []row
 		ModelFacts, CopyFacts                              facts
 	}{
@@ -292,6 +296,9 @@ func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
 	}
 	if c.ToleranceMM > 0 {
 		view.BandSays = fmt.Sprintf("Shaded: ± %.4g mm, the tolerance.", c.ToleranceMM)
+	}
+	for _, p := range c.Readings {
+		view.Readings = append(view.Readings, namedRow{p.Part, p.Name + ", " + p.Unit, known(p.Model), known(p.Copy), signed(p.Off)})
 	}
 	for _, d := range c.At {
 		r := row{At: fmt.Sprintf("%.4g", d.AtMM), Shape: string(d.Shapes[0]), Height: plain(d.HeightMM), Width: plain(d.WidthMM), Wood: plain(d.CamberMM), Mass: tenth(d.MassPct), Spare: tenth(d.FlexPct)}
@@ -330,23 +337,13 @@ func Work(w io.Writer, now, plan stick.Stick, name string, x stick.Work) error {
 		Side, Sections, Rule  *drawing
 		Rows                  []row
 	}{page: newPage("Working down – "+name, x.Questions, x.Notes), Name: name, Stage: x.Stage, Sections: sections(plan.Stations), Rule: rule()}
-	view.Headline = fmt.Sprintf("After %s, diameters × %.3f.", x.Model, x.Scale)
-	if slices.ContainsFunc(x.Checks, func(c stick.Check) bool { return c.Surprise }) {
-		view.Headline += " A reading at this stage is not what was foretold: look below."
-	}
+	view.Headline = strings.Join(x.Says(), " ") + fmt.Sprintf(" After %s, diameters × %.3f.", x.Model, x.Scale)
 	for _, c := range x.Checks {
 		view.Checks = append(view.Checks, row{Name: c.Name, Mass: c.Foretold.Text(c.Unit), Off: c.Found.Text(c.Unit), Why: c.Says, Flag: c.Surprise})
 	}
-	under := 0
 	for _, t := range x.ToGo {
-		if t.UnderHeight || t.UnderWidth {
-			under++
-		}
 		view.Rows = append(view.Rows, row{At: fmt.Sprintf("%.4g", t.AtMM), Height: fmt.Sprintf("%.2f", t.NowHeight), Wood: fmt.Sprintf("%.2f", t.PlanHeight), Spare: plain(t.HeightToGo), Under: t.UnderHeight,
 			Width: fmt.Sprintf("%.2f", t.NowWidth), Mass: fmt.Sprintf("%.2f", t.PlanWidth), Shape: plain(t.WidthToGo), Least: t.UnderWidth})
-	}
-	if under > 0 {
-		view.Headline += fmt.Sprintf(" %d of %d stations are already under the plan.", under, len(x.ToGo))
 	}
 	view.Lead = []figure{
 		large("still to come off", x.OffG, "g", ""),
@@ -364,25 +361,35 @@ func Work(w io.Writer, now, plan stick.Stick, name string, x stick.Work) error {
 	return write(w, "work", view)
 }
 
-// Fact is a line about where a stick comes from.
-type Fact struct{ Name, Value string }
+// namedRow is a named reading in words.
+type namedRow struct{ Part, Name, Model, Copy, Off string }
 
-// Card writes the card of a finished stick. Origin is what the stock knows of its wood and papers.
-func Card(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, day string, origin []Fact) error {
+func namedRows(list []stick.Named) (rows []namedRow) {
+	for _, n := range list {
+		rows = append(rows, namedRow{Name: n.Name, Model: n.Value.Text(n.Unit)})
+	}
+	return rows
+}
+
+// Card writes the card of a finished stick.
+func Card(w io.Writer, m stick.Model, c stick.Card) error {
 	view := struct {
 		page
 		Name, About, Day     string
 		Lead                 []figure
 		Facts                facts
-		Origin               []Fact
+		Whole                []stick.Fact
+		Origin               []stick.Fact
+		Head, Frog           []namedRow
 		Camber               *drawing
 		Side, Sections, Rule *drawing
 		Rows                 []row
 	}{
-		page: newPage("Card – "+m.Name, m.Questions, notes), Name: m.Name, About: m.About, Day: day, Facts: newFacts(s), Origin: origin,
+		page: newPage("Card – "+m.Name, c.Questions, c.Notes), Name: m.Name, About: m.About, Day: c.Date, Facts: newFacts(c.ModelSheet), Origin: c.Origin,
+		Whole: c.Weighed(), Head: namedRows(c.HeadReadings), Frog: namedRows(c.FrogReadings),
 		Side: sideView(m.Stick, func(float64) (float64, bool) { return 0, false }), Sections: sections(m.Stations), Rule: rule(),
 	}
-	mass, balance := s.MassG, s.CentreOfMassMM
+	mass, balance := c.MassG, c.CentreOfMassMM
 	from, about := "by stations and wood", "from the butt, by stations and wood"
 	if m.Bare.MassG.Known() {
 		mass, from = m.Bare.MassG, "weighed, bare stick"
@@ -392,22 +399,20 @@ func Card(w io.Writer, m stick.Model, s stick.ModelSheet, notes []string, day st
 	}
 	view.Lead = []figure{
 		large("mass", mass, "g", from), large("balance", balance, "mm", about),
-		large("sag", s.SagMM, "mm", fmt.Sprintf("%.4g g, span %.4g mm, at %.4g mm", s.Grams, s.SpanMM, s.AtMM)),
-		large("stiffness", s.StiffnessNM, "N/m", ""),
+		large("sag", c.SagMM, "mm", fmt.Sprintf("%.4g g, span %.4g mm, at %.4g mm", c.Grams, c.SpanMM, c.AtMM)),
+		large("stiffness", c.StiffnessNM, "N/m", ""),
 	}
-	if len(s.ModesHz) > 0 {
-		view.Lead = append(view.Lead, large("lowest note, free", measure.Of(s.ModesHz[0], s.ModesU[0]), "Hz", ""))
+	if len(c.ModesHz) > 0 {
+		view.Lead = append(view.Lead, large("lowest note, free", measure.Of(c.ModesHz[0], c.ModesU[0]), "Hz", ""))
 	}
 	if len(m.Camber) > 2 {
 		view.Camber = camberOf(m)
 	}
-	for _, at := range m.Stations {
+	for i, at := range m.Stations {
 		r := stationRow(at)
 		r.Wood = "–"
-		for _, p := range m.Camber {
-			if math.Abs(p.X-at.X) < 5e-4 {
-				r.Wood = fmt.Sprintf("%.1f", 1000*p.Y)
-			}
+		if camber := c.Stations[i].CamberMM; camber.Known() {
+			r.Wood = fmt.Sprintf("%.1f", camber.X)
 		}
 		view.Rows = append(view.Rows, r)
 	}

@@ -51,7 +51,7 @@ func allPages(t *testing.T, name string) map[string]string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, notes, err := m.Sheet(m.MidSpan(0, 500))
+	card, err := stick.CardOf(m, m.MidSpan(0, 500), "2031-03-28", []stick.Fact{{Name: "Lot", Value: name}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -60,7 +60,7 @@ func allPages(t *testing.T, name string) map[string]string {
 		"plan":    func(b *bytes.Buffer) error { return Plan(b, m, p, 2) },
 		"compare": func(b *bytes.Buffer) error { return Compare(b, m, m, c) },
 		"work":    func(b *bytes.Buffer) error { return Work(b, m.Stick, m.Scaled(1.02), name, w) },
-		"card":    func(b *bytes.Buffer) error { return Card(b, m, s, notes, "2031-03-28", []Fact{{"Lot", name}}) },
+		"card":    func(b *bytes.Buffer) error { return Card(b, m, card) },
 	} {
 		var b bytes.Buffer
 		if err := write(&b); err != nil {
