@@ -33,6 +33,25 @@ type Warning struct {
 	Text string // plain words, for people: what was found and what to do
 }
 
+// Warnings are written to JSON as their texts; their codes stand beside, where measure.Marshal writes them.
+type Warnings []Warning
+
+// Codes are the codes of the warnings, in their order.
+func (ws Warnings) Codes() []string {
+	var codes []string
+	for _, w := range ws {
+		codes = append(codes, w.Code)
+	}
+	return codes
+}
+
+// SetCodes gives the warnings, read from their texts, the codes that stood beside.
+func (ws Warnings) SetCodes(codes []string) {
+	for i := range min(len(ws), len(codes)) {
+		ws[i].Code = codes[i]
+	}
+}
+
 func (w Warning) String() string               { return w.Text }
 func (w Warning) MarshalJSON() ([]byte, error) { return json.Marshal(w.Text) }
 func (w *Warning) UnmarshalJSON(b []byte) error {
@@ -71,6 +90,7 @@ type Tap struct {
 type Take struct {
 	Source   string
 	Rate     float64 // samples per second
+	Channels int     // of the recording
 	Track    int     // index of the channel
 	Samples  []float64
 	Taps     []Tap

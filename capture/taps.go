@@ -20,7 +20,7 @@ const Muted = "digital silence"
 // in it, and says which of their rings can be used. Channels are never summed: two
 // microphones hear the same ring with unlike phase.
 func FindTaps(rec Recording) Take {
-	take := Take{Source: rec.Source, Rate: rec.Rate, Warnings: slices.Clone(rec.Warnings)}
+	take := Take{Source: rec.Source, Rate: rec.Rate, Channels: len(rec.Tracks), Warnings: slices.Clone(rec.Warnings)}
 	if len(rec.Tracks) == 0 || len(rec.Tracks[0]) == 0 || rec.Rate <= 0 {
 		return take
 	}

@@ -124,8 +124,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 func (job Job) hear(name string, strike spectrum.Strike) spectrum.Analysis {
 	clean, err := locate(job.Folder, name)
 	if err != nil {
-		why := err.Error()
-		return spectrum.Analysis{File: name, Error: &why}
+		return spectrum.Unread(name, err.Error())
 	}
 	a := job.Hear(clean, strike)
 	a.File = name
@@ -170,7 +169,7 @@ func namesake(folder fs.FS, name string) string {
 func (h Heard) unused() (list []Unused) {
 	for _, a := range h.all() {
 		if a.Error != nil {
-			list = append(list, Unused{File: a.File, Reason: *a.Error})
+			list = append(list, Unused{File: a.File, Reason: a.Error.Text})
 		}
 	}
 	return list

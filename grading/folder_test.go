@@ -23,7 +23,7 @@ func fakeHear(name string, strike spectrum.Strike) spectrum.Analysis {
 	a := spectrum.Analysis{File: name, SampleRateHz: 48000, Taps: []spectrum.TapResult{}}
 	var q float64
 	if _, err := fmt.Sscanf(name, "q%f", &q); err != nil {
-		a.Error = new("none of 3 taps could be used")
+		a.Error = &spectrum.Failure{Code: spectrum.NoUsableTap, Text: "none of 3 taps could be used"}
 		return a
 	}
 	f := spectrum.Partial{Hz: measure.Of(120, 0.01), Q: measure.Of(q, 2), Ratio: 1, Family: spectrum.Bending, Order: 1, Plane: 1, Taps: 3}
@@ -120,7 +120,7 @@ func TestGradeWithoutTable(t *testing.T) {
 	folder := fstest.MapFS{"q250.wav": {}, "mute.wav": {}, "broken.wav": {}, "notes.txt": {}}
 	g, err := Grade(t.Context(), Job{Folder: folder, Profile: builtIn(t, "violin"), Hear: func(name string, s spectrum.Strike) spectrum.Analysis {
 		if name == "broken.wav" {
-			return spectrum.Analysis{Error: new("the file is empty")}
+			return spectrum.Unread("", "the file is empty")
 		}
 		return fakeHear(name, s)
 	}})

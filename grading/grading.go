@@ -35,24 +35,24 @@ type Part struct {
 
 // Blank is one graded stick.
 type Blank struct {
-	Blank     string            `json:"blank"`
-	Rank      int               `json:"rank"`
-	RankLow   int               `json:"rank_low"` // 95 % interval of the rank
-	RankHigh  int               `json:"rank_high"`
-	Score     measure.Value     `json:"score"`     // 0-100
-	ScoreLow  *float64          `json:"score_low"` // 95 % interval of the score; the order is by its lower end
-	ScoreHigh *float64          `json:"score_high"`
-	Verdict   Verdict           `json:"verdict"`
-	Reasons   []string          `json:"reasons"`
-	Parts     []Part            `json:"parts"`
-	Ring      *spectrum.Ring    `json:"ring"`
-	WidthRing *spectrum.Ring    `json:"width_ring"`
-	EndRing   *spectrum.Ring    `json:"end_ring"`
-	Wood      wood.Values       `json:"wood"`
-	Missing   []string          `json:"missing"`
-	Warnings  []capture.Warning `json:"warnings"`
-	Suspect   []Suspect         `json:"suspect"` // entries that do not fit; at most a "maybe" with them
-	Row       Row               `json:"row"`
+	Blank     string           `json:"blank"`
+	Rank      int              `json:"rank"`
+	RankLow   int              `json:"rank_low"` // 95 % interval of the rank
+	RankHigh  int              `json:"rank_high"`
+	Score     measure.Value    `json:"score"`     // 0-100
+	ScoreLow  *float64         `json:"score_low"` // 95 % interval of the score; the order is by its lower end
+	ScoreHigh *float64         `json:"score_high"`
+	Verdict   Verdict          `json:"verdict"`
+	Reasons   []string         `json:"reasons"`
+	Parts     []Part           `json:"parts"`
+	Ring      *spectrum.Ring   `json:"ring"`
+	WidthRing *spectrum.Ring   `json:"width_ring"`
+	EndRing   *spectrum.Ring   `json:"end_ring"`
+	Wood      wood.Values      `json:"wood"`
+	Missing   []string         `json:"missing"`
+	Warnings  capture.Warnings `json:"warnings" codes:"warning_codes"`
+	Suspect   []Suspect        `json:"suspect"` // entries that do not fit; at most a "maybe" with them
+	Row       Row              `json:"row"`
 
 	scores []float32 // draws of the score; none if the blank was read from JSON
 }

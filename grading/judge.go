@@ -97,7 +97,7 @@ func (h Heard) whyUnread() []string {
 	reasons := []string{}
 	for _, a := range h.all() {
 		if a.Error != nil {
-			reasons = append(reasons, fmt.Sprintf("%s: %s", a.File, *a.Error))
+			reasons = append(reasons, fmt.Sprintf("%s: %s", a.File, a.Error.Text))
 		}
 	}
 	if len(reasons) == 0 {

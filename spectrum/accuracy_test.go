@@ -100,7 +100,7 @@ func (s *score) add(rec capture.Recording, truth cases.Truth) (note string) {
 	}
 	if a.Ring == nil {
 		s.noRing++
-		return note + " NO RING: " + *a.Error
+		return note + " NO RING: " + a.Error.Text
 	}
 	f := a.Ring.Fundamental
 	if a.Ring.FundamentalFrom == "series" {

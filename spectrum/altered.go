@@ -14,6 +14,9 @@ import (
 // such a recording's decays are not the wood's.
 const Altered = "altered recording"
 
+// ClippedStrikes is the code of the warning that every tap is clipped at its strike.
+const ClippedStrikes = "clipped strikes"
+
 // The noise of a room is steady; what a tap leaves of it above the ring's partials tells what the device did.
 var hissBand = [2]float64{5000, 9500}
 

@@ -19,7 +19,7 @@ type finding struct {
 // Analyse measures the ring of one recording: every accepted tap alone, and all together.
 func Analyse(take capture.Take, strike Strike) Analysis {
 	sound := take.Decimate(workRate)
-	warnings := append([]capture.Warning{}, take.Warnings...)
+	warnings := append(capture.Warnings{}, take.Warnings...)
 	var found *finding
 	for range len(sound.Taps) + 1 {
 		found = pass(sound, strike, accepted(sound.Taps))
@@ -34,7 +34,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 	}
 	if found == nil {
 		if found = pass(sound, strike, sinceClipped(sound.Taps, sound.Rate)); found != nil {
-			warnings = append(warnings, capture.Warning{Code: "clipped strikes", Text: "every tap is clipped at its strike; " +
+			warnings = append(warnings, capture.Warning{Code: ClippedStrikes, Text: "every tap is clipped at its strike; " +
 				"pitch and decay are read from what follows; turn the input level down before the next recording"})
 		}
 	}
@@ -68,9 +68,9 @@ func pass(sound capture.Take, strike Strike, taps []usedTap) *finding {
 }
 
 // report puts what was found into the form that the world sees.
-func report(take, sound capture.Take, found *finding, warnings []capture.Warning) Analysis {
+func report(take, sound capture.Take, found *finding, warnings capture.Warnings) Analysis {
 	out := Analysis{
-		File: take.Source, SampleRateHz: take.Rate, Channel: take.Track + 1,
+		File: take.Source, SampleRateHz: take.Rate, Channels: take.Channels, Channel: take.Track + 1,
 		DurationS: float64(len(take.Samples)) / take.Rate,
 		Warnings:  warnings, Taps: []TapResult{},
 	}
@@ -78,7 +78,7 @@ func report(take, sound capture.Take, found *finding, warnings []capture.Warning
 		out.Taps = append(out.Taps, TapResult{AtS: float64(t.Onset) / sound.Rate, Accepted: t.Reason == capture.Accepted, Reason: t.Reason})
 	}
 	if found == nil {
-		out.Error = new(whyNoRing(sound.Taps, warnings))
+		out.Error = whyNoRing(sound.Taps, warnings)
 		return out
 	}
 	out.Ring = new(found.all.ring(found.modes))
@@ -89,21 +89,21 @@ func report(take, sound capture.Take, found *finding, warnings []capture.Warning
 }
 
 // whyNoRing explains in plain words why a recording gives nothing, and what to do.
-func whyNoRing(taps []capture.Tap, warnings []capture.Warning) string {
+func whyNoRing(taps []capture.Tap, warnings capture.Warnings) *Failure {
 	if len(taps) == 0 {
 		for _, w := range warnings {
 			if w.Code == capture.Muted {
-				return w.Text
+				return &Failure{Silent, w.Text}
 			}
 		}
-		return "no tap was heard: the recording holds no strike that stands out of the noise; tap harder or bring the microphone nearer"
+		return &Failure{NoTap, "no tap was heard: the recording holds no strike that stands out of the noise; tap harder or bring the microphone nearer"}
 	}
 	count := map[capture.Reason]int{}
 	for _, t := range taps {
 		count[t.Reason]++
 	}
 	if count[capture.Accepted] > 0 {
-		return "no ring was found after the taps: nothing stands out of the noise for long enough; bring the microphone nearer (5-15 cm) and record again"
+		return &Failure{NoRing, "no ring was found after the taps: nothing stands out of the noise for long enough; bring the microphone nearer (5-15 cm) and record again"}
 	}
 	var parts []string
 	for _, r := range []capture.Reason{capture.Clipped, capture.DoubleStrike, capture.TooQuiet, capture.CutShort, capture.Disturbed} {
@@ -111,5 +111,5 @@ func whyNoRing(taps []capture.Tap, warnings []capture.Warning) string {
 			parts = append(parts, fmt.Sprintf("%d %s", count[r], r))
 		}
 	}
-	return fmt.Sprintf("none of %d taps could be used (%s): record this blank again", len(taps), strings.Join(parts, ", "))
+	return &Failure{NoUsableTap, fmt.Sprintf("none of %d taps could be used (%s): record this blank again", len(taps), strings.Join(parts, ", "))}
 }

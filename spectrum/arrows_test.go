@@ -19,7 +19,7 @@ import (
 // those before it declare, and nothing else of the package.
 var chain = []string{
 	// What all stages stand on.
-	"ring.go", "statistics.go", "density.go", "transform.go", "segment.go", "taps.go",
+	"ring.go", "reasons.go", "statistics.go", "density.go", "transform.go", "segment.go", "taps.go",
 	// The stages.
 	"hum.go", "spectra.go", "candidates.go",
 	"component.go", "neighbourhood.go", "resolve.go", "lines.go",

@@ -35,7 +35,7 @@ func TestClippedStrikes(t *testing.T) {
 			t.Errorf("bar %d: clipped for %.0f ms and not refused: %+v", seed, 1000*truth.Taps[0].ClippedToS, a.Taps[0])
 		}
 		if a.Ring == nil {
-			t.Errorf("bar %d: clipped for %.0f ms only, and nothing was read: %s", seed, 1000*truth.Taps[0].ClippedToS, *a.Error)
+			t.Errorf("bar %d: clipped for %.0f ms only, and nothing was read: %s", seed, 1000*truth.Taps[0].ClippedToS, a.Error.Text)
 			continue
 		}
 		read++

@@ -91,7 +91,7 @@ func weighted(vs []measure.Value) measure.Value {
 	case len(known) == 0 && len(vs) > 0:
 		return vs[0]
 	case len(known) == 0:
-		return measure.Unknown("no recording gave it")
+		return noRecordingGaveIt.Value()
 	case len(known) == 1:
 		return known[0]
 	}
@@ -116,7 +116,7 @@ func weighted(vs []measure.Value) measure.Value {
 // roomPart is what the room contributes to a value's uncertainty.
 func roomPart(v measure.Value) float64 {
 	for _, p := range v.Budget {
-		if p.Name == byRoom {
+		if p.Name == ByRoom {
 			return p.U
 		}
 	}

@@ -48,7 +48,7 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 	end := rec.Lead + min(tau*math.Log(max(a/math.Sqrt(10*noise), 1e-9)), float64(rec.N-half)/b.rate)
 	from := max(int(math.Ceil((driftFromS-rec.Lead)*b.rate)), half)
 	if end < driftFromS+0.3*tau || end < driftFromS+0.1 {
-		drift.why = "the fundamental sinks into the noise too soon"
+		drift.why = sinksTooSoon
 		return drift, drift
 	}
 	var m [3][3]float64
@@ -73,7 +73,7 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 		pts = append(pts, point{[3]float64{1, t, tau * (1 - math.Exp(-t/tau))}, phi, math.Exp(-2 * t / tau)})
 	}
 	if len(pts) < 8 {
-		drift.why = "the ring is too short"
+		drift.why = ringTooShort
 		return drift, drift
 	}
 	for _, p := range pts {
@@ -86,7 +86,7 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 	}
 	inv, ok := invert3(m)
 	if !ok {
-		drift.why = "the ring is too short"
+		drift.why = ringTooShort
 		return drift, drift
 	}
 	var c [3]float64
@@ -148,7 +148,7 @@ const (
 // of small vibrations. A glide that may be none only adds to the uncertainty.
 func atRest(hz measure.Value, drift, rest estimate) measure.Value {
 	v := sqr(drift.u())
-	if drift.why != "" || !(v > 0) {
+	if !drift.known() || !(v > 0) {
 		return hz
 	}
 	most := sqr(glideCents) + v
@@ -161,7 +161,7 @@ func atRest(hz measure.Value, drift, rest estimate) measure.Value {
 		u = math.Sqrt(likely*known*sqr(rest.u()) + (1-likely)*sqr(by) + sqr(glideLaw*by))
 	}
 	out := measure.Of(hz.X, math.Hypot(hz.U, u))
-	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: "pitch glides", U: u})
+	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: ByGlide, U: u})
 	slices.SortStableFunc(out.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
 	return out
 }

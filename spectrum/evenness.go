@@ -80,7 +80,7 @@ func (l lateFit) unevennessOf(rec damped.Record, noise float64) estimate {
 	half, mid := int(evenHz/perBin), int(math.Round(f.Hz/perBin))
 	from, to := mid-half-rec.First, mid+half+1-rec.First
 	if from < 0 || to > len(rec.Bins) {
-		return estimate{why: "the band is too narrow"}
+		return estimate{why: bandTooNarrow}
 	}
 	near := damped.Record{First: mid - half, N: rec.N, Bins: rec.Bins[from:to]}
 	m := damped.Model{Lines: []damped.Line{f}}
@@ -89,7 +89,7 @@ func (l lateFit) unevennessOf(rec damped.Record, noise float64) estimate {
 	}
 	single, err := damped.Solve([]damped.Record{near}, l.h.rate(), m)
 	if err != nil {
-		return estimate{why: "the ring is too short"}
+		return estimate{why: ringTooShort}
 	}
 	line := damped.Transform(single.Lines, single.Amp[0], l.h.rate(), near.N, near.First, len(near.Bins))
 	left, ring := 0.0, 0.0
@@ -100,7 +100,7 @@ func (l lateFit) unevennessOf(rec damped.Record, noise float64) estimate {
 	bins := float64(len(near.Bins))
 	left -= noise * (bins - 2 - float64(len(m.Steady))) // amplitudes and two real parameters are used up
 	if ring <= 3*noise*math.Sqrt(bins) {
-		return estimate{why: "the fundamental is too weak from 100 ms on"}
+		return estimate{why: weakFrom100ms}
 	}
 	ring += left
 	// What is left is the sum of something and noise, and so is its square.

@@ -10,7 +10,7 @@ import (
 // loudness is the energy from 30 to 130 ms over that of the first 20 ms after the strike, 80-1000 Hz.
 func loudness(sound capture.Take, t usedTap) estimate {
 	if t.clipped {
-		return estimate{why: "the strike is clipped"}
+		return estimate{why: strikeClipped}
 	}
 	rate := sound.Rate
 	hop := max(int(0.001*rate), 1)
@@ -19,7 +19,7 @@ func loudness(sound capture.Take, t usedTap) estimate {
 	lead := (t.Onset - from) / hop
 	e := dsp.BandEnergy(sound.Samples[from:to], rate, [2]float64{80, 1000}, hop)
 	if len(e) < lead+130 {
-		return estimate{why: "the ring is shorter than 130 ms"}
+		return estimate{why: ringUnder130ms}
 	}
 	sum := func(x []float64) float64 {
 		s := 0.0
@@ -30,7 +30,7 @@ func loudness(sound capture.Take, t usedTap) estimate {
 	}
 	early, late := sum(e[lead:lead+20]), sum(e[lead+30:lead+130])
 	if early <= 0 || late <= 0 {
-		return estimate{why: "no energy between 80 and 1000 Hz"}
+		return estimate{why: noEnergy}
 	}
 	// 1.4 dB: how much it scatters from tap to tap of one blank (own simulation).
 	return estimate{x: 10 * math.Log10(late/early), sd: 1.4}

@@ -30,7 +30,7 @@ func (s tapSpectra) measure(sound capture.Take, near neighbourhood, m modes) (al
 		each[i].loudness = loudness(sound, t)
 	}
 	if m.inferred != nil {
-		weak := estimate{why: "the fundamental is too weak to be measured"}
+		weak := estimate{why: tooWeak}
 		for i := range each {
 			each[i].unevenness, each[i].drift = weak, weak
 		}
@@ -54,7 +54,7 @@ func (h neighbourhood) follow(m modes, each []measures) {
 	for i := range each {
 		one := &each[i]
 		if !ok || late.record[i] < 0 {
-			short := estimate{why: "the ring is too short"}
+			short := estimate{why: ringTooShort}
 			one.unevenness, one.drift, one.rest, one.roomExcess = short, short, short, short
 			continue
 		}
@@ -74,7 +74,7 @@ func (h neighbourhood) follow(m modes, each []measures) {
 		one.drift.commonVar += likely * answer * sqr(roomDrift*driftUnit(f.hz, f.tau())/f.tau())
 		one.rest.commonVar += likely * answer * sqr(roomRest/(2*math.Pi*f.tau()))
 		if beats {
-			one.drift = estimate{why: "two close lines beat in the fundamental"}
+			one.drift = estimate{why: linesBeat}
 		}
 	}
 }
@@ -84,10 +84,10 @@ func (h neighbourhood) follow(m modes, each []measures) {
 func pool(each []measures, get func(measures) estimate) estimate {
 	var xs, sds []float64
 	commonVar := 0.0
-	why := "no tap gave it"
+	why := noTapGaveIt
 	for _, one := range each {
 		s := get(one)
-		if s.why != "" {
+		if !s.known() {
 			why = s.why
 			continue
 		}

@@ -354,8 +354,8 @@ func TestRecordingsWithoutARing(t *testing.T) {
 				if a.Error == nil {
 					t.Fatal("no ring, and no reason for it")
 				}
-				if !whatToDo.MatchString(*a.Error) {
-					t.Errorf("does not say what to do: %q", *a.Error)
+				if !whatToDo.MatchString(a.Error.Text) {
+					t.Errorf("does not say what to do: %q", a.Error.Text)
 				}
 			}
 		})

@@ -10,15 +10,15 @@ import (
 // and the foreign notes. each is what the taps say alone; the room colours all of them alike.
 func (m modes) purity(each []modes, roomExcess estimate) (own, fundamental measure.Value, strays []Stray) {
 	f := m.parts[m.fundamental]
-	why := ""
+	var why measure.Reason
 	switch {
 	case m.inferred != nil:
-		why = "the fundamental is too weak to compare with"
+		why = notComparable
 	case f.family == Longitudinal:
-		why = "not judged from end taps"
+		why = fromEndTaps
 	}
-	if why != "" {
-		return measure.Unknown(why), measure.Unknown(why), []Stray{}
+	if why.Code != "" {
+		return why.Value(), why.Value(), []Stray{}
 	}
 	ownEnergy, all, first := m.energies()
 	strays = []Stray{}

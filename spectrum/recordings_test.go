@@ -27,7 +27,7 @@ func ringOf(t *testing.T, rec capture.Recording) *spectrum.Ring {
 	t.Helper()
 	a := spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)
 	if a.Ring == nil {
-		t.Fatalf("no ring: %s", *a.Error)
+		t.Fatalf("no ring: %s", a.Error.Text)
 	}
 	return a.Ring
 }

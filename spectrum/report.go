@@ -49,7 +49,7 @@ func (r reading) ring(each []modes) Ring {
 	out.DriftCents = r.drift.value()
 	out.LoudnessDB = r.loudness.value()
 	if r.inferred != nil {
-		out.SNRDB = measure.Unknown("the fundamental is too weak to be measured")
+		out.SNRDB = tooWeak.Value()
 	} else {
 		power := median(f.amp)
 		out.SNRDB = measure.Of(10*math.Log10(power*power/2/max(r.noise, 1e-30)), 0)
@@ -70,14 +70,11 @@ func ampRatio(p, ref part) float64 {
 	return median(v)
 }
 
-// byRoom is the name of the room's part in a budget.
-const byRoom = "room"
-
 // uncertain gives the value its uncertainty and what it is made of.
 func uncertain(x, noise, sd, room float64) measure.Value {
 	spread := math.Sqrt(max(sd*sd-noise*noise, 0))
 	v := measure.Of(x, math.Hypot(sd, room))
-	for _, p := range []measure.Part{{Name: "noise", U: noise}, {Name: "taps differ", U: spread}, {Name: byRoom, U: room}} {
+	for _, p := range []measure.Part{{Name: ByNoise, U: noise}, {Name: ByTaps, U: spread}, {Name: ByRoom, U: room}} {
 		if p.U > 0 && v.Known() {
 			v.Budget = append(v.Budget, p)
 		}
@@ -100,9 +97,9 @@ func (r reading) partial(p part, base float64) Partial {
 	if v := uncertain(q, q*p.noiseAlpha/p.alpha, q*p.sdAlpha/p.alpha, q*room); v.Known() && v.U < 0.5*q {
 		out.setDecay(v)
 	} else if room > roomDrowns {
-		out.setDecay(measure.Unknown("it dies as fast as the room's echo: its decay is not the wood's alone"))
+		out.setDecay(lostInEcho.Value())
 	} else {
-		out.setDecay(measure.Unknown("its decay is lost in the noise"))
+		out.setDecay(LostInNoise.Value())
 	}
 	if ratio := ampRatio(p, f); ratio > 0 && r.inferred == nil {
 		var db []float64
@@ -117,14 +114,14 @@ func (r reading) partial(p part, base float64) Partial {
 		}
 		out.LevelDB = measure.Of(20*math.Log10(ratio), max(scatter(db, median(db))/math.Sqrt(float64(max(len(db), 1))), noise))
 	} else {
-		out.LevelDB = measure.Unknown("the fundamental is too weak to compare with")
+		out.LevelDB = notComparable.Value()
 	}
 	return out
 }
 
 // unheard is a fundamental known from its series only.
 func (r reading) unheard() Partial {
-	why := measure.Unknown("the fundamental is too weak to be measured; its pitch is inferred from the higher partials")
+	why := inferredOnly.Value()
 	p := Partial{Hz: measure.Of(r.inferred.hz, r.inferred.sd), LevelDB: why, Ratio: 1, Family: Bending, Order: 1, Plane: 1}
 	p.setDecay(why)
 	return p

@@ -6,6 +6,7 @@
 package spectrum
 
 import (
+	"encoding/json"
 	"math"
 
 	"ringstock/capture"
@@ -86,15 +87,15 @@ type TapResult struct {
 
 // Analysis is everything learnt from one recording.
 type Analysis struct {
-	File         string            `json:"file"`
-	SampleRateHz float64           `json:"sample_rate_hz"`
-	Channels     int               `json:"channels"`
-	Channel      int               `json:"channel"` // the one used, counted from 1
-	DurationS    float64           `json:"duration_s"`
-	Warnings     []capture.Warning `json:"warnings"`
-	Taps         []TapResult       `json:"taps"`
-	Ring         *Ring             `json:"ring"`
-	Error        *string           `json:"error"`
+	File         string           `json:"file"`
+	SampleRateHz float64          `json:"sample_rate_hz"`
+	Channels     int              `json:"channels"`
+	Channel      int              `json:"channel"` // the one used, counted from 1
+	DurationS    float64          `json:"duration_s"`
+	Warnings     capture.Warnings `json:"warnings" codes:"warning_codes"` // never nil
+	Taps         []TapResult      `json:"taps"`                           // never nil
+	Ring         *Ring            `json:"ring"`
+	Error        *Failure         `json:"error"`
 }
 
 // Strike says how the bar was tapped, which decides what its fundamental is.
@@ -105,6 +106,36 @@ const (
 	SideTap Strike = iota // on a face: the fundamental is the lowest bending mode
 	EndTap                // on the end grain: the fundamental is the lowest longitudinal mode
 )
+
+// Failure says why a recording gives no ring. In JSON it is its text.
+type Failure struct {
+	Code FailureCode
+	Text string // plain words: what was found and what to do
+}
+
+// FailureCode is the stable name of a failure.
+type FailureCode string
+
+// Why a recording gives no ring.
+const (
+	Unreadable  FailureCode = "unreadable"    // the sound could not be read at all
+	Silent      FailureCode = "silent"        // it is exact digital silence
+	NoTap       FailureCode = "no tap"        // no strike stands out
+	NoRing      FailureCode = "no ring"       // nothing rings after the taps
+	NoUsableTap FailureCode = "no usable tap" // every tap was refused
+)
+
+// Unread is the analysis of a recording that could not be read, and why.
+func Unread(file string, why string) Analysis {
+	return Analysis{File: file, Warnings: capture.Warnings{}, Taps: []TapResult{}, Error: &Failure{Unreadable, why}}
+}
+
+func (f *Failure) Error() string                { return f.Text }
+func (f *Failure) MarshalJSON() ([]byte, error) { return json.Marshal(f.Text) }
+func (f *Failure) UnmarshalJSON(b []byte) error { return json.Unmarshal(b, &f.Text) }
+
+func (a Analysis) MarshalJSON() ([]byte, error)  { return measure.Marshal(a) }
+func (a *Analysis) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, a) }
 
 func (p Partial) MarshalJSON() ([]byte, error)  { return measure.Marshal(p) }
 func (p *Partial) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, p) }

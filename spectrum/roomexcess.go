@@ -9,8 +9,8 @@ import (
 // is the wood's stays.
 func (l lateFit) excess(tap int, later estimate) estimate {
 	rec, ok := l.h.bands[tap].record(l.h.p, l.h.skip(), l.h.until, l.h.reach)
-	if !ok || later.why != "" {
-		return estimate{why: "the ring is too short"}
+	if !ok || !later.known() {
+		return estimate{why: ringTooShort}
 	}
 	i := l.record[tap]
 	s := l.unevennessOf(rec, l.fit.NoisePow[i]*float64(rec.N)/float64(l.recs[i].N))
@@ -32,7 +32,7 @@ const (
 
 // room tells how likely there is a room, even odds before anything is heard, and which share of the ring is its answer.
 func (s estimate) room() (likely, answer float64) {
-	if s.why != "" {
+	if !s.known() {
 		return 1, median(slices.Clone(roomEarly)) / 100
 	}
 	odds := 0.0

@@ -27,7 +27,7 @@ type Report struct {
 	PumpDB   float64           `json:"pump_db"`                 // noise after the clap less noise before
 	LowSlope float64           `json:"low_slope_db_per_octave"` // of the clap, 125 to 500 Hz; positive = the low end is weak
 	Missing  map[string]string `json:"missing"`
-	Doubts   []capture.Warning `json:"doubts"`
+	Doubts   capture.Warnings  `json:"doubts"`
 }
 
 // Levels at which a doubt is told (common practice, no source).

@@ -114,7 +114,7 @@ func printAnalyses(w io.Writer, list []spectrum.Analysis) error {
 		}
 		out.WriteString(a.File + heading(a) + "\n")
 		if a.Error != nil {
-			wrap(&out, "  ", "can't be used: "+*a.Error)
+			wrap(&out, "  ", "can't be used: "+a.Error.Text)
 		}
 		if a.Ring != nil {
 			printRing(&out, *a.Ring)

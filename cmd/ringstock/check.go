@@ -221,7 +221,7 @@ type checkDocument struct {
 func (d *checkDocument) tap(rec capture.Recording, m metal.Metal, b metal.Bar) error {
 	_, a := hear(rec.Source, rec, nil, spectrum.SideTap)
 	if a.Ring == nil {
-		return errors.New(*a.Error)
+		return errors.New(a.Error.Text)
 	}
 	r, err := m.Measure(b, a.Ring.Fundamental.Hz)
 	if err != nil {

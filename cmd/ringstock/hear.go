@@ -18,14 +18,10 @@ func hear(name string, rec capture.Recording, err error, strike spectrum.Strike)
 		if errors.Is(err, fs.ErrNotExist) {
 			why = "there is no such file"
 		}
-		return capture.Take{}, spectrum.Analysis{File: name, Warnings: []capture.Warning{}, Taps: []spectrum.TapResult{}, Error: &why}
+		return capture.Take{}, spectrum.Unread(name, why)
 	}
 	take := capture.FindTaps(rec)
 	a := spectrum.Analyse(take, strike)
-	a.File, a.Channels = name, len(rec.Tracks)
-	if a.Warnings == nil {
-		a.Warnings = []capture.Warning{}
-	}
 	return take, a
 }
 

@@ -207,6 +207,9 @@ func (o planOptions) ofStock(cmd *cobra.Command, place *stockPlace) (list []stic
 	return list, err
 }
 
+// notTested is why the wood of a stick without a test is not known.
+var notTested = measure.Reason{Code: "not tested", Text: "it was not tested yet"}
+
 // ofStick is a stick in stock with its newest readings and the newest test that tells of
 // its wood.
 func ofStick(ctx context.Context, s *stock.Store, b stock.Blank) (stick.Blank, error) {
@@ -218,12 +221,12 @@ func ofStick(ctx context.Context, s *stock.Store, b stock.Blank) (stick.Blank, e
 	if out.Readings, err = s.Readings(ctx, b.ID); err != nil {
 		return out, err
 	}
-	out.Wood.Density = measure.Unknown("it was not tested yet")
+	out.Wood.Density = notTested.Value()
 	for _, t := range slices.Backward(life.TestList) {
 		if t.Void || t.Wood == nil {
 			continue
 		}
-		if known := t.Wood.Density.Known() && t.Wood.YoungsModulus.Known(); known || out.Wood.Density.Why == "it was not tested yet" {
+		if known := t.Wood.Density.Known() && t.Wood.YoungsModulus.Known(); known || out.Wood.Density.Is(notTested) {
 			out.Wood = *t.Wood
 			if known {
 				break

@@ -30,7 +30,7 @@ func todaysJudge(profileName string) (stock.Judge, error) {
 			rec, err := wavfile.Open(paths[name])
 			_, a := hear(name, rec, err, strike)
 			if a.Error != nil {
-				unused = append(unused, fmt.Errorf("%s: %s", name, *a.Error))
+				unused = append(unused, fmt.Errorf("%s: %s", name, a.Error.Text))
 			}
 			return a
 		})

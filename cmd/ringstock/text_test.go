@@ -108,7 +108,7 @@ func TestPrintAnalyses(t *testing.T) {
 				PurityPct: measure.Of(96.2, 0.8), FundamentalPct: measure.Of(81, 1.4), UnevennessPct: measure.Of(1.2, 0.4),
 				DriftCents: measure.Unknown("two close lines beat in the fundamental"), LoudnessDB: measure.Of(-3.1, 0.5), SNRDB: measure.Of(41.2, 0),
 				Beat: &spectrum.Beat{Hz: 0.82, DepthDB: 3.1}, Stray: []spectrum.Stray{{Hz: 417.3, LevelDB: -8.2}}, HumHz: []float64{50, 150}}},
-		{File: "letter.txt", Error: &why},
+		{File: "letter.txt", Error: &spectrum.Failure{Text: why}},
 	}
 	var out bytes.Buffer
 	if err := printAnalyses(&out, list); err != nil {

@@ -607,7 +607,7 @@ func budgets(b grading.Blank) []budget {
 			if i == most || largest <= 0 {
 				break
 			}
-			row.Rows = append(row.Rows, budgetRow{part.Name, significant(part.U) + " " + v.unit, barPicture("part", measure.Of(part.U/largest, 0))})
+			row.Rows = append(row.Rows, budgetRow{string(part.Name), significant(part.U) + " " + v.unit, barPicture("part", measure.Of(part.U/largest, 0))})
 		}
 		out = append(out, row)
 	}

@@ -162,10 +162,18 @@ func (f Figures) MarshalJSON() ([]byte, error) { return measure.Marshal(f) }
 
 // names of the sources of uncertainty, as budgets show them
 const (
-	fromDensity   = "density"
-	fromModulus   = "Young's modulus"
-	fromDiameters = "diameters"
+	fromDensity   measure.Source = "density"
+	fromModulus   measure.Source = "Young's modulus"
+	fromDiameters measure.Source = "diameters"
+
+	fromModelDensity   measure.Source = "model's density"
+	fromModelYoung     measure.Source = "model's Young's modulus"
+	fromModelVolume    measure.Source = "model's diameters (volume)"
+	fromModelStiffness measure.Source = "model's diameters (stiffness)"
 )
+
+// fromModel is what the model contributes, which is common to all candidates.
+var fromModel = []measure.Source{fromModelDensity, fromModelYoung, fromModelVolume, fromModelStiffness}
 
 // figures of the form in a wood, every diameter multiplied by scale, which itself is exact.
 func (f form) figures(t timber, scale float64) Figures {

@@ -7,7 +7,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
-	"strings"
 
 	"ringstock/grading"
 	"ringstock/spectrum/bar"
@@ -308,10 +307,10 @@ func (p planner) inputs(t timber) ([]measure.Input, func(i, j int) float64) {
 	in := make([]measure.Input, inputs)
 	in[inDensity] = measure.Input{Name: fromDensity, X: t.density.X, U: t.density.U}
 	in[inYoung] = measure.Input{Name: fromModulus, X: t.young.X, U: t.young.U}
-	in[inModelDensity] = measure.Input{Name: "model's density", X: model.Density.X, U: model.Density.U}
-	in[inModelYoung] = measure.Input{Name: "model's Young's modulus", X: model.YoungsModulus.X, U: model.YoungsModulus.U}
-	in[inVolume] = measure.Input{Name: "model's diameters (volume)", U: p.form.uVolume}
-	in[inStiffness] = measure.Input{Name: "model's diameters (stiffness)", U: p.form.uStiffness[0]}
+	in[inModelDensity] = measure.Input{Name: fromModelDensity, X: model.Density.X, U: model.Density.U}
+	in[inModelYoung] = measure.Input{Name: fromModelYoung, X: model.YoungsModulus.X, U: model.YoungsModulus.U}
+	in[inVolume] = measure.Input{Name: fromModelVolume, U: p.form.uVolume}
+	in[inStiffness] = measure.Input{Name: fromModelStiffness, U: p.form.uStiffness[0]}
 	return in, func(i, j int) float64 {
 		switch {
 		case i == inDensity && j == inYoung:
@@ -620,7 +619,7 @@ func (p planner) rank(list []Candidate) {
 			v := list[i].Off(p.w.Match)
 			var shared float64
 			for _, part := range v.Budget {
-				if strings.HasPrefix(part.Name, "model's") {
+				if slices.Contains(fromModel, part.Name) {
 					shared += sq(part.U)
 				}
 			}

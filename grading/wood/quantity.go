@@ -90,7 +90,7 @@ func (q quantity) value(unit float64) measure.Value {
 		if !ok {
 			j = len(parts)
 			at[name] = j
-			parts = append(parts, measure.Part{Name: name})
+			parts = append(parts, measure.Part{Name: measure.Source(name)})
 		}
 		parts[j].U = math.Hypot(parts[j].U, x*e)
 	}

@@ -115,7 +115,7 @@ func TestLinearBudgetAgainstMonteCarlo(t *testing.T) {
 	near(t, "u of E/rho", v.SpecificModulus, d.Mean, 1e-3)
 	var dims float64
 	for _, p := range v.SpecificModulus.Budget {
-		if p.Name != "assumed E/G" && !strings.HasPrefix(p.Name, "pitch") {
+		if p.Name != "assumed E/G" && !strings.HasPrefix(string(p.Name), "pitch") {
 			dims = math.Hypot(dims, p.U)
 		}
 	}

@@ -40,7 +40,7 @@ func FromParts(x float64, parts []Part) Value {
 
 // Input is one quantity that a result depends on.
 type Input struct {
-	Name string
+	Name Source
 	X, U float64 // estimate and standard uncertainty
 }
 

@@ -31,13 +31,13 @@ func TestEndGauge(t *testing.T) {
 	near(t, "l", l.X, 50000838, 0.5)
 	near(t, "u_c", l.U, 31.71, 0.01)
 	for i, want := range []struct {
-		name string
+		name measure.Source
 		u    float64
 	}{{"ls", 25}, {"dt", 16.675}, {"d", 9.7}, {"da", 2.9}} {
 		if l.Budget[i].Name != want.name {
 			t.Errorf("budget %d is %s, want %s", i, l.Budget[i].Name, want.name)
 		}
-		near(t, want.name, l.Budget[i].U, want.u, 0.01)
+		near(t, string(want.name), l.Budget[i].U, want.u, 0.01)
 	}
 	nu := math.Floor(measure.EffectiveDoF([]float64{25, 9.7, 2.9, 16.6}, []float64{18, 25.6, 50, 2}))
 	near(t, "nu_eff", nu, 16, 0)

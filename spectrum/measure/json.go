@@ -12,12 +12,13 @@ import (
 // Marshal writes a struct whose fields may be Values as one flat JSON object.
 // A field of type Value tagged json:"q" becomes "q" and "q_u" (another name for the
 // uncertainty by the tag u:"purity_u_pct"); an unknown value becomes null, and its
-// reason goes into "why" under the same name; a budget goes into "budget".
+// reason goes into "why" under the same name, and the reason's code, if it has one, into "why_codes"; a budget goes into
+// "budget". A Coded field, such as warnings, is followed by its codes, under the name of the tag codes:"warning_codes".
 // Embedded structs are flattened too. A tag u:"-" leaves the uncertainty out. Numbers are written with nine
 // significant digits, so that the last bits of an arithmetic unit don't show.
 func Marshal(structure any) ([]byte, error) {
 	var out bytes.Buffer
-	why, budget := map[string]string{}, map[string][]Part{}
+	why, codes, budget := map[string]string{}, map[string]string{}, map[string][]Part{}
 	out.WriteByte('{')
 	put := func(name string, raw []byte) {
 		if out.Len() > 1 {
@@ -33,6 +34,13 @@ func Marshal(structure any) ([]byte, error) {
 				return fmt.Errorf("%s: %w", name, err)
 			}
 			put(name, raw)
+			if c, is := v.Interface().(Coded); is {
+				raw, err := json.Marshal(append([]string{}, c.Codes()...))
+				if err != nil {
+					return fmt.Errorf("%s: %w", name, err)
+				}
+				put(f.Tag.Get("codes"), raw)
+			}
 			return nil
 		}
 		x, u := []byte("null"), []byte("null")
@@ -40,6 +48,9 @@ func Marshal(structure any) ([]byte, error) {
 			x, u = number(m.X), number(m.U)
 		} else if m.Why != "" {
 			why[name] = m.Why
+			if m.Code != "" {
+				codes[name] = m.Code
+			}
 		}
 		put(name, x)
 		if un := uName(f, name); un != "-" {
@@ -57,7 +68,7 @@ func Marshal(structure any) ([]byte, error) {
 		name string
 		n    int
 		v    any
-	}{{"why", len(why), why}, {"budget", len(budget), budget}} {
+	}{{"why", len(why), why}, {"why_codes", len(codes), codes}, {"budget", len(budget), budget}} {
 		if extra.n > 0 {
 			raw, err := json.Marshal(extra.v)
 			if err != nil {
@@ -76,9 +87,9 @@ func Unmarshal(data []byte, pointer any) error {
 	if err := json.Unmarshal(data, &raw); err != nil {
 		return err
 	}
-	var why map[string]string
+	var why, codes map[string]string
 	var budget map[string][]Part
-	for name, into := range map[string]any{"why": &why, "budget": &budget} {
+	for name, into := range map[string]any{"why": &why, "why_codes": &codes, "budget": &budget} {
 		if r, ok := raw[name]; ok {
 			if err := json.Unmarshal(r, into); err != nil {
 				return fmt.Errorf("%s: %w", name, err)
@@ -94,6 +105,13 @@ func Unmarshal(data []byte, pointer any) error {
 			if err := json.Unmarshal(r, v.Addr().Interface()); err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
+			if c, is := v.Addr().Interface().(interface{ SetCodes([]string) }); is && raw[f.Tag.Get("codes")] != nil {
+				var list []string
+				if err := json.Unmarshal(raw[f.Tag.Get("codes")], &list); err != nil {
+					return fmt.Errorf("%s: %w", f.Tag.Get("codes"), err)
+				}
+				c.SetCodes(list)
+			}
 			return nil
 		}
 		var x, u *float64
@@ -105,7 +123,7 @@ func Unmarshal(data []byte, pointer any) error {
 				return fmt.Errorf("%s: %w", uName(f, name), err)
 			}
 		}
-		m := Unknown(why[name])
+		m := Reason{codes[name], why[name]}.Value()
 		if x != nil {
 			m = Of(*x, 0)
 			if u != nil {
@@ -117,6 +135,9 @@ func Unmarshal(data []byte, pointer any) error {
 		return nil
 	})
 }
+
+// Coded is a list of texts with a code each.
+type Coded interface{ Codes() []string }
 
 func eachField(v reflect.Value, do func(reflect.StructField, reflect.Value, string) error) error {
 	for i := range v.NumField() {

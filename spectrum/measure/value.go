@@ -13,14 +13,19 @@ type Value struct {
 	X      float64 // best estimate, in the unit its field's name states
 	U      float64 // standard uncertainty (k = 1), same unit; 0 only for exact numbers
 	Why    string  // for an unknown value: the reason, in plain words
+	Code   string  // and its short stable name, where programs decide on it; else ""
 	Budget []Part  // what makes up U, largest first; may be empty
 
 	known bool
 }
 
+// Source names what a contribution to an uncertainty stems from. It is an identifier as well as what people read:
+// programs compare it with constants, never look into it.
+type Source string
+
 // Part is one contribution to a value's standard uncertainty, in the value's own unit.
 type Part struct {
-	Name string  `json:"name"`
+	Name Source  `json:"name"`
 	U    float64 `json:"u"`
 }
 
@@ -43,6 +48,16 @@ func Of(x, u float64) Value {
 
 // Unknown is a value that could not be had, with the reason in plain words.
 func Unknown(why string) Value { return Value{Why: why} }
+
+// Reason says why a value is not known. Code is its stable short name, on which programs decide; Text, in plain words, may
+// be reworded any time.
+type Reason struct{ Code, Text string }
+
+// Value is a value that is not known for this reason.
+func (r Reason) Value() Value { return Value{Why: r.Text, Code: r.Code} }
+
+// Is tells whether v is not known for this reason.
+func (v Value) Is(r Reason) bool { return !v.known && r.Code != "" && v.Code == r.Code }
 
 // Known tells whether there is a number at all.
 func (v Value) Known() bool { return v.known }

@@ -13,7 +13,6 @@ import (
 	"math"
 	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"ringstock/capture"
@@ -280,7 +279,7 @@ func (s *Session) cut(c capture.Cut) {
 	switch f := heard.Ring.Fundamental; {
 	case f.Q.Known() && f.Q.Rel() > vagueQ:
 		t.Why = advice(capture.Disturbed)
-	case !f.Q.Known() && (strings.Contains(f.Q.Why, "noise") || f.Hz.Rel() > vagueHz):
+	case !f.Q.Known() && (f.Q.Is(spectrum.LostInNoise) || f.Hz.Rel() > vagueHz):
 		t.Why = advice("")
 	}
 	if t.Why != "" {
@@ -324,10 +323,6 @@ func analyse(c capture.Cut, strike spectrum.Strike) (capture.Take, spectrum.Anal
 			take = capture.FindTaps(rec)
 		}
 		a := spectrum.Analyse(take, strike)
-		a.Channels = 1
-		if a.Warnings == nil {
-			a.Warnings = []capture.Warning{}
-		}
 		for j, r := range a.Taps {
 			if math.Abs(r.AtS*rec.Rate-float64(t.Onset)) < 0.05*rec.Rate {
 				return take, a, &a.Taps[j]
