@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"ringstock/grading/wood"
 	"ringstock/spectrum/measure"
@@ -29,6 +30,13 @@ func (c Cell) HasNumber() bool { return c.number }
 // it comes from a table, a page, a key or a flag. Empty text takes an entry back. What the
 // column can't hold, or what has two meanings, is an error that says what to do.
 func ParseCell(column, typed string) (Cell, error) {
+	// A control character would make the whole table unreadable.
+	typed = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == unicode.ReplacementChar {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(typed, " "))
 	c := Cell{Column: column, Text: strings.Join(strings.Fields(typed), " ")}
 	r, isNumber := rangeOf(column)
 	switch {

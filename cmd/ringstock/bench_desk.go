@@ -32,7 +32,11 @@ type desk struct {
 	mu      sync.Mutex
 	state   bench.State
 	blanks  map[string]grading.Blank // judged so far
+	serial  int                      // of the last tap
 	longest float64                  // seconds in which state.Best falls by 60 dB
+	beaten  *bench.Curve             // what was the best before, and its seconds
+	second  float64
+	unsaved []unsavedEntry
 	changed func()
 	level   func(capture.Level)
 }
@@ -68,6 +72,7 @@ func openDesk(set session.Settings) (*desk, error) {
 func (d *desk) work(ctx context.Context) {
 	defer close(d.over)
 	go d.lookUp(ctx)
+	go d.retry(ctx)
 	for ctx.Err() == nil {
 		next := &waiting{hearings: d.hearings}
 		if err := d.run(ctx, next, session.Device{}); err != nil && ctx.Err() == nil {
@@ -250,8 +255,78 @@ func (d *desk) Set(blank, field, text string, sure bool) error {
 			return bench.Doubt{Text: why}
 		}
 	}
-	return d.send(session.Command{Do: session.Enter, Entry: session.Entry{Blank: blank, Cell: cell}})
+	return d.enter(session.Entry{Blank: blank, Cell: cell})
 }
+
+// unsavedEntry is an entry that could not be written yet, and why.
+type unsavedEntry struct {
+	session.Entry
+	why string
+}
+
+// enter has an entry written, and answers when it is on the disk. One that can't be written, because somebody
+// else holds the table or the disk is full, is kept and tried again.
+func (d *desk) enter(e session.Entry) error {
+	done := make(chan error, 1)
+	if err := d.send(session.Command{Do: session.Enter, Entry: e, Done: done}); err != nil {
+		d.remember(e, err)
+		return bench.Unsaved{Text: err.Error()}
+	}
+	select {
+	case err := <-done:
+		d.remember(e, err)
+		if err != nil {
+			return bench.Unsaved{Text: err.Error()}
+		}
+		return nil
+	case <-time.After(patience):
+		go func() {
+			select {
+			case err := <-done:
+				d.remember(e, err)
+			case <-d.over:
+			}
+		}()
+		d.remember(e, errBusy)
+		return bench.Unsaved{Text: errBusy.Error()}
+	}
+}
+
+// patience is how long an entry waits for the session, which may be analysing a tap.
+const patience = 8 * time.Second
+
+// remember keeps an entry that could not be written, instead of an older one of the same cell, or forgets it.
+func (d *desk) remember(e session.Entry, err error) {
+	d.update(func(st *bench.State) {
+		d.unsaved = slices.DeleteFunc(d.unsaved, func(u unsavedEntry) bool { return u.Blank == e.Blank && u.Cell.Column == e.Cell.Column })
+		if err != nil {
+			d.unsaved = append(d.unsaved, unsavedEntry{e, err.Error()})
+		}
+		st.Unsaved = nil
+		for _, u := range d.unsaved {
+			st.Unsaved = append(st.Unsaved, fmt.Sprintf("%s %s %s: %s", u.Blank, u.Cell.Column, u.Cell.Text, u.why))
+		}
+	})
+}
+
+// retry tries to write what could not be written.
+func (d *desk) retry(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(retryEvery):
+		}
+		d.mu.Lock()
+		list := slices.Clone(d.unsaved)
+		d.mu.Unlock()
+		for _, u := range list {
+			d.enter(u.Entry)
+		}
+	}
+}
+
+const retryEvery = 2 * time.Second
 
 var errBusy = errors.New("the bench is busy with a tap: try again")
 
@@ -312,17 +387,31 @@ func (d *desk) tell(e session.Event) {
 		d.update(func(st *bench.State) { d.heard(st, e) })
 	case session.Entered:
 		d.entered(e)
+	case session.TapsDropped:
+		d.update(func(st *bench.State) {
+			st.Last = nil
+			if st.Best != nil && st.Best.Blank == e.Judged.Blank && d.longest > 0 {
+				st.Best, d.longest = d.beaten, d.second
+			}
+			d.judged(st, e.Judged)
+		})
+	case session.HasEnough:
+		d.update(func(st *bench.State) {
+			st.Notice = fmt.Sprintf("Blank %s has %d good taps already. More taps add to them.", e.Blank, e.Of)
+		})
 	case session.Notice:
-		d.update(func(st *bench.State) { st.Notice = e.Text })
+		d.update(func(st *bench.State) {
+			if st.Notice != "" && st.Notice != e.Text {
+				e.Text = st.Notice + " " + e.Text
+			}
+			st.Notice = e.Text
+		})
 	}
 }
 
 func (d *desk) heard(st *bench.State, e session.TapHeard) {
-	serial := 1
-	if st.Last != nil {
-		serial += st.Last.Serial
-	}
-	st.Last = &bench.Tap{Serial: serial, Blank: e.Blank, Face: faces[e.Side], Good: e.Good, Say: e.Why, Ring: e.Ring}
+	d.serial++
+	st.Last = &bench.Tap{Serial: d.serial, Blank: e.Blank, Face: faces[e.Side], Good: e.Good, Say: e.Why, Ring: e.Ring}
 	st.Good, st.Notice = e.Count, ""
 	if !e.Good {
 		return
@@ -333,6 +422,7 @@ func (d *desk) heard(st *bench.State, e session.TapHeard) {
 	if len(curve.Decay) > 0 {
 		st.Last.Curve = curve
 		if e.Side == session.Face && f.T60S.Known() && f.T60S.X > d.longest {
+			d.beaten, d.second = st.Best, d.longest
 			st.Best, d.longest = curve, f.T60S.X
 		}
 	}
@@ -342,7 +432,9 @@ func (d *desk) heard(st *bench.State, e session.TapHeard) {
 // judged takes in a judgement and ranks the blanks anew.
 func (d *desk) judged(st *bench.State, list ...grading.Blank) {
 	for _, b := range list {
-		d.blanks[b.Blank] = b
+		if d.blanks[b.Blank] = b; b.Verdict == grading.Unread && len(b.Row.File)+len(b.Row.WidthFile)+len(b.Row.EndFile) == 0 {
+			delete(d.blanks, b.Blank) // nothing is heard of it any more
+		}
 		if b.Blank == st.Now.Blank {
 			st.Now = b
 		}
@@ -402,17 +494,46 @@ func (d *desk) lookUp(ctx context.Context) {
 		return // the session will say so
 	}
 	defer root.Close()
-	g, err := grading.Grade(ctx, grading.Job{Folder: root.FS(), Profile: d.set.Profile, Hear: recalling(root)})
+	g, err := grading.Grade(ctx, grading.Job{Folder: root.FS(), Profile: d.set.Profile, Hear: recalling(root), Judged: d.found(ctx)})
+	d.update(func(st *bench.State) { st.Looking = "" })
 	if err != nil {
 		return // there is nothing yet
 	}
-	d.update(func(st *bench.State) {
+	take := func(st *bench.State) {
 		d.judged(st, slices.DeleteFunc(slices.Clone(g.Blanks), func(b grading.Blank) bool {
 			_, newer := d.blanks[b.Blank]
 			return newer
 		})...)
-	})
+	}
+	d.update(take)
 	d.findLongest(root, g.Blanks)
+}
+
+// found shows the blanks of the folder as they are found, and how many are still to come.
+func (d *desk) found(ctx context.Context) func(grading.Blank, grading.Heard, int, int) error {
+	var mu sync.Mutex
+	var waiting []grading.Blank
+	shown := time.Time{}
+	return func(b grading.Blank, _ grading.Heard, done, of int) error {
+		mu.Lock()
+		defer mu.Unlock()
+		waiting = append(waiting, b)
+		if done < of && time.Since(shown) < 300*time.Millisecond {
+			return ctx.Err()
+		}
+		shown = time.Now()
+		d.update(func(st *bench.State) {
+			st.Looking = fmt.Sprintf("Looking through the folder: %d of %d blanks", done, of)
+			for _, b := range waiting {
+				if _, newer := d.blanks[b.Blank]; !newer {
+					d.blanks[b.Blank] = b
+				}
+			}
+			d.judged(st)
+		})
+		waiting = nil
+		return ctx.Err()
+	}
 }
 
 // findLongest draws the ring that sustains longest among those in the folder.

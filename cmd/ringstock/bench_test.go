@@ -235,3 +235,34 @@ func TestDesk(t *testing.T) {
 	}
 	until(d, "gone on", func(st bench.State) bool { return st.Now.Blank == "A4" })
 }
+
+func body(t *testing.T, w *http.Response) string {
+	t.Helper()
+	text, err := io.ReadAll(w.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// stocked is a bench beside a stock of one invented stick, and the stick's id.
+func stocked(t *testing.T) (r *running, stick string) {
+	t.Helper()
+	path, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	folder, place := t.TempDir(), filepath.Join(t.TempDir(), "stock")
+	if err := wavfile.Save(filepath.Join(folder, "7.wav"), stickScene(1, 2).Render(), 16); err != nil {
+		t.Fatal(err)
+	}
+	if out, err := exec.Command(path, "stock", "--stock-dir", place, "add", folder, "--date", "2024-05-02").CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	r = serve(t, filepath.Join(t.TempDir(), "session"), "127.0.0.1:0", "--stock-dir", place)
+	m := regexp.MustCompile(`/stock/([0-9a-z]+)"`).FindStringSubmatch(get(t, r.address+"stock"))
+	if m == nil {
+		t.Fatal("the stock's page shows no stick")
+	}
+	return r, m[1]
+}

@@ -273,9 +273,15 @@ func (p *linePrinter) tell(e session.Event) {
 			fmt.Fprint(p.side, "\a")
 		}
 		fmt.Fprintln(p.out, printable(doneText(e.Judged)))
+	case session.HasEnough:
+		fmt.Fprintln(p.side, printable(enoughText(e)))
 	case session.Notice:
 		fmt.Fprintln(p.side, printable(e.Text))
 	}
+}
+
+func enoughText(e session.HasEnough) string {
+	return fmt.Sprintf("blank %s already has its %d good taps; for more, give a higher --taps", e.Blank, e.Of)
 }
 
 func sideText(s session.Side) string {

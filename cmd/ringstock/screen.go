@@ -95,6 +95,8 @@ func (p *screen) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		p.done, p.judged = true, &m.Judged
 		p.notice = m.Judged.Blank + " is done"
 		return p, tea.Raw("\a")
+	case session.HasEnough:
+		p.notice = enoughText(m)
 	case session.Notice:
 		p.notice = m.Text
 	}

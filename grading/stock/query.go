@@ -22,7 +22,7 @@ const Schema = "ringstock/stock/1"
 func (s *Store) Blank(ctx context.Context, id string) (Blank, error) {
 	b, err := scanBlank(s.db.QueryRowContext(ctx, `SELECT `+blankColumns+` FROM blanks WHERE id = ?`, id))
 	if errors.Is(err, sql.ErrNoRows) {
-		return b, fmt.Errorf("there is no stick %q in the stock", id)
+		return b, notFound(fmt.Sprintf("there is no stick %q in the stock", id))
 	}
 	return b, s.explain(err)
 }
@@ -45,7 +45,7 @@ func (s *Store) Find(ctx context.Context, name string) (id string, err error) {
 	}
 	switch len(found) {
 	case 0:
-		return "", fmt.Errorf("there is no stick %q in the stock: `ringstock stock list` shows numbers and ids", name)
+		return "", notFound(fmt.Sprintf("there is no stick %q in the stock: `ringstock stock list` shows numbers and ids", name))
 	case 1:
 		return found[0].ID, nil
 	}
@@ -223,7 +223,7 @@ func (s *Store) Show(ctx context.Context, id string) (l Life, err error) {
 			return err
 		}
 		if len(h.Events) == 0 {
-			return fmt.Errorf("there is no stick %q in the stock", id)
+			return notFound(fmt.Sprintf("there is no stick %q in the stock", id))
 		}
 		void := h.Void()
 		l.Blank, l.Problems = h.On("")

@@ -47,6 +47,15 @@ type Store struct {
 	db  *sql.DB
 }
 
+// ErrNotFound is wrapped where a stick is asked for that the stock does not have.
+var ErrNotFound = errors.New("there is no such stick")
+
+// notFound is an ErrNotFound that names what was asked for.
+type notFound string
+
+func (n notFound) Error() string        { return string(n) }
+func (n notFound) Is(target error) bool { return target == ErrNotFound }
+
 // ErrNone is wrapped by Open when the folder holds no stock and none was to be made.
 var ErrNone = errors.New("there is no stock")
 

@@ -71,6 +71,11 @@ type Doubt struct{ Text string }
 
 func (d Doubt) Error() string { return d.Text }
 
+// Unsaved is an entry that could not be written yet; the session keeps it and tries again.
+type Unsaved struct{ Text string }
+
+func (u Unsaved) Error() string { return u.Text }
+
 // State is all that the page shows, so that a page that was loaded anew is as good as one that
 // stayed.
 type State struct {
@@ -85,6 +90,8 @@ type State struct {
 	Last      *Tap
 	Best      *Curve          // the longest sustain so far
 	Blanks    []grading.Blank // the delivery so far, by rank
+	Unsaved   []string        // entries that could not be written yet, and why
+	Looking   string          // how far the folder has been looked through; empty when it has
 	Notice    string          // anything else worth telling
 	Trouble   string          // why nothing is heard or kept; empty if all is well
 }

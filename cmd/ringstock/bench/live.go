@@ -229,13 +229,14 @@ func (s *Server) read(ctx context.Context, c *client) error {
 			ID    int    `json:"id"`
 			Error string `json:"error,omitempty"`
 			Doubt string `json:"doubt,omitempty"`
+			Later bool   `json:"later,omitempty"` // it is kept and tried again
 		}{ID: ask.ID}
 		if err := s.carryOut(ctx, c, ask); err != nil {
 			var doubt Doubt
 			if errors.As(err, &doubt) {
 				answer.Doubt = doubt.Text
 			} else {
-				answer.Error = err.Error()
+				answer.Error, answer.Later = err.Error(), errors.As(err, new(Unsaved))
 			}
 		}
 		m := message("answer", answer)

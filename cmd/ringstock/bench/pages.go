@@ -94,8 +94,11 @@ func (s *Server) withStock(do func(http.ResponseWriter, *http.Request, *stock.St
 			}
 		}
 		status := http.StatusBadRequest
-		if errors.Is(err, stock.ErrNone) {
+		switch {
+		case errors.Is(err, stock.ErrNone):
 			status = http.StatusOK
+		case errors.Is(err, stock.ErrNotFound):
+			status = http.StatusNotFound
 		}
 		here := "stock"
 		if r.URL.Path == "/statement" {
@@ -166,10 +169,10 @@ func (s *Server) states() (list []stock.State) {
 }
 
 func (s *Server) stick(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
-	return s.showStick(w, r, store, http.StatusOK, nil)
+	return s.showStick(w, r, store, http.StatusOK, url.Values{"date": {string(store.Today())}}, nil)
 }
 
-func (s *Server) showStick(w http.ResponseWriter, r *http.Request, store *stock.Store, status int, refused error) error {
+func (s *Server) showStick(w http.ResponseWriter, r *http.Request, store *stock.Store, status int, form url.Values, refused error) error {
 	life, err := store.Show(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return err
@@ -185,8 +188,8 @@ func (s *Server) showStick(w http.ResponseWriter, r *http.Request, store *stock.
 		Curves  []curve
 		Problem string
 		Done    bool
-		Today   stock.Date
-	}{s.page("stock"), life, s.states(), curves(life), problem, r.URL.Query().Has("done"), store.Today()})
+		F       func(string) string // what the form says
+	}{s.page("stock"), life, s.states(), curves(life), problem, r.URL.Query().Has("done"), form.Get})
 	return nil
 }
 
@@ -217,7 +220,7 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request, store *stock.Store)
 		return store.Record(r.Context(), e)
 	}()
 	if err != nil {
-		return s.showStick(w, r, store, http.StatusBadRequest, err)
+		return s.showStick(w, r, store, http.StatusBadRequest, r.PostForm, err)
 	}
 	http.Redirect(w, r, "/stock/"+url.PathEscape(e.Blank)+"?done", http.StatusSeeOther)
 	return nil

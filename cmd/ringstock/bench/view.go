@@ -22,6 +22,8 @@ type stateView struct {
 	RoomPoor  bool        `json:"room_poor"`
 	Notice    string      `json:"notice"`
 	Trouble   string      `json:"trouble"`
+	Unsaved   []string    `json:"unsaved"`
+	Looking   string      `json:"looking"`
 	Last      *tapView    `json:"last"`
 	Best      *curveView  `json:"best"`
 	Verdict   string      `json:"verdict"`
@@ -83,7 +85,7 @@ func view(st State) stateView {
 	now := st.Now
 	v := stateView{
 		Delivery: st.Delivery, Blank: now.Blank, Face: st.Face, Good: st.Good, HandsFree: st.HandsFree,
-		Room: st.Room, RoomPoor: st.RoomPoor, Notice: st.Notice, Trouble: st.Trouble, Best: viewCurve(st.Best),
+		Room: st.Room, RoomPoor: st.RoomPoor, Notice: st.Notice, Trouble: st.Trouble, Unsaved: st.Unsaved, Looking: st.Looking, Best: viewCurve(st.Best),
 		Verdict: string(now.Verdict), Reasons: now.Reasons, Next: now.Wood.MeasureNext,
 		Fields: viewFields(now.Row), Doubts: []string{}, Blanks: []blankView{},
 	}

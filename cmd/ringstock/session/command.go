@@ -15,6 +15,9 @@ type Command struct {
 	Text string // of SetMeasures, AddNote and GoTo
 	Entry
 	Taps int // of HandsFree
+	// Done, if there is one, is told whether an Entry is on the disk. One that can't be written then does not end
+	// the session. It must not block.
+	Done chan<- error
 }
 
 // Do is a kind of command.
@@ -64,11 +67,17 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 			s.tell(Notice{"there is no tap to drop"})
 			return
 		}
-		err = s.drop()
+		if err = s.drop(); err == nil {
+			s.tell(TapsDropped{s.judged[s.blank]})
+		}
 		s.announceBlank()
 	case Again:
+		had := len(s.tap[s.blank][s.side])
 		for err == nil && len(s.tap[s.blank][s.side]) > 0 {
 			err = s.drop()
+		}
+		if had > len(s.tap[s.blank][s.side]) {
+			s.tell(TapsDropped{s.judged[s.blank]})
 		}
 		s.announceBlank()
 	case OtherFace:
@@ -87,7 +96,10 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 			s.tell(Notice{"noted"})
 		}
 	case Enter:
-		err = s.enter(c.Entry)
+		if err = s.enter(c.Entry); c.Done != nil {
+			c.Done <- err
+			err = nil
+		}
 	case HandsFree:
 		if s.HandsFree = c.Taps > 0; s.HandsFree {
 			s.Taps = c.Taps

@@ -260,9 +260,7 @@ func (s *Session) takeUp() error {
 		s.blank = records[len(records)-1].Blank
 	}
 	if s.blank != "" {
-		if err := s.load(s.blank, records); err != nil {
-			return err
-		}
+		s.load(s.blank, records)
 		if s.Blank == "" && len(s.tap[s.blank][s.side]) >= s.Taps {
 			s.blank = s.next()
 		}
@@ -273,14 +271,15 @@ func (s *Session) takeUp() error {
 }
 
 // load hears the good taps that a blank has already.
-func (s *Session) load(blank string, records []record) error {
+func (s *Session) load(blank string, records []record) {
 	for _, r := range records {
 		if r.Blank != blank {
 			continue
 		}
 		rec, err := wavfile.Open(s.path(r.File))
-		if err != nil {
-			return err
+		if err != nil { // one bad file must not keep the others from being used
+			s.unread = append(s.unread, fmt.Sprintf("a tap of blank %s can't be read and does not count: %v", blank, err))
+			continue
 		}
 		take := capture.FindTaps(rec)
 		a := spectrum.Analyse(take, r.Side.strike())
@@ -293,7 +292,6 @@ func (s *Session) load(blank string, records []record) error {
 		}
 		s.tap[blank][r.Side] = append(s.tap[blank][r.Side], tapped{file: r.File, heard: a, record: r})
 	}
-	return nil
 }
 
 // next is the blank after the present one: the next of the table that has no taps on this side, else

@@ -83,8 +83,8 @@ func (s Side) strike() spectrum.Strike {
 	return spectrum.SideTap
 }
 
-// Event is what a session tells while it runs: RoomHeard, LevelHeard, TapHeard, BlankChosen,
-// BlankDone or Notice.
+// Event is what a session tells while it runs: RoomHeard, LevelHeard, TapHeard, TapsDropped, BlankChosen,
+// BlankDone, HasEnough, Entered or Notice.
 type Event any
 
 // RoomHeard comes once, after the first quiet second.
@@ -121,6 +121,15 @@ type BlankChosen struct {
 // BlankDone tells that a blank has all its taps.
 type BlankDone struct{ Judged grading.Blank }
 
+// TapsDropped tells that good taps were taken back, before BlankChosen.
+type TapsDropped struct{ Judged grading.Blank } // the blank without them
+
+// HasEnough tells that a blank has all its taps from an earlier session.
+type HasEnough struct {
+	Blank string
+	Of    int
+}
+
 // Notice is anything else worth telling.
 type Notice struct{ Text string }
 
@@ -146,6 +155,7 @@ type Session struct {
 	failed   error
 	tell     func(Event)
 	judged   map[string]grading.Blank
+	unread   []string // taps of earlier sessions that can't be read any more, and why
 }
 
 // tapped is a good tap.
@@ -184,6 +194,9 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 	l.OnLevel = func(v capture.Level) { s.tell(LevelHeard{v}) }
 	l.OnCut = s.cut
 	s.announceBlank()
+	for _, text := range s.unread {
+		s.tell(Notice{text})
+	}
 	if s.complete() {
 		return s.failed
 	}
@@ -450,11 +463,11 @@ func (s *Session) otherwise(t *tapped) string {
 // complete goes on when the blank has all its taps. It tells whether the session is over.
 func (s *Session) complete() bool {
 	n := len(s.tap[s.blank][s.side])
-	if n < s.Taps {
+	if s.Taps <= 0 || n < s.Taps { // with none wanted, one goes on by hand
 		return s.over
 	}
 	if _, now := s.judged[s.blank]; !now {
-		s.tell(Notice{fmt.Sprintf("blank %s already has its %d good taps; for more, give a higher --taps", s.blank, s.Taps)})
+		s.tell(HasEnough{s.blank, s.Taps})
 		if s.HandsFree {
 			s.choose(s.next())
 		} else {

@@ -78,11 +78,13 @@ const say = text => { $("spoken").textContent = text; $("asked").textContent = t
 
 // ---- the microphone of this browser
 
+let trouble = ""; // why this browser's microphone can't be used
 let phone = null, wanted = sessionStorage.getItem("phone") === "yes";
 
 async function usePhone() {
   if ($("phone").disabled) return;
   wanted = true;
+  trouble = "";
   sessionStorage.setItem("phone", "yes");
   $("phone").disabled = true;
   try {
@@ -91,10 +93,12 @@ async function usePhone() {
     await offerPhone();
   } catch (e) {
     closePhone();
-    say(e.error ?? (e.name === "NotAllowedError" ? "The browser may not use a microphone: allow it by the sign beside the address, then press the button again." :
-      e.name === "NotFoundError" ? "The browser finds no microphone: plug one in, then press the button again." : e.message));
+    trouble = e.error ?? (e.name === "NotAllowedError" ? "The browser may not use a microphone: allow it by the sign beside the address, then press the button again." :
+      e.name === "NotFoundError" ? "The browser finds no microphone: plug one in, then press the button again." : e.message);
+    $("spoken").textContent = trouble;
   }
   $("phone").disabled = false;
+  if (state) show(state);
 }
 
 async function openPhone() {
@@ -117,7 +121,7 @@ async function openPhone() {
     // A line that does not keep up loses pieces, and the server sees it from their places.
     if (role.mine && socket.readyState === WebSocket.OPEN && socket.bufferedAmount < 4e6) socket.send(event.data);
   };
-  track.onended = () => { closePhone(); ask({do: "quiet"}).catch(() => {}); say("The microphone was unplugged or taken away. Plug it in, then press the button again."); };
+  track.onended = () => { closePhone(); ask({do: "quiet"}).catch(() => {}); trouble = "The microphone was unplugged or taken away. Plug it in, then press the button again."; $("spoken").textContent = trouble; if (state) show(state); };
   // After a pause the stream begins anew: what was missed has no place in it.
   let paused = false;
   context.onstatechange = () => {
@@ -158,7 +162,10 @@ function showRole() {
   $("holder").textContent = role.held ? "Another page holds the controls." : "No page holds the controls.";
   $("starts").hidden = !holds;
   const hears = role.hears || "";
-  $("hears").textContent = hears ? `Listening: ${hears}` : "Nothing is heard yet.";
+  $("hears").textContent = hears ? `Listening: ${hears}` : "No microphone is on.";
+  if (!hears) stillMeter();
+  clearTimeout(overdue);
+  if (hears) overdue = setTimeout(noLevel, 4000);
   $("hush").hidden = !hears;
   $("phone").hidden = !!hears;
   $("devices").hidden = !!hears || $("devices").options.length < 2;
@@ -207,9 +214,24 @@ function sound() {
 
 // ---- while it rings
 
-let live = null;
+let live = null, overdue = 0;
+
+// A meter that stands still must not look like a room that is quiet.
+function stillMeter() {
+  $("meter").firstElementChild.style.transform = "scaleX(0)";
+  $("meter").classList.remove("clipped");
+  $("meter").setAttribute("aria-label", "No input level: no microphone is on");
+}
+
+function noLevel() {
+  stillMeter();
+  $("hears").textContent = `No sound comes from ${role.hears} any more. Switch it off and on again, or plug it in anew.`;
+}
 
 function hearLevel(l) {
+  clearTimeout(overdue);
+  overdue = setTimeout(noLevel, 4000);
+  if (role.hears) $("hears").textContent = `Listening: ${role.hears}`;
   const part = Math.min(1, Math.max(0, (l.peak + 72) / 72));
   $("meter").firstElementChild.style.transform = `scaleX(${part})`;
   $("meter").classList.toggle("clipped", l.clipped);
@@ -241,6 +263,12 @@ function drawFall() {
   const low = deepest > -41 ? -40 : -60, step = low === -40 ? 10 : 20;
   const x = t => 1000 * t / right, y = db => 400 * Math.min(1.02, Math.max(-.02, db / low));
   const path = points => points.filter(p => p[0] >= 0).map(([t, db], i) => `${i ? "L" : "M"}${x(t).toFixed(1)} ${y(db).toFixed(1)}`).join("");
+  // A fitted line is cut where it leaves the picture: pressed onto the edge it would be bent.
+  const cut = line => line.flatMap(([t, db], i) => {
+    if (db >= low) return [[t, db]];
+    const [t0, db0] = line[i - 1] ?? [0, -Infinity];
+    return db0 > low ? [[t0 + (t - t0) * (low - db0) / (db - db0), low]] : [];
+  });
   const out = [], columns = [], rows = [];
   for (let db = 0; db >= low; db -= step) {
     out.push(svg("path", {class: "grid", d: `M0 ${y(db)}H1000`}));
@@ -260,7 +288,7 @@ function drawFall() {
   if (live) out.push(svg("path", {class: "live", d: path(live.points.map(([t, db]) => [t, db - live.top]))}));
   else if (last) {
     out.push(svg("path", {class: state.last.good ? "fall" : "fall refused", d: path(last.decay)}));
-    if (last.fit.length) out.push(svg("path", {class: "fit", d: path(last.fit)}));
+    if (last.fit.length) out.push(svg("path", {class: "fit", d: path(cut(last.fit))}));
   }
   $("curve").replaceChildren(...out);
   $("axis-x").replaceChildren(...columns);
@@ -310,15 +338,17 @@ function show(s) {
   if (s.score) $("verdict").append(html("small", "", ` score ${s.score}`));
   $("reason").textContent = s.verdict === "unread" ? "" : s.reasons[0] ?? "";
   $("wood").replaceChildren(...(s.verdict === "unread" ? [] : s.figures.filter((f, i) => f.x && i !== 0 && i !== 2).map(f => number(f))));
-  const doubts = [...(s.trouble ? [s.trouble] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts, ...(s.measure_next && s.good ? [`Measure next: ${s.measure_next}`] : [])];
-  $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor ? "loud" : d === s.room || d.startsWith("Measure next") ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
+  const unsaved = s.unsaved ?? [];
+  const doubts = [...(s.trouble ? [s.trouble] : []), ...unsaved.map(u => `Not saved yet, tried again: ${u}`), ...(s.looking ? [s.looking] : []), ...(s.notice ? [s.notice] : []), ...(s.room ? [s.room] : []), ...s.doubts, ...(s.measure_next && s.good ? [`Measure next: ${s.measure_next}`] : [])];
+  $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor || d.startsWith("Not saved") ? "loud" : d === s.room || d === s.looking || d.startsWith("Measure next") ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
 
   const t = s.last;
   if (fresh || !ringing) {
     if (fresh && !ringing) live = null;
-    $("said").className = !t ? "" : t.good ? "good" : "again";
-    $("mark").setAttribute("d", !t ? "" : t.good ? marks.good : marks.again);
-    $("say").textContent = !t ? (role.hears ? "Tap the blank." : "Choose a microphone, then tap.") : t.good ? `good${t.blank === s.blank ? "" : ", " + t.blank}` : t.say;
+    const lost = trouble && !role.hears;
+    $("said").className = lost ? "again" : !t ? "" : t.good ? "good" : "again";
+    $("mark").setAttribute("d", lost || !t ? "" : t.good ? marks.good : marks.again);
+    $("say").textContent = lost ? trouble : !t ? (role.hears ? "Tap the blank." : "Choose a microphone, then tap.") : t.good ? `good${t.blank === s.blank ? "" : ", " + t.blank}` : t.say;
     $("figures").hidden = !t?.good;
     if (t?.good) {
       const note = html("div", "note"), value = html("dd");
@@ -374,7 +404,15 @@ function showBlanks(s) {
     row.append(html("td", "n place", b.rank || ""), name, verdict, cell(b.note), cell(b.sustain));
     return row;
   }));
+  $("none").hidden = s.blanks.length > 0;
+  $("none").textContent = s.looking || "Nothing was tapped in this delivery yet.";
+  const now = $("blanks").querySelector(".now"), pane = now?.closest(".scroll");
+  if (now && inHand !== s.blank) { // only the pane scrolls, not the page
+    pane.scrollTop = now.offsetTop - (pane.clientHeight - now.offsetHeight) / 2;
+    inHand = s.blank;
+  }
 }
+let inHand = "";
 
 // ---- measurements: callipers and scales type a number and Enter
 
@@ -432,6 +470,13 @@ async function enter(input, goOn) {
       $("asked").textContent = "";
     } catch (e) {
       input.setAttribute("aria-invalid", "true");
+      if (e.later) { // it is kept by the bench, which tries again: one can go on
+        input.dataset.text = text;
+        $("asked").textContent = "";
+        delete input.dataset.sent;
+        input.removeAttribute("aria-invalid");
+        return step(input, goOn);
+      }
       $("asked").textContent = e.doubt ? `${e.doubt.replace(/[^?.]$/, "$&.")} Enter once more keeps it.` : e.error;
       if (e.doubt) input.dataset.asked = text;
       input.focus();
@@ -440,6 +485,11 @@ async function enter(input, goOn) {
     }
     delete input.dataset.sent;
   }
+  step(input, goOn, asks);
+}
+
+// step goes on to the next field, and types there what came meanwhile.
+function step(input, goOn, asks = true) {
   if (goOn && document.activeElement === input) {
     const all = [...$("inputs").querySelectorAll("input")], next = all[all.indexOf(input) + 1];
     if (next) { next.focus(); next.select(); } else input.blur();
@@ -462,7 +512,7 @@ let keys = {...firstKeys, ...kept("keys", {})}, learning = null;
 
 const commands = {
   next: () => order("next"),
-  again: () => order("again"),
+  again: () => sure("again", state?.good, n => `Take back ${n === 1 ? "the good tap" : `all ${n} good taps`} of ${state.blank}?`),
   drop: () => order("drop"),
   other: () => order("other"),
   end: () => order("end"),
@@ -471,6 +521,26 @@ const commands = {
   mute: () => { muted = !muted; keep("muted", muted); showMute(); },
   keys: () => { showKeys(); $("setup").showModal(); },
 };
+
+// sure carries out an order that takes something away only when it is given twice.
+let askedFor = null;
+function sure(name, n, question) {
+  if (!n) return;
+  if (askedFor?.name === name && askedFor.blank === state.blank) {
+    forgetAsked();
+    order(name);
+    return;
+  }
+  askedFor = {name, blank: state.blank, timer: setTimeout(forgetAsked, 8000)};
+  $("sure").textContent = `${question(n)} Press ${keyName(keys[name][0] ?? "the button")} once more for yes; anything else means no.`;
+  $("sure").hidden = false;
+}
+
+function forgetAsked() {
+  clearTimeout(askedFor?.timer);
+  askedFor = null;
+  $("sure").hidden = true;
+}
 
 const showMute = () => {
   const b = $("keys").querySelector("[data-do=mute]");
@@ -521,6 +591,7 @@ document.addEventListener("keydown", event => {
   if (typing && (writes || event.key.startsWith("Arrow"))) return;
   if (event.target.matches("button") && (event.key === " " || event.key === "Enter")) return;
   const name = Object.keys(keys).find(n => keys[n].some(k => k === event.key || k.length === 1 && k === event.key.toLowerCase()));
+  if (askedFor && name !== askedFor.name) forgetAsked();
   if (!name) return;
   event.preventDefault();
   commands[name]();
