@@ -23,7 +23,7 @@ var chain = []string{
 	// The stages.
 	"hum.go", "spectra.go", "candidates.go",
 	"component.go", "neighbourhood.go", "resolve.go", "lines.go",
-	"part.go", "series.go", "families.go", "identify.go", "settle.go", "fundamental.go",
+	"part.go", "families.go", "identify.go", "settle.go", "fundamental.go",
 	"estimate.go", "loudness.go", "evenness.go", "drift.go", "roomexcess.go", "measures.go",
 	"purity.go", "report.go",
 	// The whole.

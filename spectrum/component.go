@@ -1,11 +1,15 @@
 package spectrum
 
-import "math"
+import (
+	"math"
+
+	"ringstock/spectrum/naming"
+)
 
 const (
 	startQ      = 180.0 // first guess of a decay
-	closePairHz = 15.0  // lines this near to the fundamental are its other plane,
-	pairFaster  = 1.8   // if they die at most so much faster: the room's lines do
+	closePairHz = naming.ClosePairHz
+	pairFaster  = naming.PairFaster
 )
 
 // component is a decaying line found in a set of taps.
@@ -106,7 +110,7 @@ func (p *component) widen() {
 const (
 	roomLeast  = 0.003
 	roomS      = 0.018 // s: the tau of a ring that the room drowns
-	roomDrowns = 0.3   // a share from which on a decay may be the room's as well
+	roomDrowns = naming.Drowned
 )
 
 // roomShare is the room's share in the uncertainty of the component's decay rate.

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"ringstock/spectrum/naming"
 )
 
 // identify says which mode of the bar each line is, if any; ok is false if no line can be the fundamental.
@@ -15,20 +17,20 @@ func (s tapSpectra) identify(lines []component) (m modes, ok bool) {
 		m.parts, m.fundamental = endFamilies(lines, longitudinal(lines))
 		return m, true
 	}
-	found, ok := findSeries(lines)
+	found, ok := naming.Find(asLines(lines))
 	if !ok {
 		return m, false
 	}
-	if found.member[0] < 0 {
-		if c, heard := s.lookFor(found.hz); heard { // too weak for a peak, not for a fit
+	if found.Member[0] < 0 {
+		if c, heard := s.lookFor(found.Hz); heard { // too weak for a peak, not for a fit
 			lines = append(slices.Clone(lines), c)
 			slices.SortFunc(lines, func(x, y component) int { return cmp.Compare(x.hz, y.hz) })
-			found, _ = findSeries(lines)
+			found, _ = naming.Find(asLines(lines))
 		}
 	}
 	m.parts, m.fundamental = families(lines, found)
-	if found.member[0] < 0 {
-		m.inferred = &inferred{found.hz, 0.01 * found.hz}
+	if found.Member[0] < 0 {
+		m.inferred = &inferred{found.Hz, 0.01 * found.Hz}
 	}
 	return m, true
 }

@@ -11,6 +11,7 @@ import (
 
 	"ringstock/capture"
 	"ringstock/spectrum/measure"
+	"ringstock/spectrum/naming"
 )
 
 // Schema names the JSON document that `ringstock analyse` prints.
@@ -21,14 +22,14 @@ const Schema = "ringstock/analysis/1"
 const Method = "ringstock-varpro/2"
 
 // Family says which kind of motion a partial belongs to.
-type Family string
+type Family = naming.Family
 
 // The families of partials of a free bar.
 const (
-	Bending      Family = "bending"
-	Longitudinal Family = "longitudinal"
-	Torsion      Family = "torsion"
-	Other        Family = "other"
+	Bending      = naming.Bending
+	Longitudinal = naming.Longitudinal
+	Torsion      = naming.Torsion
+	Other        = naming.Other
 )
 
 // Partial is one decaying component of a ring.

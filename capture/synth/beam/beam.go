@@ -232,7 +232,10 @@ func (b Bar) Vibrations(k Kind, n int) []Vibration {
 		add(mass, e, term{row: row}, p.Kg)
 		total += p.Kg
 	}
-	omega2, vectors := lowest(stiff, mass, n, fields)
+	// An even bar's first omega^2 is 500 E I/(rho A L^4) in bending, 10 E/(rho L^2) otherwise.
+	strains, motions := k.energies(b.At(b.Length/2), [3]float64{}, [3]float64{})
+	shift := strains[0].coefficient / motions[0].coefficient / math.Pow(b.Length, float64(2*fields)) * math.Pow(50, float64(fields-1))
+	omega2, vectors := lowest(stiff, mass, n, fields, shift)
 	out := make([]Vibration, n)
 	for i, o := range omega2 {
 		v := vectors[i]
@@ -252,12 +255,11 @@ func (b Bar) Vibrations(k Kind, n int) []Vibration {
 }
 
 // lowest solves stiff v = omega^2 mass v, with v' mass v = 1, for the n lowest vibrations over the rigid motions,
-// by subspace iteration (Bathe, Finite Element Procedures, ch. 11, from memory).
-func lowest(stiff, mass *mat.SymBandDense, n, rigid int) (omega2 []float64, vectors []*mat.VecDense) {
+// by subspace iteration (Bathe, Finite Element Procedures, ch. 11, from memory). Shift is some tenth of the
+// first one's omega^2.
+func lowest(stiff, mass *mat.SymBandDense, n, rigid int, shift float64) (omega2 []float64, vectors []*mat.VecDense) {
 	size, band := stiff.SymBand()
 	q := min(n+rigid+6, size)
-	// Between the rigid motions at zero and the first vibration: its order of magnitude is that of
-	// the bar under its own inertia, which a few steps with a shift far too small would tell, too.
 	v := mat.NewDense(size, q, nil)
 	fields := rigid
 	for i := range size {
@@ -272,7 +274,6 @@ func lowest(stiff, mass *mat.SymBandDense, n, rigid int) (omega2 []float64, vect
 			p0, p1 = p1, (float64(2*j+3)*x*p1-float64(j+1)*p0)/float64(j+2)
 		}
 	}
-	shift := 1e-3 * stiff.At(0, 0) / mass.At(0, 0) / math.Pow(float64(size/fields), 2*float64(fields))
 	var before []float64
 	for range 60 {
 		shifted := mat.NewSymBandDense(size, band, nil)

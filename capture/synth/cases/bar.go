@@ -2,6 +2,7 @@ package cases
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 
 	"ringstock/capture/synth/beam"
@@ -76,7 +77,26 @@ func UnevenBar(seed uint64, u Unevenness) Case {
 	w.young, w.density = wander(random, u.Young, along), wander(random, u.Density, along)
 	w.height, w.width = wander(random, u.Section, along), wander(random, u.Section, along)
 	high, wide := w.vibrations(beam.AlongHeight, 6), w.vibrations(beam.AlongWidth, 5)
-	return c.struck(q, heardAt, planeModes{hz: hz, modes: high}, func() planeModes {
+	c = c.struck(q, heardAt, planeModes{hz: hz, modes: high}, func() planeModes {
 		return planeModes{hz: hz * wide[0].Hz / high[0].Hz, modes: wide, db: -c.between(8, 40)}
 	})
+	// Hard mallets let the higher modes sound as loud as the fundamental.
+	hard := c.between(0.2, 1)
+	unit := cmplx.Abs(c.Scene.Amplitude(0, 0))
+	for k := range c.Scene.Strikes {
+		c.Scene.Strikes[k].ContactS *= hard
+	}
+	unit /= cmplx.Abs(c.Scene.Amplitude(0, 0))
+	peak := 0.0 // of the loudest strike, so that none clips
+	for strike := range c.Scene.Strikes {
+		sum := 0.0
+		for k := range c.Scene.Modes {
+			sum += cmplx.Abs(c.Scene.Amplitude(strike, k)) * unit
+		}
+		peak = max(peak, sum)
+	}
+	for k := range c.Scene.Modes {
+		c.Scene.Modes[k].Gain *= unit * min(1, 0.7/peak)
+	}
+	return c.SNR(45)
 }

@@ -1,0 +1,33 @@
+package naming_test
+
+import (
+	"math"
+	"testing"
+
+	"ringstock/spectrum/naming"
+)
+
+// A torsion mode is known where it stands alone; what the room makes of a bending mode beside it is none, and no
+// foreign note either. (Pitches and decays of a synthetic blank in a room.)
+func TestTorsionBesideEcho(t *testing.T) {
+	line := func(hz, q, amp float64) naming.Line {
+		alpha := math.Pi * hz / q
+		energy := amp * amp * (math.Exp(-0.06*alpha) - math.Exp(-1.06*alpha)) / (4 * alpha)
+		return naming.Line{Hz: hz, Alpha: alpha, SDAlpha: 0.08 * alpha, Energy: energy, Room: min(0.018*alpha, 1)}
+	}
+	bar := []naming.Line{line(188.09, 157, 1), line(513.54, 124, 0.43), line(988.73, 110, 0.12)}
+	name := func(last naming.Line) naming.Name {
+		ls := append(bar[:3:3], last)
+		s, ok := naming.Find(ls)
+		if !ok || s.Count() != 3 || s.Member[2] != 2 {
+			t.Fatalf("the series is %v", s.Member)
+		}
+		return naming.All(ls, s)[3]
+	}
+	if n := name(line(1040, 72, 0.18)); n.Family != naming.Torsion {
+		t.Errorf("a mode of its own is called %s", n.Family)
+	}
+	if n := name(line(1000.1, 72, 0.18)); n.Family != naming.Other || !n.Echo {
+		t.Errorf("an echo is called %s, echo %v", n.Family, n.Echo)
+	}
+}
