@@ -385,6 +385,8 @@ func (d *desk) tell(e session.Event) {
 		})
 	case session.TapHeard:
 		d.update(func(st *bench.State) { d.heard(st, e) })
+	case session.TapWhole:
+		d.update(func(st *bench.State) { d.whole(st, e) })
 	case session.Entered:
 		d.entered(e)
 	case session.TapsDropped:
@@ -425,6 +427,19 @@ func (d *desk) heard(st *bench.State, e session.TapHeard) {
 			d.beaten, d.second = st.Best, d.longest
 			st.Best, d.longest = curve, f.T60S.X
 		}
+	}
+	d.judged(st, e.Judged)
+}
+
+// whole shows what the whole ring of the latest tap tells.
+func (d *desk) whole(st *bench.State, e session.TapWhole) {
+	if t := st.Last; t != nil && t.Good && t.Blank == e.Blank && t.Face == faces[e.Side] {
+		whole := *t // pages may be reading the one before
+		whole.Ring = e.Ring
+		if t.Curve != nil && len(e.Curves[0]) > 0 {
+			whole.Curve = &bench.Curve{Blank: e.Blank, Decay: e.Curves[0], Fit: e.Curves[1]}
+		}
+		st.Last = &whole
 	}
 	d.judged(st, e.Judged)
 }

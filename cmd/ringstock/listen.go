@@ -258,6 +258,9 @@ func (p *linePrinter) tell(e session.Event) {
 	case session.RoomHeard:
 		fmt.Fprintln(p.side, roomText(e))
 	case session.BlankChosen:
+		if e.Quiet {
+			return // what to do now was said; it is told again when the room was heard
+		}
 		fmt.Fprintln(p.side, printable(fmt.Sprintf("blank %s, %s: %d of %d taps; tap now", e.Blank, sideText(e.Side), e.Count, e.Of)))
 	case session.TapHeard:
 		text := fmt.Sprintf("%s %d/%d ", e.Blank, e.Count, e.Of)

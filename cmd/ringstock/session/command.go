@@ -34,6 +34,7 @@ const (
 	AddNote
 	GoTo      // a blank by its number
 	Enter     // an Entry
+	CountIt   // what was asked about is a blank
 	HandsFree // go on after so many good taps; 0: by hand
 	Quit
 )
@@ -48,7 +49,7 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 	var err error
 	// What still rings belongs to what was to be tapped until now.
 	refused := false
-	if c.Do != SetMeasures && c.Do != AddNote {
+	if c.Do != SetMeasures && c.Do != AddNote && c.Do != Enter && c.Do != CountIt {
 		before := len(s.tap[s.blank][s.side])
 		refused = l.Finish() && len(s.tap[s.blank][s.side]) == before
 	}
@@ -109,8 +110,10 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 		} else {
 			s.announceBlank()
 		}
+	case CountIt:
+		s.countAsked()
 	case Quit:
-		s.over = true
+		s.over, s.quit = true, true
 	}
 	if err != nil {
 		s.failed = err
@@ -121,7 +124,7 @@ func (s *Session) turn(to Side) {
 	if s.side == to {
 		to = Face
 	}
-	s.side, s.odd = to, nil
+	s.side, s.odd, s.asked = to, nil, nil
 	s.announceBlank()
 }
 

@@ -71,17 +71,9 @@ func (s *Session) keep(t *tapped) error {
 	if err != nil {
 		return unsaved(err)
 	}
-	t.file, t.heard.File, t.record.File = name, name, name
-	text, err := json.MarshalIndent(t.record, "", " ")
-	if err != nil {
-		return fmt.Errorf("a tap can't be described: %w", err)
-	}
-	if err := saveText(s.path(recordName(name)), append(text, '\n')); err != nil {
-		return unsaved(err)
-	}
-	rec := capture.Recording{Source: name, Rate: t.take.Rate, Tracks: [][]float64{t.take.Samples}, Bits: 24}
-	if err := wavfile.Save(s.path(name), rec, 24); err != nil {
-		return unsaved(err)
+	t.file, t.record.File = name, name
+	if err := s.save(t); err != nil {
+		return err
 	}
 	if s.tap[s.blank] == nil {
 		s.tap[s.blank] = map[Side][]tapped{}
@@ -98,6 +90,23 @@ func (s *Session) keep(t *tapped) error {
 			a.SetNumber(s.blank, "humidity_pct", *s.Air.HumidityPct)
 		}
 	})
+}
+
+// save writes what is known of a tap, and its recording.
+func (s *Session) save(t *tapped) error {
+	t.heard.File = t.file
+	text, err := json.MarshalIndent(t.record, "", " ")
+	if err != nil {
+		return fmt.Errorf("a tap can't be described: %w", err)
+	}
+	if err := saveText(s.path(recordName(t.file)), append(text, '\n')); err != nil {
+		return unsaved(err)
+	}
+	rec := capture.Recording{Source: t.file, Rate: t.take.Rate, Tracks: [][]float64{t.take.Samples}, Bits: 24}
+	if err := wavfile.Save(s.path(t.file), rec, 24); err != nil {
+		return unsaved(err)
+	}
+	return nil
 }
 
 // drop takes the last good tap back.
@@ -119,6 +128,12 @@ func (s *Session) drop() error {
 		}
 	}
 	s.tap[s.blank][s.side] = list[:len(list)-1]
+	if last.heard.Ring != nil {
+		notes := s.notes[s.side]
+		if i := slices.Index(notes, last.heard.Ring.Fundamental.Hz.X); i >= 0 {
+			s.notes[s.side] = slices.Delete(notes, i, i+1)
+		}
+	}
 	s.judge(s.blank)
 	return nil
 }
@@ -248,6 +263,9 @@ func (s *Session) takeUp() error {
 	slices.SortStableFunc(records, func(a, b record) int { return a.RecordedAt.Compare(b.RecordedAt) })
 	before := s.table.Text()
 	for _, r := range records {
+		if r.Ring != nil {
+			s.notes[r.Side] = append(s.notes[r.Side], r.Ring.Fundamental.Hz.X)
+		}
 		s.table.AddFile(r.Blank, r.Side.column(), r.File)
 	}
 	if !bytes.Equal(before, s.table.Text()) {

@@ -101,6 +101,7 @@ type TapHeard struct {
 	Blank  string
 	Side   Side
 	Good   bool
+	Asked  bool                // it does not sound like a blank, and counts only if CountIt says so
 	Why    string              // what was wrong, and what to do
 	File   string              // of a good tap
 	Ring   *spectrum.Ring      // of this tap
@@ -110,12 +111,23 @@ type TapHeard struct {
 	Judged grading.Blank // of the blank so far
 }
 
+// TapWhole tells that the rest of a good tap's ring was heard, and what is known with it.
+type TapWhole struct {
+	Blank  string
+	Side   Side
+	File   string
+	Ring   *spectrum.Ring
+	Curves [2][]spectrum.Point
+	Judged grading.Blank
+}
+
 // BlankChosen tells which blank is to be tapped now.
 type BlankChosen struct {
 	Blank string
 	Side  Side
 	Count int // good taps it has already
 	Of    int
+	Quiet bool // the room is to be heard first: not yet
 }
 
 // BlankDone tells that a blank has all its taps.
@@ -145,6 +157,12 @@ type Session struct {
 	order    []string                     // blanks tapped in this session
 	refused  map[string]int
 	odd      []tapped // the latest taps in a row, good but far from those before
+	asked    *tapped  // the latest that does not sound like a blank
+	latest   *place   // of the latest good tap, whose ring may go on
+	notes    map[Side][]float64
+	altered  bool // it was told that the device alters the sound
+	quit     bool
+	hears    bool // the room was heard
 	blank    string
 	side     Side
 	began    time.Time
@@ -171,7 +189,7 @@ type tapped struct {
 // chooses the blank to begin with.
 func Open(set Settings) (*Session, error) {
 	s := &Session{Settings: set, tap: map[string]map[Side][]tapped{}, refused: map[string]int{}, judged: map[string]grading.Blank{},
-		side: set.Side, tell: func(Event) {}}
+		notes: map[Side][]float64{}, side: set.Side, tell: func(Event) {}}
 	if s.side == "" {
 		s.side = Face
 	}
@@ -188,7 +206,7 @@ func Open(set Settings) (*Session, error) {
 // Run listens until the source ends, the work is done, or it is told to stop. Commands may come
 // at any time; nil is a channel that never brings any.
 func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan Command, tell func(Event)) error {
-	s.tell, s.rate = tell, src.Rate()
+	s.tell, s.rate, s.hears = tell, src.Rate(), false
 	l := capture.NewListener(src.Rate(), s.Device.Name)
 	l.OnRoom = s.room
 	l.OnLevel = func(v capture.Level) { s.tell(LevelHeard{v}) }
@@ -200,12 +218,13 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 	if s.complete() {
 		return s.failed
 	}
+	in := intake{l: l, live: s.Live, rate: s.rate, tell: func(text string) { s.tell(Notice{text}) }}
 	var b capture.Block
-	var heard int64
-	same, first := true, math.NaN()
-	for !s.over && s.failed == nil {
+	for s.failed == nil && (!s.over || s.rings(l)) {
 		select {
 		case <-ctx.Done():
+			s.over = true // nothing new counts
+			l.Finish()
 			return ctx.Err()
 		case c := <-commands:
 			s.obey(c, l)
@@ -213,26 +232,17 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 		default:
 		}
 		err := src.Read(&b)
-		if errors.Is(err, io.EOF) {
-			l.End()
-			return s.failed
-		}
 		if err != nil {
 			l.End()
+			if errors.Is(err, io.EOF) {
+				err = nil
+			}
 			return errors.Join(s.failed, err)
 		}
-		l.Hear(b)
-		for _, x := range b.Samples {
-			if math.IsNaN(first) {
-				first = x
-			}
-			same = same && x == first
+		if err := in.hear(b); err != nil {
+			return err
 		}
-		heard += int64(len(b.Samples))
-		if s.Live && same && float64(heard) > 3*s.rate {
-			return ErrSilent
-		}
-		if s.Seconds > 0 && float64(heard) >= s.Seconds*s.rate {
+		if s.Seconds > 0 && float64(in.heard) >= s.Seconds*s.rate {
 			l.End()
 			return s.failed
 		}
@@ -240,82 +250,188 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 	return s.failed
 }
 
+// rings tells whether the ring of the last good tap still goes on.
+func (s *Session) rings(l *capture.Listener) bool {
+	return !s.quit && s.latest != nil && l.Ringing()
+}
+
 func (s *Session) room(r capture.Room) {
 	s.noiseDB = r.RMSDB
 	s.tell(RoomHeard{r, room.Hum(r.Samples, s.rate)})
+	s.hears = true
+	if !s.over {
+		s.announceBlank()
+	}
 }
 
 // cut judges what was cut out of the stream.
 func (s *Session) cut(c capture.Cut) {
+	if c.Rest {
+		if s.failed == nil {
+			s.failed = s.lengthen(c)
+		}
+		return
+	}
+	s.latest = nil
 	if s.over || s.failed != nil {
 		return
 	}
 	t := TapHeard{Blank: s.blank, Side: s.side, Of: s.Taps}
-	defer func() {
-		t.Count = len(s.tap[s.blank][s.side])
-		if t.Why != "" || t.Good {
-			s.tell(t)
-		}
-		if t.Good {
-			s.complete()
-		}
-	}()
-	if !c.Whole() {
-		const way = "close other programs, or plug the laptop in"
-		switch {
-		case c.Flags&capture.Gap != 0:
-			t.Why = "again: the computer slept or stood still during the tap; " + way
-		case c.Lost == 0:
-			t.Why = "again: the device lost sound during the tap; " + way
-		default:
-			t.Why = fmt.Sprintf("again: sound was lost during the tap (%d samples); %s", c.Lost, way)
-		}
-		s.refused[s.blank]++
-		return
-	}
-	take, heard, result := analyse(c, s.side.strike())
-	if result == nil {
-		return // a noise, but no tap
-	}
-	if !result.Accepted || heard.Ring == nil {
-		t.Why = advice(result.Reason)
-		s.refused[s.blank]++
-		return
-	}
-	good := tapped{take: take, heard: heard, record: s.record(c, heard), power: power(take, heard)}
-	if s.echo(&good) {
-		return
-	}
-	// A tap that knows its Q no better adds nothing; one without any may be that of a dull blank, whose decay is
-	// lost in the room's echo, but then its note is clear.
-	const vagueQ, vagueHz = 0.25, 0.001
-	switch f := heard.Ring.Fundamental; {
-	case f.Q.Known() && f.Q.Rel() > vagueQ:
-		t.Why = advice(capture.Disturbed)
-	case !f.Q.Known() && (f.Q.Is(spectrum.LostInNoise) || f.Hz.Rel() > vagueHz):
-		t.Why = advice("")
-	}
-	if t.Why != "" {
-		s.refused[s.blank]++
-		return
-	}
-	if t.Why = s.otherwise(&good); t.Why != "" {
-		s.refused[s.blank]++
-		return
-	}
-	if s.failed == nil {
-		s.failed = s.keep(&good)
+	good := s.judgeCut(c, &t)
+	if good != nil {
+		s.count(good, &t)
 	}
 	if s.failed != nil {
 		return
 	}
-	t.Good, t.File, t.Ring = true, good.file, heard.Ring
+	t.Count = len(s.tap[s.blank][s.side])
+	switch {
+	case t.Good:
+		s.tell(t)
+		s.complete()
+	case t.Asked:
+		s.tell(t)
+	case t.Why != "":
+		s.refused[s.blank]++
+		s.tell(t)
+	}
+}
+
+// judgeCut returns the tap of a cut if it counts; else t says why not, or nothing where it was no tap.
+func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
+	if !c.Whole() {
+		t.Why = lossText(c)
+		return nil
+	}
+	take, heard, result := analyse(c, s.side.strike())
+	if result == nil {
+		return nil // a noise, but no tap
+	}
+	altered := s.tellAltered(heard)
+	good := tapped{take: take, heard: heard, record: s.record(c, heard)}
+	if result.Accepted && heard.Ring != nil {
+		good.power = power(take, heard)
+		if s.echo(&good) {
+			return nil
+		}
+		t.Why = vague(heard.Ring)
+	} else {
+		t.Why = advice(result.Reason)
+	}
+	if t.Why != "" {
+		if altered {
+			t.Why = "again: the recording device altered the sound, as said before"
+		}
+		return nil
+	}
+	if why := s.unlike(heard.Ring); why != "" {
+		s.asked, t.Asked, t.Why = &good, true, why
+		return nil
+	}
+	if t.Why = s.otherwise(&good); t.Why != "" {
+		return nil
+	}
+	return &good
+}
+
+// count puts a good tap on the disk and tells what the blank is with it.
+func (s *Session) count(good *tapped, t *TapHeard) {
+	if s.failed == nil {
+		s.failed = s.keep(good)
+	}
+	if s.failed != nil {
+		return
+	}
+	s.asked = nil
+	s.notes[s.side] = append(s.notes[s.side], good.heard.Ring.Fundamental.Hz.X)
+	s.latest = &place{s.blank, s.side, good.file}
+	t.Good, t.Asked, t.Why, t.File, t.Ring = true, false, "", good.file, good.heard.Ring
+	t.Curves = s.curves(good.take, good.heard)
+	t.Judged = s.judge(s.blank)
+}
+
+// curves draws the decay of a tap, where that is wanted.
+func (s *Session) curves(take capture.Take, heard spectrum.Analysis) (c [2][]spectrum.Point) {
 	if s.Curves {
 		if p, ok := spectrum.Draw(take, heard); ok {
-			t.Curves = [2][]spectrum.Point{p.Decay, p.Fit}
+			c = [2][]spectrum.Point{p.Decay, p.Fit}
 		}
 	}
-	t.Judged = s.judge(s.blank)
+	return c
+}
+
+// place is where a good tap is kept.
+type place struct {
+	blank string
+	side  Side
+	file  string
+}
+
+// lengthen puts the whole ring of the latest good tap in the place of its beginning.
+func (s *Session) lengthen(c capture.Cut) error {
+	at := s.latest
+	if s.latest = nil; at == nil || !c.Whole() {
+		return nil
+	}
+	list := s.tap[at.blank][at.side]
+	i := slices.IndexFunc(list, func(t tapped) bool { return t.file == at.file })
+	if i < 0 {
+		return nil
+	}
+	take, heard, result := analyse(c, at.side.strike())
+	if result == nil || !result.Accepted || heard.Ring == nil || vague(heard.Ring) != "" {
+		return nil // somebody spoke into the end of it: its beginning is what counts
+	}
+	t := tapped{file: at.file, take: take, heard: heard, record: list[i].record, power: list[i].power}
+	if odd(&t, &list[i]) != "" {
+		return nil
+	}
+	t.record.Ring = heard.Ring
+	if err := s.save(&t); err != nil {
+		return err
+	}
+	t.take = capture.Take{}
+	list[i] = t
+	s.tell(TapWhole{at.blank, at.side, at.file, heard.Ring, s.curves(take, heard), s.judge(at.blank)})
+	return nil
+}
+
+// tellAltered tells once that the recording device alters the sound, if it does.
+func (s *Session) tellAltered(heard spectrum.Analysis) bool {
+	i := slices.IndexFunc(heard.Warnings, func(w capture.Warning) bool { return w.Code == spectrum.Altered })
+	if i < 0 {
+		return false
+	}
+	if !s.altered {
+		s.altered = true
+		s.tell(Notice{heard.Warnings[i].Text})
+	}
+	return true
+}
+
+func lossText(c capture.Cut) string {
+	const way = "close other programs, or plug the laptop in"
+	switch {
+	case c.Flags&capture.Gap != 0:
+		return "again: the computer slept or stood still during the tap; " + way
+	case c.Lost == 0:
+		return "again: the device lost sound during the tap; " + way
+	}
+	return fmt.Sprintf("again: sound was lost during the tap (%d samples); %s", c.Lost, way)
+}
+
+// vague tells what to do about a ring whose Q is not known well enough. A tap that knows it no better adds
+// nothing; one without any may be that of a dull blank, whose decay is lost in the room's echo, but then its note is
+// clear.
+func vague(r *spectrum.Ring) string {
+	const vagueQ, vagueHz = 0.25, 0.001
+	switch f := r.Fundamental; {
+	case f.Q.Known() && f.Q.Rel() > vagueQ:
+		return advice(capture.Disturbed)
+	case !f.Q.Known() && (f.Q.Is(spectrum.LostInNoise) || f.Hz.Rel() > vagueHz):
+		return advice("")
+	}
+	return ""
 }
 
 // analyse hears a cut as a file would be heard. It returns the tap for which it was cut out, or nil if there
@@ -491,12 +607,12 @@ func (s *Session) complete() bool {
 
 // choose turns to a blank.
 func (s *Session) choose(blank string) {
-	s.blank, s.odd = blank, nil
+	s.blank, s.odd, s.asked = blank, nil, nil
 	s.announceBlank()
 }
 
 func (s *Session) announceBlank() {
-	s.tell(BlankChosen{s.blank, s.side, len(s.tap[s.blank][s.side]), s.Taps})
+	s.tell(BlankChosen{s.blank, s.side, len(s.tap[s.blank][s.side]), s.Taps, !s.hears})
 }
 
 // judge says what is known of a blank so far.

@@ -7,26 +7,20 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// Times and levels by which taps are cut out of a stream. Whether a cut holds a tap, and a
-// good one, is decided by FindTaps and by what analyses the ring; the stream is only watched for
-// what might be one, a little more readily. (Common practice, no source; checked on synthetic
-// bars.)
-const (
-	settleS  = 0.25  // of sound before anything can be told
-	floorS   = 6.0   // the noise floor is the usual spectrum of the sound this far back
-	upTimes  = 8.0   // a frequency this much over its mean noise is no quiet
-	quietS   = 1.0   // of quiet at the head of each cut
-	preRollS = 0.045 // of the stream kept before a strike
-	lateS    = 0.030 // a strike may have begun this long before it was noticed
-	seamS    = 0.010 // cross-fade where quiet and strike were not neighbours
-	leastS   = 0.8   // of ring in a cut, if no other strike ends it
-	mostS    = 4.0   // of ring in a cut: nothing beyond it is analysed
-	enoughDB = 30.0  // a ring that fell this far has been heard
-	tellDB   = 6.0   // a ring that fell less before the noise hides it does not tell its decay
-	enoughT  = 2.5   // time constants of a ring to be heard where noise hides its end
-	keepS    = 12.0  // of the stream in memory at most
-	meterS   = 0.05
-)
+// listenLimits are the times and levels by which taps are cut out of a stream. Whether a cut holds a tap,
+// and a good one, is decided by FindTaps and by what analyses the ring; the stream is only watched for what
+// might be one, a little more readily (common practice, no source; set on synthetic bars).
+var listenLimits = struct{ SettleS, FloorS, UpTimes, QuietS, PreRollS, LateS, SeamS, KeepS, MeterS float64 }{
+	SettleS:  0.25,  // s of sound before anything can be told
+	FloorS:   6,     // s: the noise is the usual spectrum of so much sound, without the ends of long rings
+	UpTimes:  8,     // times its mean noise: a frequency above that is no quiet
+	QuietS:   1,     // s of quiet at the head of each cut
+	PreRollS: 0.045, // s of the stream kept before a strike
+	LateS:    0.030, // s: a strike may have begun this long before it was noticed
+	SeamS:    0.010, // s of cross-fade where quiet and strike were not neighbours
+	KeepS:    16,    // s of the stream in memory at most
+	MeterS:   0.05,  // s from one level to the next
+}
 
 // Level is what a meter shows.
 type Level struct {
@@ -55,6 +49,7 @@ type Cut struct {
 	Flags     Flags
 	PeakDB    float64
 	Next      bool // another strike ended the ring
+	Rest      bool // the cut before once more, with more of its ring
 }
 
 // Whole tells whether no sound is known to be missing in the cut.
@@ -65,7 +60,9 @@ func (c Cut) Whole() bool { return c.Lost == 0 && c.Flags == 0 }
 type Listener struct {
 	OnRoom  func(Room)  // the first quiet second, or what there was of it before the first strike
 	OnLevel func(Level) // 20 times per second
-	OnCut   func(Cut)
+	// OnCut comes as soon as enough of a ring was heard to judge it, and where it rang on for much longer
+	// once more, with Rest, when all of it was heard.
+	OnCut func(Cut)
 
 	rate    float64
 	source  string
@@ -81,7 +78,8 @@ type Listener struct {
 	every   int // samples per decimated one
 	halvers []dsp.Halver
 	thin    []float64   // the latest frame of decimated samples
-	spectra [][]float32 // the latest, at most those of the last floorS
+	spectra [][]float32 // the latest
+	still   [][]float32 // the latest without the ends of long rings: the usual among them is noise
 	seen    int         // spectra so far
 	noise   []float32   // mean by frequency
 
@@ -96,19 +94,6 @@ type loss struct {
 	at    int // first sample after it
 	lost  int
 	flags Flags
-}
-
-// ringing is a ring that is being followed.
-type ringing struct {
-	onset  int // sample at which the strike was noticed
-	rise   float64
-	head   []float64 // of its cut, up to the onset
-	joined bool
-	bin    int // frequency that stands out best
-	ref    float64
-	since  float64   // s after the strike at which bin and ref were found
-	top    []float64 // power there of late
-	until  int       // sample at which it ends at the latest
 }
 
 type meter struct {
@@ -128,7 +113,7 @@ func NewListener(rate float64, source string) *Listener {
 	}
 	l.detector = newDetector(low)
 	l.noise = make([]float32, l.bins())
-	l.buf = make([]float64, 0, l.samples(keepS)+l.hop*l.every)
+	l.buf = make([]float64, 0, l.samples(listenLimits.KeepS)+l.hop*l.every)
 	return l
 }
 
@@ -147,14 +132,19 @@ func (l *Listener) Hear(b Block) {
 	}
 }
 
-// Finish ends the ring that is being followed here and now, and tells whether there was one.
+// Finish ends the ring that is being followed here and now, and tells whether there was one of which nothing
+// had been told yet.
 func (l *Listener) Finish() bool {
 	if l.ring == nil {
 		return false
 	}
+	told := l.ring.told
 	l.cut(l.base+len(l.buf), false)
-	return true
+	return !told
 }
+
+// Ringing tells whether a ring is being followed.
+func (l *Listener) Ringing() bool { return l.ring != nil }
 
 // End tells that the stream is over.
 func (l *Listener) End() {
@@ -182,7 +172,7 @@ func (l *Listener) sample(x float64) {
 		m.full = 0
 	}
 	m.n++
-	if m.n >= l.samples(meterS) {
+	if m.n >= l.samples(listenLimits.MeterS) {
 		if l.OnLevel != nil {
 			l.OnLevel(Level{l.pos(l.base + len(l.buf)), dsp.Decibel(m.peak * m.peak), dsp.Decibel(m.sum / float64(m.n)), m.clipped, l.ring != nil})
 		}
@@ -218,32 +208,20 @@ func (l *Listener) look(s []float32) {
 		rise = 0
 	}
 	struck := rise > onsetLimits.AlertDB
-	if len(l.spectra) >= l.hops(floorS) {
-		l.spectra = slices.Delete(l.spectra, 0, 8)
+	l.spectra = kept(l.spectra, s, latestSpectra)
+	if l.ring == nil || now < l.ring.onset+l.samples(ringLimits.EnoughS) {
+		l.still = kept(l.still, s, l.hops(listenLimits.FloorS))
 	}
-	l.spectra = append(l.spectra, s)
-	if l.seen++; l.seen%32 == 0 || l.seen == l.hops(settleS) {
+	if l.seen++; l.seen%32 == 0 || l.seen == l.hops(listenLimits.SettleS) {
 		l.learn()
 	}
-	if l.seen <= l.hops(settleS) {
+	if l.seen <= l.hops(listenLimits.SettleS) {
 		l.quietRun++
 		return
 	}
 	at := now - l.every*l.frame/2
-	if r := l.ring; r != nil {
-		switch {
-		case at-r.onset <= 6*l.hop*l.every:
-			r.rise = max(r.rise, rise)
-		case at-r.onset <= l.samples(onsetLimits.DeadS):
-			if rise > max(onsetLimits.StrikeDB, r.rise) { // the greater one counts
-				r.again(at, rise, l.buf[r.onset-l.base:at-l.base], l.samples(mostS))
-			}
-		case struck:
-			l.cut(at-l.samples(lateS), true)
-			l.start(at, rise)
-		case l.rangOut(now):
-			l.cut(now, false)
-		}
+	if l.ring != nil {
+		l.follow(now, at, rise)
 		return
 	}
 	if struck {
@@ -255,10 +233,10 @@ func (l *Listener) look(s []float32) {
 	} else {
 		l.quietRun++
 	}
-	if l.quietRun > l.hops(quietS+lateS)+frameHops {
+	if l.quietRun > l.hops(listenLimits.QuietS+listenLimits.LateS)+frameHops {
 		// The latest hops are left out: a strike may be about to be noticed in them.
-		end := len(l.buf) - l.samples(lateS)
-		l.quiet = append(l.quiet[:0], l.buf[end-l.samples(quietS):end]...)
+		end := len(l.buf) - l.samples(listenLimits.LateS)
+		l.quiet = append(l.quiet[:0], l.buf[end-l.samples(listenLimits.QuietS):end]...)
 		l.tellRoom()
 	}
 }
@@ -277,11 +255,22 @@ func (l *Listener) rise(s []float32) float64 {
 	return logFlux(s, l.noise, before, len(latest))
 }
 
-// learn takes the noise floor from the spectra so far.
+// latestSpectra are those that a listener remembers whatever rings: for the flux, and for the mean of a ring.
+const latestSpectra = 32
+
+// kept is a list with one more spectrum, and without some of the first where that makes more than most.
+func kept(list [][]float32, s []float32, most int) [][]float32 {
+	if len(list) >= most {
+		list = slices.Delete(list, 0, 8)
+	}
+	return append(list, s)
+}
+
+// learn takes the noise floor from the sound so far.
 func (l *Listener) learn() {
 	var some [][]float32
-	for i := 0; i < len(l.spectra); i += max(len(l.spectra)/floorSpectra, 1) {
-		some = append(some, l.spectra[i])
+	for i := 0; i < len(l.still); i += max(len(l.still)/floorSpectra, 1) {
+		some = append(some, l.still[i])
 	}
 	l.noise, _ = l.floor(some, 1e-12)
 }
@@ -299,118 +288,11 @@ func (l *Listener) mean(k, n int) float64 {
 // up tells whether anything stands out of the noise.
 func (l *Listener) up() bool {
 	for k, f := range l.noise {
-		if l.mean(k, 20) > upTimes*float64(f) {
+		if l.mean(k, 20) > listenLimits.UpTimes*float64(f) {
 			return true
 		}
 	}
 	return false
-}
-
-// start begins to follow the ring of a strike noticed at a sample. The head of its cut is the
-// quiet second: the one just before if that was quiet, else the latest one.
-func (l *Listener) start(onset int, rise float64) {
-	l.tellRoom()
-	r := &ringing{onset: onset, rise: rise, bin: -1, until: onset + l.samples(mostS)}
-	pre := onset - l.samples(preRollS)
-	if l.quietRun >= l.hops(quietS) || len(l.quiet) == 0 {
-		quiet := min(l.samples(quietS), l.quietRun*l.hop*l.every)
-		r.head = slices.Clone(l.buf[max(pre-quiet-l.base, 0) : onset-l.base])
-	} else {
-		r.joined = true
-		seam := l.samples(seamS)
-		join := len(l.quiet)
-		r.head = append(slices.Clone(l.quiet), l.buf[pre-l.base:onset-l.base]...)
-		// The end of the quiet fades over into what came before the strike.
-		for i := range seam {
-			w := float64(i+1) / float64(seam+1)
-			r.head[join-seam+i] = (1-w)*r.head[join-seam+i] + w*l.buf[pre-l.base-seam+i]
-		}
-	}
-	l.ring = r
-	l.quietRun = 0
-}
-
-// again moves the strike that is being followed to a later sample; what lies between stays in the cut.
-func (r *ringing) again(onset int, rise float64, between []float64, most int) {
-	r.head = append(r.head, between...)
-	r.onset, r.rise, r.until = onset, rise, onset+most
-	r.bin, r.ref, r.top = -1, 0, nil
-}
-
-// rangOut tells whether the ring has been heard for long enough.
-func (l *Listener) rangOut(now int) bool {
-	r := l.ring
-	t := float64(now-r.onset) / l.rate
-	if now >= r.until {
-		return true
-	}
-	if t < 0.15 {
-		return false
-	}
-	const short = 10 // spectra
-	if r.bin < 0 {
-		r.bin, r.since = 0, t
-		for k, f := range l.noise {
-			if p := l.mean(k, short); p > r.ref && p > upTimes*float64(f) {
-				r.bin, r.ref = k, p
-			}
-		}
-		if r.ref == 0 {
-			r.ref = l.mean(0, short)
-		}
-	}
-	// The crest of the last third of a second: a beat's hollow is not the end.
-	r.top = append(r.top, l.mean(r.bin, short))
-	if n := len(r.top) - l.hops(0.33); n > 0 {
-		r.top = r.top[n:]
-	}
-	if t < leastS {
-		return false
-	}
-	crest := slices.Max(r.top)
-	fall := dsp.Decibel(r.ref) - dsp.Decibel(crest)
-	// By how much it has fallen since the strike follows from its fall since the first look at it; in a beat's
-	// hollow it only seems to.
-	if now := dsp.Decibel(r.ref) - dsp.Decibel(r.top[len(r.top)-1]); now*t/(t-r.since) >= enoughDB && fall >= enoughDB/3 {
-		return true
-	}
-	if crest < 2*float64(l.noise[r.bin]) {
-		enough := 2.0
-		if fall > tellDB {
-			tau := t * 20 * math.Log10(math.E) / fall
-			enough = enoughT * tau
-		}
-		r.until = min(r.until, r.onset+max(l.samples(enough), now-r.onset))
-	}
-	return now >= r.until
-}
-
-// cut hands over the ring that was followed until sample end.
-func (l *Listener) cut(end int, next bool) {
-	r := l.ring
-	l.ring = nil
-	sound := l.buf[r.onset-l.base : max(end, r.onset)-l.base]
-	c := Cut{
-		Recording: Recording{Source: l.source, Rate: l.rate, Tracks: [][]float64{append(r.head, sound...)}},
-		Onset:     len(r.head), Pos: l.pos(r.onset), Joined: r.joined, Next: next,
-	}
-	peak := 0.0
-	for _, x := range sound {
-		peak = max(peak, math.Abs(x))
-	}
-	c.PeakDB = dsp.Decibel(peak * peak)
-	for _, lost := range l.losses {
-		if lost.at > r.onset-l.samples(preRollS) && lost.at <= end {
-			c.Lost += lost.lost
-			c.Flags |= lost.flags
-		}
-		if lost.at > r.onset {
-			c.Pos -= int64(lost.lost)
-		}
-	}
-	if l.OnCut != nil {
-		l.OnCut(c)
-	}
 }
 
 // tellRoom tells once what the quiet is like.
@@ -420,8 +302,8 @@ func (l *Listener) tellRoom() {
 	}
 	x := l.quiet
 	if len(x) == 0 {
-		end := max(len(l.buf)-l.samples(lateS), 1)
-		x = l.buf[max(end-l.samples(quietS), 0):end]
+		end := max(len(l.buf)-l.samples(listenLimits.LateS), 1)
+		x = l.buf[max(end-l.samples(listenLimits.QuietS), 0):end]
 	}
 	sum := 0.0
 	for _, v := range x {
@@ -433,10 +315,10 @@ func (l *Listener) tellRoom() {
 
 // forget drops what lies too far back to be of use.
 func (l *Listener) forget() {
-	if len(l.buf) < l.samples(keepS) {
+	if len(l.buf) < l.samples(listenLimits.KeepS) {
 		return
 	}
-	drop := len(l.buf) - l.samples(quietS+mostS+1)
+	drop := len(l.buf) - l.samples(listenLimits.QuietS+ringLimits.MostS+1)
 	l.buf = append(l.buf[:0], l.buf[drop:]...)
 	l.base += drop
 	l.losses = slices.DeleteFunc(l.losses, func(x loss) bool { return x.at < l.base })
