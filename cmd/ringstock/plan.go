@@ -357,10 +357,6 @@ func printModel(out *strings.Builder, m stick.ModelSheet) {
 	if low := m.CentroidMM.Scale(-1); low.X > 5e-4 {
 		named(out, "egg", "the centre of the sections lies "+low.Text("mm")+" under the middle on average")
 	}
-	if s := m.Strung; s != nil {
-		named(out, "strung", fmt.Sprintf("%.4g N of hair tension: stiffness %s, gap %s at %.0f mm, gives way at %s",
-			s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM, s.BucklingN.Text("N")))
-	}
 }
 
 // named writes a text beside its name; what does not fit stands under the text.

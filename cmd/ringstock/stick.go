@@ -304,6 +304,10 @@ func printCard(w io.Writer, c stick.Card) error {
 	}
 	printModel(&out, c.ModelSheet)
 	named(&out, "wood", fmt.Sprintf("density %s, Young's modulus %s", c.Wood.Density.Text("kg/m³"), c.Wood.YoungsModulus.Text("GPa")))
+	if b := c.Strung; b != nil {
+		named(&out, "strung", fmt.Sprintf("%.4g N of hair tension: gap %s at %.0f mm, gives way sideways at %s; more by ringstock strung",
+			b.TensionN, b.GapMM.Text("mm"), b.GapAtMM, b.SidewaysN.Text("N")))
+	}
 	out.WriteString("\nweighed and measured\n")
 	for _, f := range c.Weighed() {
 		wrap(&out, "  ", f.Name+": "+f.Value)

@@ -56,10 +56,11 @@ type card struct {
 		Readings map[string]any `toml:"readings"`
 	} `toml:"frog"`
 	Hair struct {
-		Butt       float64 `toml:"butt_mm"`
-		Head       float64 `toml:"head_mm"`
-		Tension    float64 `toml:"tension_n"`
-		Compliance float64 `toml:"stretch_mm_per_n"`
+		Butt    float64 `toml:"butt_mm"`
+		Head    float64 `toml:"head_mm"`
+		From    float64 `toml:"from_mm"`
+		Tension float64 `toml:"tension_n"`
+		Stretch float64 `toml:"stretch_mm_per_n"`
 	} `toml:"hair"`
 	Lumps    []cardLump    `toml:"lump"`
 	Stations []cardStation `toml:"station"`
@@ -103,7 +104,7 @@ func parseCard(text []byte) (Model, error) {
 		Name: c.Name, About: c.About, Source: c.Source, Instrument: c.Instrument,
 		Accuracy: Accuracy{c.CalliperU, c.LengthU},
 		Head:     Head{c.Head.Length, c.Head.Height, c.Head.Width},
-		Hair:     Hair{c.Hair.Butt, c.Hair.Head, c.Hair.Tension, c.Hair.Compliance},
+		Hair:     Hair{ButtMM: c.Hair.Butt, HeadMM: c.Hair.Head, TensionN: c.Hair.Tension, FromMM: c.Hair.From, StretchMM: c.Hair.Stretch},
 	}
 	for _, step := range []func(*Model) error{c.values, c.sizes, c.named, c.lumps} {
 		if err := step(&m); err != nil {
@@ -169,7 +170,7 @@ func (c card) sizes(*Model) error {
 		{"calliper_u_mm", c.CalliperU, 5}, {"length_u_mm", c.LengthU, 50},
 		{"head.length_mm", c.Head.Length, 500}, {"head.height_mm", c.Head.Height, 500}, {"head.width_mm", c.Head.Width, 500},
 		{"hair.butt_mm", c.Hair.Butt, 200}, {"hair.head_mm", c.Hair.Head, 200}, {"hair.tension_n", c.Hair.Tension, 1000},
-		{"hair.stretch_mm_per_n", c.Hair.Compliance, 10},
+		{"hair.stretch_mm_per_n", c.Hair.Stretch, 10}, {"hair.from_mm", c.Hair.From, 300},
 	}
 	for i, l := range c.Lumps {
 		of := fmt.Sprintf("lump %d (%s): ", i+1, l.Name)

@@ -9,7 +9,7 @@
 // Sag and stiffness are those of the straight stick on two supports, by the slender-beam
 // formula: shear adds 12 EI/(kappa G A span^2), about 0.1 % for a bow, and is left
 // out. Camber changes the sag on two supports by less than (rise/span)^2, and is left out
-// too; it enters where hair pulls the ends together (see [Stick.Strung]).
+// too; it enters where hair pulls the ends together (see [Model.StringUp]).
 //
 // Inside, everything is in SI units. Fields whose name ends in a unit hold that unit.
 package stick

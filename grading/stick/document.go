@@ -1,6 +1,7 @@
 package stick
 
 import (
+	"fmt"
 	"math"
 
 	"ringstock/spectrum/measure"
@@ -60,6 +61,7 @@ type Card struct {
 	HeadBlock    Head          `json:"head_block"`
 	HeadReadings []Named       `json:"head_readings"`
 	FrogReadings []Named       `json:"frog_readings"`
+	Strung       *StrungBow    `json:"strung"` // nil: hair or camber are not given
 	Origin       []Fact        `json:"origin"` // lot and papers
 	Cautions     []Caution     `json:"cautions"`
 	Notes        []string      `json:"notes"`
@@ -80,6 +82,15 @@ func CardOf(m Model, l Load, day string, origin []Fact) (Card, error) {
 		BareMassG: m.Bare.MassG, BareBalance: m.Bare.BalanceMM, BareHz: m.Bare.Hz, BareStiff: m.Bare.StiffnessNM, BowMassG: m.Bow.MassG, BowBalance: m.Bow.BalanceMM,
 		HeadBlock: m.Head, HeadReadings: append([]Named{}, m.HeadReadings...), FrogReadings: append([]Named{}, m.FrogReadings...),
 		Origin: origin, Cautions: Cautions, Notes: append([]string{}, notes...), Questions: append([]string{}, m.Questions...),
+	}
+	if m.Hair.TensionN > 0 && len(m.Camber) > 0 {
+		const light = 1 // N: about the force of playing (common practice, no source)
+		strung, err := m.StringUp(m.Hair, light)
+		if err != nil {
+			c.Notes = append(c.Notes, "the strung bow is left out: "+err.Error())
+		} else {
+			c.Strung = &strung
+		}
 	}
 	for _, at := range m.Stations {
 		s := CardStation{AtMM: 1000 * at.X, Shape: at.Shape, HeightMM: 1000 * at.Height, WidthMM: 1000 * at.Width,
@@ -105,7 +116,7 @@ func (c Card) Weighed() []Fact {
 		}
 		return v.Text(unit) + after
 	}
-	return []Fact{
+	list := []Fact{
 		{"Bare stick, weighed", word(c.BareMassG, "g", "")},
 		{"Bare stick, balance", word(c.BareBalance, "mm", " from the butt")},
 		{"Bare stick, lowest note", word(c.BareHz, "Hz", "")},
@@ -113,6 +124,10 @@ func (c Card) Weighed() []Fact {
 		{"Whole bow, weighed", word(c.BowMassG, "g", "")},
 		{"Whole bow, balance", word(c.BowBalance, "mm", " from the nut")},
 	}
+	if b := c.Strung; b != nil {
+		list = append(list, Fact{"Strung, by the figures", fmt.Sprintf("at %.4g N the gap is %s at %.0f mm", b.TensionN, b.GapMM.Text("mm"), b.GapAtMM)})
+	}
+	return list
 }
 
 // Pair is a reading with a name of its own on two sticks.

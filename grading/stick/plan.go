@@ -62,7 +62,6 @@ type ModelSheet struct {
 	TorsionHz    []float64     `json:"torsion_hz"`
 	TorsionU     []float64     `json:"torsion_u_hz"`
 	CentroidMM   measure.Value `json:"centroid_mm" u:"centroid_u_mm"` // mean height of the centre of area over the middle of the section; negative = lower
-	Strung       *Strung       `json:"strung"`
 	Wood         Wood          `json:"wood"`
 }
 
@@ -219,14 +218,6 @@ func (m Model) Sheet(l Load) (ModelSheet, []string, error) {
 	s.ModesHz, s.ModesU = apart(n.Height)
 	s.WidthModesHz, s.WidthModesU = apart(n.Width)
 	s.TorsionHz, s.TorsionU = apart(n.Torsion)
-	if m.Hair.TensionN > 0 && len(m.Camber) > 0 {
-		strung, err := m.Strung(m.Hair, l)
-		if err != nil {
-			notes = append(notes, "the strung stick is left out: "+err.Error())
-		} else {
-			s.Strung = &strung
-		}
-	}
 	return s, append(notes, m.odd(s.Figures)...), nil
 }
 

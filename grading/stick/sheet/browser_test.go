@@ -70,12 +70,26 @@ func invented(t *testing.T) map[string]string {
 	if err != nil {
 		t.Fatal(err)
 	}
+	flat := m
+	flat.Name, flat.Camber = "the same with less camber (invented)", slices.Clone(m.Camber)
+	for i := range flat.Camber {
+		flat.Camber[i].Y *= 0.8
+	}
+	var strung stick.StrungBows
+	for _, m := range []stick.Model{m, flat} {
+		b, err := m.StringUp(m.Hair, 1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		strung.Bows = append(strung.Bows, b)
+	}
 	sheets := map[string]string{}
 	for name, write := range map[string]func(io.Writer) error{
 		"plan":    func(w io.Writer) error { return Plan(w, m, plan, 3) },
 		"names":   func(w io.Writer) error { return Plan(w, m, longNames(plan), 1) },
 		"compare": func(w io.Writer) error { return Compare(w, m, made, comparison) },
 		"work":    func(w io.Writer) error { return Work(w, rough.Stick, m.Scaled(1.01), rough.Name, work) },
+		"strung":  func(w io.Writer) error { return Strung(w, strung) },
 		"card":    func(w io.Writer) error { return Card(w, m, card) },
 	} {
 		var b bytes.Buffer
@@ -142,6 +156,7 @@ func TestInBrowser(t *testing.T) {
 		{"compare", []string{".overlay"}, 4, 60},
 		{"work", []string{".real"}, 3, 60},
 		{"card", []string{".overlay", ".real"}, 3, 40},
+		{"strung", []string{".bow"}, 3, 40},
 	} {
 		t.Run(c.sheet, func(t *testing.T) {
 			browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(sheets[c.sheet]))
@@ -159,7 +174,7 @@ func TestInBrowser(t *testing.T) {
 			if n < 1 || n > c.paper {
 				t.Errorf("prints on %d sheets, want %d at most", n, c.paper)
 			}
-			holdsFullSize(t, pdf, c.sheet != "compare")
+			holdsFullSize(t, pdf, c.sheet != "compare" && c.sheet != "strung")
 		})
 		t.Run(c.sheet+", accessible", func(t *testing.T) {
 			axe := browse.Axe(t)

@@ -112,7 +112,7 @@ func known(v measure.Value) string {
 
 // facts are a stick's figures in words.
 type facts struct {
-	Length, Mass, Balance, Stiffness, Sag, Modes, Wood, Strung, Egg, Source string
+	Length, Mass, Balance, Stiffness, Sag, Modes, Wood, Egg, Source string
 }
 
 func newFacts(m stick.ModelSheet) facts {
@@ -138,9 +138,6 @@ func newFacts(m stick.ModelSheet) facts {
 	}
 	if low := m.CentroidMM.Scale(-1); low.X > 5e-4 {
 		f.Egg = "centre of area " + low.Text("mm") + " under the middle, on average"
-	}
-	if s := m.Strung; s != nil {
-		f.Strung = fmt.Sprintf("at %.4g N of hair tension: stiffness %s, gap to the hair %s at %.0f mm", s.TensionN, s.StiffnessNM.Text("N/m"), s.GapMM.Text("mm"), s.GapAtMM)
 	}
 	return f
 }
