@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
@@ -23,7 +24,14 @@ import (
 var update = flag.Bool("update", false, "write the results of golden tests and scripts as what is wanted")
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"ringstock": main})
+	testscript.Main(m, map[string]func(){"ringstock": func() {
+		// A script says what day it is in TODAY: what happens over years is told in one run.
+		if day, err := time.Parse(time.DateOnly, os.Getenv("TODAY")); err == nil {
+			began := time.Now()
+			now = func() time.Time { return day.Add(12*time.Hour + time.Since(began)) }
+		}
+		main()
+	}})
 }
 
 func TestScripts(t *testing.T) {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -17,14 +16,30 @@ import (
 	"ringstock/grading/stock"
 )
 
-// stockPlace is where the stock lies, as the command line says.
-type stockPlace struct{ dir string }
+// stockPlace is where the stock lies, as the command line says, and whether what would be
+// asked back is meant.
+type stockPlace struct {
+	dir   string
+	meant bool
+}
+
+// now is the clock of the stock.
+var now = time.Now
 
 func (p *stockPlace) addFlag(cmd *cobra.Command) {
 	cmd.PersistentFlags().StringVar(&p.dir, "stock-dir", "", "`DIR` of the stock (default: the variable RINGSTOCK_STOCK, else the user's data folder)")
 }
 
 func (p *stockPlace) open(ctx context.Context, create bool) (*stock.Store, error) {
+	opt, err := p.options()
+	if err != nil {
+		return nil, err
+	}
+	opt.Create = create
+	return stock.Open(ctx, opt)
+}
+
+func (p *stockPlace) options() (opt stock.Options, err error) {
 	dir := p.dir
 	if dir == "" {
 		dir = os.Getenv("RINGSTOCK_STOCK")
@@ -32,11 +47,11 @@ func (p *stockPlace) open(ctx context.Context, create bool) (*stock.Store, error
 	if dir == "" {
 		data, err := dataDir()
 		if err != nil {
-			return nil, fmt.Errorf("no place for the stock: %w; name one with --stock-dir", err)
+			return opt, fmt.Errorf("no place for the stock: %w; name one with --stock-dir", err)
 		}
 		dir = filepath.Join(data, "ringstock")
 	}
-	return stock.Open(ctx, stock.Options{Dir: dir, Now: time.Now, Rand: rand.Reader, Create: create})
+	return stock.Options{Dir: dir, Now: now, Meant: p.meant, JudgeFor: todaysJudge}, nil
 }
 
 // with runs do on the open stock.
@@ -98,15 +113,16 @@ SQLite tool can read, and the recordings as they came.`,
 		},
 	}
 	place.addFlag(cmd)
+	cmd.PersistentFlags().BoolVar(&place.meant, "yes", false, "what would be asked back, like a day that has not come yet, is meant")
 	for _, g := range []struct {
 		id, title string
 		commands  []*cobra.Command
 	}{
 		{"in", "Sticks:", []*cobra.Command{newStockAdd(&place), newStockList(&place), newStockShow(&place), newStockTest(&place), newStockMove(&place),
-			newStockGrade(&place), newStockCorrect(&place), newStockDue(&place), newStockLabels(&place)}},
+			newStockGrade(&place), newStockCorrect(&place), newStockUndo(&place), newStockDue(&place), newStockLabels(&place)}},
 		{"lots", "Lots, papers and money:", []*cobra.Command{newStockLot(&place), newStockPaper(&place), newStockAccounts(&place), newStockStatement(&place)}},
 		{"learn", "Method and judgement:", []*cobra.Command{newStockReanalyse(&place), newStockAgree(&place)}},
-		{"care", "The stock itself:", []*cobra.Command{newStockExport(&place), newStockImport(&place), newStockBackup(&place), newStockCheck(&place)}},
+		{"care", "The stock itself:", []*cobra.Command{newStockExport(&place), newStockImport(&place), newStockBackup(&place), newStockCheck(&place), newStockProve(&place), newStockRepair(&place)}},
 	} {
 		cmd.AddGroup(&cobra.Group{ID: g.id, Title: g.title})
 		for _, c := range g.commands {

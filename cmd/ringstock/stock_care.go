@@ -20,19 +20,28 @@ func newStockExport(place *stockPlace) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "export FILE",
 		Short:   "Write everything as one file of JSON lines, with the recordings beside it",
-		Long:    "Writes the whole stock to FILE, one JSON object a line, and the recordings and papers to the\nfolder FILE.files (FILE without its ending). Take both along.\n" + stockExitHelp,
+		Long:    "Writes the whole stock to FILE, one JSON object a line, and the recordings and papers to the\nfolder FILE.files (FILE without its ending). Take both along. What is\nmissing or damaged is named, and the rest goes.\n\nExit status: 0 done, 1 failed, 2 wrong usage, 3 done but something could not go along (it is\nlisted), 130 interrupted.",
 		Example: `  ringstock stock export laptop.jsonl`,
 		Args:    takes(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
-				if err := s.Export(ctx, args[0]); err != nil {
+				x, err := s.Export(ctx, args[0])
+				if err != nil {
 					return fmt.Errorf("the export failed: %w; `ringstock stock check` looks for damage", err)
 				}
-				files := stock.FilesFolder(args[0])
 				if *asJSON {
-					return writeJSON(cmd.OutOrStdout(), map[string]string{"file": args[0], "files": files})
+					err = writeJSON(cmd.OutOrStdout(), x)
+				} else {
+					var out strings.Builder
+					fmt.Fprintf(&out, "the stock is in %s and in %s\n%s\n", x.File, x.Files, headLine(x.Head, x.Facts))
+					for _, l := range x.Left {
+						wrap(&out, "  ", "left out: "+l)
+					}
+					err = say(cmd.OutOrStdout(), &out)
 				}
-				_, err := fmt.Fprintln(cmd.OutOrStdout(), printable("the stock is in "+args[0]+" and in "+files))
+				if err == nil && len(x.Left) > 0 {
+					err = partlyDone{len(x.Left)}
+				}
 				return err
 			})
 		},
@@ -42,20 +51,22 @@ func newStockExport(place *stockPlace) *cobra.Command {
 }
 
 func newStockImport(place *stockPlace) *cobra.Command {
-	var asJSON bool
+	var asJSON, trusting bool
 	cmd := &cobra.Command{
 		Use:   "import FILE",
 		Short: "Merge an export of another stock into this one",
 		Long: `Merges an export by id: what is new comes in, what is there stays as it is. Importing twice adds
-nothing. A file that is damaged or was tampered with is refused as a whole.
+nothing. What is damaged, or was tampered with, is listed, and the rest comes in. A test that today's
+method is said to have judged is judged anew where its sound came along, and is not taken if its
+sound says something else; --trust leaves that out.
 
-Exit status: 0 done, 1 refused, 2 wrong usage, 3 done but the two stocks contradict each other
-somewhere (it is listed), 130 interrupted.`,
+Exit status: 0 done, 1 refused, 2 wrong usage, 3 done but something was not taken or the two stocks
+contradict each other somewhere (it is listed), 130 interrupted.`,
 		Example: `  ringstock stock import laptop.jsonl`,
 		Args:    takes(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return place.with(cmd, true, func(ctx context.Context, s *stock.Store) error {
-				in, err := s.Import(ctx, args[0])
+				in, err := s.Import(ctx, args[0], trusting)
 				if err != nil {
 					if asJSON && ctx.Err() == nil {
 						in.Refused = append(in.Refused, err.Error())
@@ -68,8 +79,14 @@ somewhere (it is listed), 130 interrupted.`,
 				} else {
 					var out strings.Builder
 					fmt.Fprintf(&out, "%s added, %d already there, %s added to them\n", plural(in.Added, "stick"), in.AlreadyThere, plural(in.Facts, "entry"))
-					for _, r := range append(in.Refused, in.Conflicts...) {
-						wrap(&out, "  ", r)
+					for _, r := range in.Refused {
+						wrap(&out, "  ", "not taken: "+r)
+					}
+					for _, r := range in.Conflicts {
+						wrap(&out, "  ", "can't both be: "+r)
+					}
+					for _, r := range in.Notes {
+						wrap(&out, "  ", "note: "+r)
 					}
 					err = say(cmd.OutOrStdout(), &out)
 				}
@@ -80,8 +97,14 @@ somewhere (it is listed), 130 interrupted.`,
 			})
 		},
 	}
+	cmd.Flags().BoolVar(&trusting, "trust", false, "take judgements as they are, without judging their sound anew")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
 	return cmd
+}
+
+// headLine is the fingerprint of a ledger in words.
+func headLine(head string, facts int) string {
+	return fmt.Sprintf("head of the ledger: %s (%s)", head, plural(facts, "fact"))
 }
 
 func newStockBackup(place *stockPlace) *cobra.Command {
@@ -111,7 +134,7 @@ func newStockBackup(place *stockPlace) *cobra.Command {
 						stock.Health
 					}{dir, h})
 				}
-				_, err = fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("%s and %s are in %s, checked", plural(h.Blanks, "stick"), plural(h.Files, "file"), dir)))
+				_, err = fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("%s and %s are in %s, checked\n%s", plural(h.Blanks, "stick"), plural(h.Files, "file"), dir, headLine(h.Head, h.Facts))))
 				return err
 			})
 		},
@@ -125,7 +148,7 @@ func newStockCheck(place *stockPlace) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "check",
 		Short: "Look for damage: database, recordings, balance of the pieces; say what to do",
-		Long:  "Checks the database, every recording against its SHA-256, and the balance of the pieces. It\nchanges nothing.\n\nExit status: 0 sound, 1 a problem was found or the stock can't be opened, 2 wrong usage, 130\ninterrupted.",
+		Long:  "Checks the database; every fact against its seal, and its id against what it says; every result\nagainst the row that repeats its figures; every recording against its SHA-256; the balance of the\npieces. Prints the head of the ledger: a fingerprint of all facts that does not depend on the order\nin which they came. Whoever holds the head of an old statement can prove that what it rests on is\nstill there (\"ringstock stock prove\"). It changes nothing.\n\nExit status: 0 sound, 1 a problem was found or the stock can't be opened, 2 wrong usage, 130\ninterrupted.",
 		Args:  takes(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			s, err := place.open(cmd.Context(), false)
@@ -164,7 +187,116 @@ func printHealth(w io.Writer, h stock.Health) error {
 	for _, n := range h.Notes {
 		wrap(&out, "  ", "note: "+n)
 	}
+	if h.Head != "" {
+		fmt.Fprintln(&out, headLine(h.Head, h.Facts))
+	}
 	if h.OK {
+		out.WriteString("the stock is sound\n")
+	}
+	return say(w, &out)
+}
+
+func newStockProve(place *stockPlace) *cobra.Command {
+	var head, with string
+	cmd := &cobra.Command{
+		Use:   "prove --head HEAD",
+		Short: "Prove that what an old statement rests on is still there, unchanged",
+		Long: `Looks whether the ledger once had the head that an old statement, check, backup or export printed,
+and whether every fact it stood for is still there as it was. Capitals, spaces and hyphens don't
+matter. The head of another stock that was brought in here is proven with its backup or export
+(--with).
+
+Exit status: 0 proven, 1 not proven, 2 wrong usage, 130 interrupted.`,
+		Example: `  ringstock stock prove --head 7m2k-9c1h-4x8r-3t5v-7m2k-9c1h-4x8r-3t5v`,
+		Args:    takes(cobra.NoArgs),
+	}
+	cmd.Flags().StringVar(&head, "head", "", "the `HEAD` as it was printed")
+	cmd.Flags().StringVar(&with, "with", "", "`BACKUP` (a folder) or export that had this head")
+	asJSON := jsonFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		text, err := stock.ParseHead(head)
+		if err != nil {
+			return usageError{err}
+		}
+		return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+			p, err := s.Prove(ctx, text, with)
+			if err != nil {
+				return err
+			}
+			switch {
+			case *asJSON:
+				err = writeJSON(cmd.OutOrStdout(), p)
+			case p.Proven:
+				when := ""
+				if p.At != "" {
+					when = ", as they were on " + p.At[:min(10, len(p.At))]
+				}
+				_, err = fmt.Fprintln(cmd.OutOrStdout(), printable(fmt.Sprintf("proven: the %s it stands for are all there%s; %d came in since", plural(p.Facts, "fact"), when, p.Since)))
+			}
+			if err == nil && !p.Proven {
+				err = fmt.Errorf("not proven: %s", strings.Join(p.Reasons, "; "))
+			}
+			return err
+		})
+	}
+	return cmd
+}
+
+func newStockRepair(place *stockPlace) *cobra.Command {
+	var from string
+	cmd := &cobra.Command{
+		Use:   "repair",
+		Short: "Mend what check found: damaged facts from a backup or an export, the rest anew",
+		Long: `Makes the database anew from the facts that are as they were entered, and from a backup (the
+folder that "ringstock stock backup" wrote) or an export for those that are not. Only what has the
+seal that this ledger gave it is taken. What comes back, what is left and what another program had
+put in is listed; the damaged database is kept in the folder backups. Guards and the list of sticks
+are made anew. Without --from it mends what needs no backup.
+
+Exit status: 0 the stock is sound, 1 something is left (it is listed) or it failed, 2 wrong usage,
+130 interrupted.`,
+		Example: `  ringstock stock repair --from /media/usb/stock`,
+		Args:    takes(cobra.NoArgs),
+	}
+	cmd.Flags().StringVar(&from, "from", "", "`BACKUP` (a folder) or export to take sound facts and recordings from")
+	asJSON := jsonFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
+		opt, err := place.options()
+		if err != nil {
+			return err
+		}
+		r, err := stock.Repair(cmd.Context(), opt, from)
+		if err != nil {
+			return err
+		}
+		if *asJSON {
+			err = writeJSON(cmd.OutOrStdout(), r)
+		} else {
+			err = printRepaired(cmd.OutOrStdout(), r)
+		}
+		if err == nil && !r.OK {
+			err = fmt.Errorf("%s left that could not be mended", plural(len(r.Left), "problem"))
+		}
+		return err
+	}
+	return cmd
+}
+
+func printRepaired(w io.Writer, r stock.Repaired) error {
+	var out strings.Builder
+	for _, part := range []struct {
+		word string
+		list []string
+	}{{"mended: ", r.Mended}, {"brought back: ", r.Files}, {"removed, put in by another program: ", r.Removed}, {"left: ", r.Left}} {
+		for _, text := range part.list {
+			wrap(&out, "", part.word+text)
+		}
+	}
+	if len(r.Mended)+len(r.Files)+len(r.Removed)+len(r.Left) == 0 {
+		out.WriteString("no fact was damaged\n")
+	}
+	fmt.Fprintf(&out, "the database as it was is kept as %s\n%s\n", r.Kept, headLine(r.Head, r.Facts))
+	if r.OK {
 		out.WriteString("the stock is sound\n")
 	}
 	return say(w, &out)

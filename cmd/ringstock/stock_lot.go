@@ -55,58 +55,52 @@ What the wood was sold as and what it was identified as, by whom and how, are se
 	dayFlag(cmd, &on, "date", "`DAY` of the record (default today)")
 	f.BoolVar(&asJSON, "json", false, "print one JSON document")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		return place.with(cmd, true, func(ctx context.Context, s *stock.Store) error {
-			a, err := s.Accounts(ctx)
-			if err != nil {
-				return err
+		given := map[string]string{}
+		for _, t := range texts {
+			if f.Changed(t.flag) {
+				given[t.flag] = *t.to
 			}
-			writes := false
-			changed := func(flag string) bool {
-				c := f.Changed(flag)
-				writes = writes || c
-				return c
-			}
-			// Texts that were not given come from the record that counts so far.
-			given := map[string]string{}
-			for _, t := range texts {
-				if changed(t.flag) {
-					given[t.flag] = *t.to
-				}
-			}
-			lot := lotNamed(a, args[0])
-			r = stock.LotRecord{Lot: args[0]}
-			if lot != nil && lot.Record != nil {
-				r = *lot.Record
-			}
+		}
+		writes := len(given) > 0
+		for _, flag := range []string{"acquired", "invoice-date", "pieces", "kg", "m3"} {
+			writes = writes || f.Changed(flag)
+		}
+		// What was not given stays as the record says that counts when this is entered.
+		change := func(have *stock.LotRecord) {
+			r = *have
 			for _, t := range texts {
 				if v, ok := given[t.flag]; ok {
 					*t.to = v
 				}
 			}
-			if changed("acquired") {
+			if f.Changed("acquired") {
 				r.AcquiredOn = acquired.date
 			}
-			if changed("invoice-date") {
+			if f.Changed("invoice-date") {
 				r.InvoiceDate = invoiced.date
 			}
-			if changed("pieces") {
+			if f.Changed("pieces") {
 				r.Pieces = &pieces
 			}
-			if changed("kg") {
+			if f.Changed("kg") {
 				r.MassKg = &kg
 			}
-			if changed("m3") {
+			if f.Changed("m3") {
 				r.VolumeM3 = &m3
 			}
+			*have = r
+		}
+		return place.with(cmd, writes, func(ctx context.Context, s *stock.Store) error {
 			if writes {
-				if err := s.RecordLot(ctx, on.date, r); err != nil {
+				if err := s.RecordLot(ctx, on.date, args[0], change); err != nil {
 					return err
 				}
-				if a, err = s.Accounts(ctx); err != nil {
-					return err
-				}
-				lot = lotNamed(a, args[0])
 			}
+			a, err := s.Accounts(ctx)
+			if err != nil {
+				return err
+			}
+			lot := lotNamed(a, args[0])
 			if lot == nil {
 				return fmt.Errorf("nothing is known of a lot %q: `ringstock stock accounts` lists the lots", args[0])
 			}

@@ -144,7 +144,8 @@ func runStockTest(ctx context.Context, cmd *cobra.Command, s *stock.Store, stick
 	}
 	o.in.Blank, o.in.Date = id, o.on.date
 	o.in.Recording = map[string][]string{"side": o.side, "width": o.width, "end": o.end}
-	if err := s.Test(ctx, o.in, judge); err != nil {
+	rev, err := s.Test(ctx, o.in, judge)
+	if err != nil {
 		return fmt.Errorf("stick %s: %w", b.Blank, err)
 	}
 	life, err := s.Show(ctx, id)
@@ -152,6 +153,7 @@ func runStockTest(ctx context.Context, cmd *cobra.Command, s *stock.Store, stick
 		return err
 	}
 	if o.json {
+		life.Before, life.After = &rev.Before, &rev.After
 		return writeJSON(cmd.OutOrStdout(), life)
 	}
 	var out strings.Builder
@@ -159,7 +161,14 @@ func runStockTest(ctx context.Context, cmd *cobra.Command, s *stock.Store, stick
 	if tapped {
 		fmt.Fprintf(&out, ", note %s, Q %s, score %s", life.Hz.Text("Hz"), life.Q.Text(""), life.Score.Text(""))
 	}
-	fmt.Fprintf(&out, "\n%s\n", life.Settled.Verdict)
+	out.WriteString("\n")
+	for _, n := range rev.Notes {
+		wrap(&out, "  ", n)
+	}
+	if len(rev.Changed) > 0 {
+		wrap(&out, "  ", strings.Join(rev.Changed, ", "))
+	}
+	fmt.Fprintf(&out, "%s\n", life.Settled.Verdict)
 	for _, r := range life.Settled.Reasons {
 		wrap(&out, "  ", r)
 	}

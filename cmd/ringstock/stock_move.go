@@ -134,38 +134,3 @@ func newStockGrade(place *stockPlace) *cobra.Command {
 	dayFlag(cmd, &on, "date", "`DAY` of the judgement (default today)")
 	return cmd
 }
-
-func newStockCorrect(place *stockPlace) *cobra.Command {
-	e := stock.Event{Kind: stock.Corrected, Fields: map[string]string{}}
-	var on day
-	var set []string
-	cmd := &cobra.Command{
-		Use:   "correct STICK",
-		Short: "Take a wrong entry back, or set right what a stick is",
-		Long: `Sets a mistake right by one more entry; the wrong one stays visible. --entry takes back an event,
-a reading or a test by its id, as "ringstock stock show" prints them (readings and tests with
---json). --set sets one of ` + strings.Join(stock.CorrectableFields(), ", ") + `.
-` + stockExitHelp,
-		Example: `  ringstock stock correct 12 --entry 7m2k9c1h4x8r3t5v --why "it was number 21"
-  ringstock stock correct 12 --set species="Handroanthus" --why "looked at under the microscope"`,
-		Args: takes(cobra.ExactArgs(1)),
-	}
-	f := cmd.Flags()
-	f.StringVar(&e.Corrects, "entry", "", "`ID` of the entry to take back")
-	f.StringArrayVar(&set, "set", nil, "`NAME=VALUE`: what the stick is in truth")
-	f.StringVar(&e.Reason, "why", "", "the reason")
-	dayFlag(cmd, &on, "date", "`DAY` of the correction (default today)")
-	asJSON := jsonFlag(cmd)
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		e.Date = on.date
-		for _, s := range set {
-			name, value, ok := strings.Cut(s, "=")
-			if !ok || !slices.Contains(stock.CorrectableFields(), name) {
-				return usageError{fmt.Errorf("--set %s: write NAME=VALUE with one of %s", s, strings.Join(stock.CorrectableFields(), ", "))}
-			}
-			e.Fields[name] = value
-		}
-		return recordAll(cmd, place, args, e, *asJSON)
-	}
-	return cmd
-}

@@ -76,10 +76,10 @@ func printLife(w io.Writer, l stock.Life) error {
 	}
 	printCurves(&out, l)
 
-	out.WriteString("\nhistory\n")
-	for _, e := range l.Events {
-		text := string(e.Date) + " " + eventText(e.Event)
-		if e.Void {
+	out.WriteString("\nhistory (the letters in front are the id that `ringstock stock correct --entry` takes)\n")
+	for _, line := range l.History() {
+		text := line.ID + "  " + string(line.Date) + " " + line.Text
+		if line.Void {
 			text += " [taken back]"
 		}
 		wrap(&out, "  ", text)
@@ -101,40 +101,6 @@ func price(b stock.Blank) string {
 		return ""
 	}
 	return strings.TrimSpace(fmt.Sprintf("%.2f %s", *b.Price, b.Currency))
-}
-
-func eventText(e stock.Event) string {
-	text := string(e.Kind)
-	if e.Kind == stock.Used {
-		text = "became bow " + e.Reference
-	}
-	for _, part := range []struct{ word, value string }{{"", e.Grade}, {"for ", e.Party}, {"to ", e.Place}} {
-		switch {
-		case part.value == "":
-		case e.Kind == stock.Bought && part.word == "for ":
-			text += " from " + part.value
-		case e.Kind == stock.Sold && part.word == "for ":
-			text += " to " + part.value
-		case e.Kind == stock.Bought && part.word == "to ":
-			text += ", put in place " + part.value
-		default:
-			text += " " + part.word + part.value
-		}
-	}
-	if e.Reason != "" {
-		text += ": " + e.Reason
-	}
-	if e.Kind == stock.Corrected {
-		var sets []string
-		for name, v := range e.Fields {
-			sets = append(sets, fmt.Sprintf("%s is %q", name, v))
-		}
-		slices.Sort(sets)
-		if len(sets) > 0 {
-			text += " (" + strings.Join(sets, ", ") + ")"
-		}
-	}
-	return fmt.Sprintf("%s [%s]", text, e.ID)
 }
 
 func paperText(d stock.Document) string {

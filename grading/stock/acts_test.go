@@ -35,7 +35,7 @@ func fakeJudge(t *testing.T, method string, factor float64) Judge {
 }
 
 func TestTestingAStickAgain(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	b := add(t, s, invented(t, "visit", 1, 1))[0]
 	file := filepath.Join(t.TempDir(), "home.wav")
 	if err := os.WriteFile(file, []byte("0123456789"), 0o666); err != nil {
@@ -44,7 +44,7 @@ func TestTestingAStickAgain(t *testing.T) {
 	in := Testing{Blank: b.ID, Date: "2026-04-01", Recording: map[string][]string{"side": {file, file}},
 		Readings: []Reading{{Quantity: "mass_g", Value: 125, U: 0.1}}, Where: "at home"}
 	for range 2 { // the same test twice is one test
-		if err := s.Test(t.Context(), in, fakeJudge(t, "m/1", 1)); err != nil {
+		if _, err := s.Test(t.Context(), in, fakeJudge(t, "m/1", 1)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -63,7 +63,7 @@ func TestTestingAStickAgain(t *testing.T) {
 }
 
 func TestReanalyseKeepsTheOldBesideTheNew(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 3)
 	if err := os.WriteFile(filepath.Join(d.Folder, "3.wav"), []byte("noise"), 0o666); err != nil {
 		t.Fatal(err)
@@ -100,7 +100,7 @@ func TestReanalyseKeepsTheOldBesideTheNew(t *testing.T) {
 }
 
 func TestReadingsThatCannotBe(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	b := add(t, s, invented(t, "visit", 1, 1))[0]
 	damp := 120.0
 	for _, r := range []Reading{
@@ -117,7 +117,7 @@ func TestReadingsThatCannotBe(t *testing.T) {
 }
 
 func TestFind(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	a := add(t, s, invented(t, "spring", 1, 3))
 	b := add(t, s, invented(t, "autumn", 3, 2))
 	for name, want := range map[string]string{
@@ -135,7 +135,7 @@ func TestFind(t *testing.T) {
 }
 
 func TestListFiltersAndSorts(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 8, 4) // 8 9 10 11
 	for i, density := range []float64{900, 1000, 1100, 1200} {
 		d.Grading.Blanks[i].Wood.Density = measure.Of(density, 5)
@@ -197,7 +197,7 @@ func FuzzFilter(f *testing.F) {
 		f.Add(seed)
 	}
 	dir := f.TempDir()
-	s, err := Open(context.Background(), Options{Dir: dir, Now: (&clock{}).Now, Rand: random(1), Create: true})
+	s, err := Open(context.Background(), Options{Dir: dir, Now: (&clock{}).Now, Create: true})
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -213,7 +213,7 @@ func FuzzFilter(f *testing.F) {
 }
 
 func TestStandings(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 4)
 	for i, x := range []float64{10, 20, 30, 90} {
 		d.Grading.Blanks[i].Score = measure.Of(x, 1)
@@ -235,7 +235,7 @@ func TestStandings(t *testing.T) {
 }
 
 func TestAccountsAndLots(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	prices := func(d Delivery, list ...float64) Delivery {
 		for i, p := range list {
 			d.Grading.Blanks[i].Row.Price = &p
@@ -252,7 +252,7 @@ func TestAccountsAndLots(t *testing.T) {
 	add(t, s, d)
 	pieces, kg := 3, 0.4
 	for _, r := range []LotRecord{{Lot: "Lspring", SoldAs: "brasil"}, {Lot: "Lspring", SoldAs: "brasil", BotanicalName: "Shorea laevis", IdentifiedBy: "an invented laboratory", IdentifiedHow: "microscope", Pieces: &pieces, MassKg: &kg}} {
-		if err := s.RecordLot(t.Context(), "2026-11-01", r); err != nil {
+		if err := s.RecordLot(t.Context(), "2026-11-01", r.Lot, func(to *LotRecord) { *to = r }); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -276,7 +276,7 @@ func TestAccountsAndLots(t *testing.T) {
 	if got := strings.Join(running, "; "); last.Delivery != "autumn" || got != "1 without a price; 7.00 CHF (1 stick); 150.00 EUR (3 sticks)" {
 		t.Errorf("%s: %s", last.Delivery, got)
 	}
-	if err := s.RecordLot(t.Context(), "", LotRecord{}); err == nil {
+	if err := s.RecordLot(t.Context(), "", "", func(*LotRecord) {}); err == nil {
 		t.Error("a lot without a number passes")
 	}
 	h := mustBeSound(t, s)

@@ -79,7 +79,7 @@ type Judged struct {
 // profile; the empty profile means any.
 func (s *Store) Judged(ctx context.Context, profile string) (out []Judged, err error) {
 	err = s.read(ctx, func(q querier) error {
-		blanks, err := all(ctx, q, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE maker_grade != '' AND score IS NOT NULL AND (?1 = '' OR profile = ?1) ORDER BY id`, profile)
+		blanks, err := all(ctx, q, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE gone = 0 AND maker_grade != '' AND score IS NOT NULL AND (?1 = '' OR profile = ?1) ORDER BY id`, profile)
 		if err != nil {
 			return err
 		}

@@ -51,7 +51,7 @@ func writeLifetime(dir string, sticks int) error {
 	r := rand.New(rand.NewPCG(1, 1))
 	const atOnce = 2000
 	for from := 0; from < sticks; from += atOnce {
-		err := s.write(context.Background(), func(t *tx) error {
+		err := s.write(context.Background(), "bench", func(t *tx) error {
 			for i := from; i < min(sticks, from+atOnce); i++ {
 				if err := writeLife(t, r, i); err != nil {
 					return err
@@ -119,8 +119,7 @@ func writeLife(t *tx, r *rand.Rand, i int) error {
 		}
 	}
 	h.sort()
-	now, _ := h.On("")
-	return t.putBlank(now)
+	return t.putRow(h.row(t.today))
 }
 
 func lifetime(b *testing.B) *Store {

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 )
 
 // Health is what a check found. Each problem says what to do; notes need nothing.
@@ -19,35 +20,79 @@ type Health struct {
 	OK       bool     `json:"ok"`
 	Problems []string `json:"problems"`
 	Notes    []string `json:"notes"`
+	Head     string   `json:"head"`  // of the ledger, computed from the facts as they are now
+	Facts    int      `json:"facts"` // in it
 	Blanks   int      `json:"blanks"`
 	Events   int      `json:"events"`
 	Files    int      `json:"files"`
 }
 
-// Check looks at the database (pages, keys, the guards of the facts, the derived rows,
-// the balance of pieces). Thoroughly, it also compares every index with its table and
-// reads every kept file. It changes nothing.
+// Check looks at the database (pages, keys, definitions, guards), reads every fact,
+// compares it with its seal and its id with what it says, computes the head anew, derives
+// every stick and compares, and balances the pieces. Thoroughly, it also reads every
+// result and every kept file and compares every index with its table. It changes nothing.
 func (s *Store) Check(ctx context.Context, thoroughly bool) (Health, error) {
-	var pages, sticks, files Health
-	err := s.readAtOnce(ctx,
-		func(q querier) error { return pages.found(s.checkPages(ctx, q, thoroughly, &pages)) },
-		func(q querier) error { return sticks.found(s.explain(s.checkSticks(ctx, q, &sticks))) },
-		func(q querier) error { return files.found(s.explain(s.checkFiles(ctx, q, thoroughly, &files))) },
-	)
-	h := Health{
-		Problems: slices.Concat([]string{}, pages.Problems, sticks.Problems, files.Problems),
-		Notes:    slices.Concat([]string{}, sticks.Notes, files.Notes),
-		Blanks:   sticks.Blanks, Events: sticks.Events, Files: files.Files,
+	var pages, sticks, files, figures, ledger Health
+	kinds := make([]verified, len(factTables))
+	whole, stop := context.WithCancel(ctx) // a damaged page may lead round in circles
+	defer stop()
+	readers := []func(q querier) error{
+		func(q querier) error {
+			err := s.checkPages(ctx, q, thoroughly, &pages)
+			if len(pages.Problems) > 0 {
+				stop()
+			}
+			return pages.found(err)
+		},
+		func(q querier) error { return sticks.found(s.explain(s.checkSticks(whole, q, &sticks))) },
+		func(q querier) error { return files.found(s.explain(s.checkFiles(whole, q, thoroughly, &files))) },
+		func(q querier) error {
+			var all verified
+			for i, f := range factTables {
+				var err error
+				if kinds[i], err = s.verifyFacts(ctx, q, f); err != nil {
+					ledger.problem(s.explain(err))
+				}
+				all.sum.merge(&kinds[i].sum)
+				all.facts += kinds[i].facts
+				all.faults = append(all.faults, kinds[i].faults...)
+			}
+			return ledger.found(s.explain(s.checkLedger(ctx, q, &ledger, all)))
+		},
 	}
+	if thoroughly {
+		readers = append(readers, func(q querier) error { return figures.found(s.explain(s.checkFigures(whole, q, &figures))) })
+	}
+	err := s.readAtOnce(ctx, readers...)
 	if ctx.Err() != nil {
-		return h, ctx.Err()
+		return Health{}, ctx.Err()
+	}
+	h := Health{
+		Problems: slices.Concat([]string{}, pages.Problems, ledger.Problems, sticks.Problems, files.Problems, figures.Problems),
+		Notes:    slices.Concat([]string{}, ledger.Notes, sticks.Notes, files.Notes),
+		Head:     ledger.Head, Facts: ledger.Facts,
+		Blanks: sticks.Blanks, Events: sticks.Events, Files: files.Files,
 	}
 	h.problem(s.explain(err))
+	for _, v := range kinds {
+		for i, f := range v.faults {
+			if i == mostNamed {
+				h.Problems = append(h.Problems, fmt.Sprintf("and %d more of the kind %q: %s", len(v.faults)-i, f.kind, mend))
+				break
+			}
+			h.Problems = append(h.Problems, f.String()+": "+mend)
+		}
+	}
+	// One damaged page is met more than once; what was ended for its sake says nothing.
+	h.Problems = slices.DeleteFunc(h.Problems, func(p string) bool { return len(pages.Problems) > 0 && strings.HasSuffix(p, context.Canceled.Error()) })
 	slices.Sort(h.Problems)
-	h.Problems = slices.Compact(h.Problems) // one damaged page is met more than once
+	h.Problems = slices.Compact(h.Problems)
 	h.OK = len(h.Problems) == 0
 	return h, nil
 }
+
+// mostNamed is how many damaged facts of one kind are named one by one.
+const mostNamed = 50
 
 // found notes an error that ended one part of a check, so that the others go on.
 func (h *Health) found(err error) error {
@@ -61,37 +106,42 @@ func (h *Health) problem(err error) {
 	}
 }
 
-const restore = "copy the folder to a safe place and put back the latest backup"
+const (
+	restore = "copy the folder to a safe place and put back the latest backup"
+	mend    = "`ringstock stock repair --from BACKUP` puts it right from a backup or an export"
+)
 
 func (s *Store) checkPages(ctx context.Context, q querier, thoroughly bool, h *Health) error {
+	pages := `PRAGMA quick_check`
+	if thoroughly {
+		pages = `PRAGMA integrity_check`
+	}
+	err := each(ctx, q, firstText, func(line string) error {
+		if line != "ok" {
+			h.problem(fmt.Errorf("the database is damaged (%s): %s, from an older backup too", line, mend))
+		}
+		return nil
+	}, pages)
+	if err != nil || len(h.Problems) > 0 {
+		return s.explain(err)
+	}
 	// The quick way follows the keys of results, which are gigabytes, in the order of the keys.
-	look := []string{`PRAGMA quick_check`,
-		`SELECT 'the result of test ' || test || ', which is not there' FROM results r WHERE NOT EXISTS (SELECT 1 FROM tests t WHERE t.id = r.test) LIMIT 100`}
-	for _, table := range []string{"events", "readings", "tests", "documents", "test_recordings"} {
+	look := []string{`SELECT 'the result of test ' || test || ', which is not there' FROM results r WHERE NOT EXISTS (SELECT 1 FROM tests t WHERE t.id = r.test) LIMIT 100`}
+	for _, table := range []string{"events", "readings", "tests", "documents", "test_recordings", "seals"} {
 		look = append(look, `PRAGMA foreign_key_check(`+table+`)`)
 	}
 	if thoroughly {
-		look = []string{`PRAGMA integrity_check`, `PRAGMA foreign_key_check`}
+		look = []string{`PRAGMA foreign_key_check`}
 	}
 	for _, query := range look {
-		err := each(ctx, q, firstText, func(line string) error {
-			if line != "ok" {
-				h.problem(fmt.Errorf("the database is damaged (%s): %s", line, restore))
-			}
+		if err := each(ctx, q, firstText, func(line string) error {
+			h.problem(fmt.Errorf("the database is damaged (%s names what is not there): %s, from an older backup too", line, mend))
 			return nil
-		}, query)
-		if err != nil {
+		}, query); err != nil {
 			return s.explain(err)
 		}
 	}
-	var guards int
-	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE type = 'trigger' AND (name LIKE '%\_keep' ESCAPE '\' OR name LIKE '%\_stay' ESCAPE '\')`).Scan(&guards); err != nil {
-		return s.explain(err)
-	}
-	if want := strings.Count(strings.Join(s.opt.steps, ""), "CREATE TRIGGER"); guards != want {
-		h.problem(fmt.Errorf("%d of the %d guards that keep facts from being changed are gone: another program altered this database; %s", want-guards, want, restore))
-	}
-	return nil
+	return s.explain(s.checkSchema(ctx, q, h))
 }
 
 func firstText(row scanner) (string, error) {
@@ -113,44 +163,61 @@ func firstText(row scanner) (string, error) {
 // checkSticks derives every stick anew and compares; the balance of pieces is between
 // the events 'bought' and the states in the derived table.
 func (s *Store) checkSticks(ctx context.Context, q querier, h *Health) error {
-	derived := newGroups(ctx, q, scanBlank, func(b Blank) string { return b.ID }, `SELECT `+blankColumns+` FROM blanks ORDER BY id`)
+	today := s.Today()
+	derived := newGroups(ctx, q, scanDerived, func(r derivedRow) string { return r.ID }, `SELECT `+derivedColumns+` FROM blanks ORDER BY id`)
 	if err := q.QueryRowContext(ctx, `SELECT count(*) FROM events`).Scan(&h.Events); err != nil {
 		return err
 	}
-	bought, present := 0, 0
+	bought, present, ahead := 0, 0, 0
+	late := s.opt.Now().UTC().Add(24 * time.Hour).Format(timeFormat)
 	entered := map[string]int{}
 	err := eachHistory(ctx, q, true, func(id string, history History) error {
-		b, problems := history.On("")
+		want := history.row(today)
+		all, problems := history.On("")
 		for _, p := range problems {
-			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): %s: look at `ringstock stock show %s` and take the wrong entry back with `ringstock stock correct`", b.Blank, id, p, id))
+			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): %s: look at `ringstock stock show %s` and put the wrong entry right with `ringstock stock correct`", want.Blank.Blank, id, p, id))
+		}
+		void := history.Void()
+		purchases, again := history.purchases(void)
+		for _, e := range again {
+			h.Notes = append(h.Notes, fmt.Sprintf("stick %s (%s) was entered on two computers, as bought on %s and on %s: the first counts; `ringstock stock correct` takes the wrong one back", want.Blank.Blank, id, purchases[0].Date, e.Date))
 		}
 		for _, e := range history.Events {
-			if e.Kind == Bought {
-				bought++
+			if e.RecordedAt > late {
+				ahead++
 			}
+		}
+		bought += len(purchases)
+		if want.nextDay != "" {
+			h.Notes = append(h.Notes, fmt.Sprintf("stick %s (%s) has an entry for %s, which has not come yet: it counts from that day on; `ringstock stock correct` puts a wrong day right", want.Blank.Blank, id, want.nextDay))
 		}
 		rows := derived.take(id)
 		switch {
 		case len(rows) == 0:
-			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s) is in the ledger but not in the list: enter any event for it to renew its row", b.Blank, id))
-		case !sameBlank(rows[0], b):
-			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): its row in the list is not what its ledger says: enter any event for it to renew its row", b.Blank, id))
+			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s) is in the ledger but not in the list: `ringstock stock repair` derives it anew", want.Blank.Blank, id))
+		case !sameRow(rows[0], want):
+			h.Problems = append(h.Problems, fmt.Sprintf("stick %s (%s): its row in the list is not what its ledger says: `ringstock stock repair` derives it anew", want.Blank.Blank, id))
 		}
-		if len(rows) > 0 && b.State != "" {
+		if len(rows) > 0 && all.State != "" {
 			present++
 		}
-		entered[b.Lot]++
-		h.Blanks++
+		if all.State != "" {
+			entered[all.Lot]++
+			h.Blanks++
+		}
 		return nil
 	})
 	if left := derived.id(); left != "" {
-		h.Problems = append(h.Problems, fmt.Sprintf("stick %s is in the list but not in the ledger: another program put it there", left))
+		h.Problems = append(h.Problems, fmt.Sprintf("stick %s is in the list but not in the ledger: `ringstock stock repair` derives the list anew", left))
 	}
 	if err := errors.Join(err, derived.close()); err != nil {
 		return err
 	}
 	if bought != present {
-		h.Problems = append(h.Problems, fmt.Sprintf("%d sticks came in, %d are accounted for", bought, present))
+		h.Problems = append(h.Problems, fmt.Sprintf("%d sticks came in, %d are accounted for: %s", bought, present, mend))
+	}
+	if ahead > 0 {
+		h.Notes = append(h.Notes, fmt.Sprintf("%d entries were written by a clock that was ahead of this one; what came after what is known without it", ahead))
 	}
 	lots, err := all(ctx, q, firstText, `SELECT DISTINCT lot FROM lot_records ORDER BY lot`)
 	if err != nil {
@@ -161,15 +228,15 @@ func (s *Store) checkSticks(ctx context.Context, q querier, h *Health) error {
 		if err != nil {
 			return err
 		}
-		if r.Pieces != nil && *r.Pieces != entered[lot] {
+		if r != nil && r.Pieces != nil && *r.Pieces != entered[lot] {
 			h.Notes = append(h.Notes, fmt.Sprintf("lot %s: its record says %d pieces, %d are entered", lot, *r.Pieces, entered[lot]))
 		}
 	}
 	return nil
 }
 
-func sameBlank(a, b Blank) bool {
-	x, y := blankRow(a), blankRow(b)
+func sameRow(a, b derivedRow) bool {
+	x, y := a.values(), b.values()
 	for i := range x {
 		if deref(x[i]) != deref(y[i]) {
 			return false

@@ -50,6 +50,11 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 	if d.Name == "" {
 		d.Name = d.Grading.Delivery
 	}
+	var doubts doubtList
+	doubts.future(s, d.Date)
+	if err := doubts.err(s); err != nil {
+		return out, err
+	}
 	type entry struct {
 		blank      grading.Blank
 		id         string
@@ -123,7 +128,7 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 		return Added{}, err
 	}
 	var ids []string
-	err = s.write(ctx, func(t *tx) error {
+	err = s.write(ctx, "delivery "+d.Name, func(t *tx) error {
 		ids = ids[:0]
 		for _, e := range entries {
 			if known, err := knownBlank(ctx, t, d.Name, e.blank.Blank, e.id); err != nil {
@@ -176,11 +181,11 @@ func (t *tx) enter(d Delivery, id string, b grading.Blank, recordings []TestReco
 			delete(fields, name)
 		}
 	}
-	bought := Event{ID: idOf("bought", id), Blank: id, Date: d.Date, RecordedAt: t.tick(), Kind: Bought, Place: d.Place, Party: row.Supplier, Fields: fields}
+	bought := Event{Blank: id, Date: d.Date, Kind: Bought, Place: d.Place, Party: row.Supplier, Fields: fields}
 	if err := bought.check(); err != nil {
 		return err
 	}
-	if _, err := t.insertEvent(bought); err != nil {
+	if _, _, err := t.enterEvent(bought); err != nil {
 		return err
 	}
 	readings := readingsOfRow(row)
@@ -196,8 +201,7 @@ func (t *tx) enter(d Delivery, id string, b grading.Blank, recordings []TestReco
 		}
 	}
 	if row.MakerGrade != "" {
-		e := Event{ID: idOf("graded", id, row.MakerGrade), Blank: id, Date: d.Date, RecordedAt: t.tick(), Kind: Graded, Grade: row.MakerGrade}
-		if _, err := t.insertEvent(e); err != nil {
+		if _, _, err := t.enterEvent(Event{Blank: id, Date: d.Date, Kind: Graded, Grade: row.MakerGrade}); err != nil {
 			return err
 		}
 	}
@@ -216,7 +220,7 @@ func blankID(delivery, number string, recordings []TestRecording) string {
 }
 
 func knownBlank(ctx context.Context, q querier, delivery, number, id string) (known string, err error) {
-	err = q.QueryRowContext(ctx, `SELECT id FROM blanks WHERE id = ? OR delivery = ? AND blank = ? LIMIT 1`, id, delivery, number).Scan(&known)
+	err = q.QueryRowContext(ctx, `SELECT id FROM blanks WHERE gone = 0 AND (id = ? OR delivery = ? AND blank = ?) LIMIT 1`, id, delivery, number).Scan(&known)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil
 	}
@@ -339,16 +343,33 @@ func (r Reading) String() string {
 	return strings.ReplaceAll(r.Quantity[:max(at, 0)], "_", " ") + " " + text(r.Value) + " " + unit
 }
 
+// enterReading writes a reading down; see enterEvent.
+func (t *tx) enterReading(r Reading) (entered Reading, isNew bool, err error) {
+	if r.Rank, err = t.rank(r.Blank, ""); err != nil {
+		return r, false, err
+	}
+	r.RecordedAt = t.tick()
+	if err := r.check(); err != nil {
+		return r, false, err
+	}
+	r.ID = r.contentID()
+	stands, there, err := t.stands("readings", r.ID, r.Blank, "")
+	if err != nil || stands {
+		return r, false, err
+	}
+	if there {
+		r.ID = idAt(r.ID, r.RecordedAt, r.Rank)
+	}
+	isNew, err = t.insertReading(r)
+	return r, isNew, err
+}
+
 // measured enters readings of one day with the event that tells of them.
 func (t *tx) measured(blank string, date Date, readings []Reading) (added int, err error) {
 	var says []string
 	for _, r := range readings {
-		r.Blank, r.Date, r.RecordedAt = blank, date, t.tick()
-		if err := r.check(); err != nil {
-			return added, err
-		}
-		r.ID = r.contentID()
-		isNew, err := t.insertReading(r)
+		r.Blank, r.Date = blank, date
+		_, isNew, err := t.enterReading(r)
 		if err != nil {
 			return added, err
 		}
@@ -360,28 +381,51 @@ func (t *tx) measured(blank string, date Date, readings []Reading) (added int, e
 	if added == 0 {
 		return 0, nil
 	}
-	reason := strings.Join(says, ", ")
-	_, err = t.insertEvent(Event{ID: idOf("measured", blank, string(date), reason), Blank: blank, Date: date, RecordedAt: t.tick(), Kind: Measured, Reason: reason})
+	_, _, err = t.enterEvent(Event{Blank: blank, Date: date, Kind: Measured, Reason: strings.Join(says, ", ")})
 	return added, err
+}
+
+// enterTest writes a test down with its whole result; see enterEvent. A judgement of a
+// test that was made before is always a new one: it counts from now on.
+func (t *tx) enterTest(test Test, result grading.Blank) (id string, err error) {
+	raw, err := json.Marshal(result)
+	if err != nil {
+		return "", err
+	}
+	// The figures of the row are those that the written result gives back.
+	var read grading.Blank
+	if err := json.Unmarshal(raw, &read); err != nil {
+		return "", fmt.Errorf("the result can't be read back: %w", err)
+	}
+	if test.Rank, err = t.rank(test.Blank, ""); err != nil {
+		return "", err
+	}
+	test.RecordedAt = t.tick()
+	test.take(read)
+	test.ID = test.ownID(read.Row, raw)
+	stands, there, err := t.stands("tests", test.ID, test.Blank, "")
+	if err != nil || stands && test.Redoes == "" {
+		return test.ID, err
+	}
+	if there || test.Redoes != "" {
+		test.ID = idAt(test.ID, test.RecordedAt, test.Rank)
+	}
+	_, err = t.insertTest(test, raw)
+	return test.ID, err
 }
 
 // tested enters a test with its whole result and the event that tells of it.
 func (t *tx) tested(test Test, result grading.Blank) (isNew bool, err error) {
-	raw, err := json.Marshal(result)
+	id, err := t.enterTest(test, result)
 	if err != nil {
 		return false, err
 	}
-	test.RecordedAt = t.tick()
-	test.take(result)
-	test.ID = test.contentID(result.Row)
-	if isNew, err = t.insertTest(test, raw); err != nil || !isNew {
-		return isNew, err
-	}
-	e := Event{ID: idOf("tested", test.ID), Blank: test.Blank, Date: test.Date, RecordedAt: t.tick(), Kind: Tested, Reference: test.ID}
+	e := Event{Blank: test.Blank, Date: test.Date, Kind: Tested, Reference: id}
 	if test.Redoes != "" {
 		e.Reason = "recordings analysed again by " + test.Method
 	}
-	return t.insertEvent(e)
+	_, isNew, err = t.enterEvent(e)
+	return isNew, err
 }
 
 // take copies the figures of a result that lists and curves need.

@@ -11,7 +11,7 @@ import (
 )
 
 func TestAddTwiceChangesNothing(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 6)
 	if got := len(add(t, s, d)); got != 6 {
 		t.Fatalf("%d new, want 6", got)
@@ -31,7 +31,7 @@ func TestAddTwiceChangesNothing(t *testing.T) {
 }
 
 func TestAddKeepsRecordingsBitForBit(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 1)
 	want, err := os.ReadFile(filepath.Join(d.Folder, "1.wav"))
 	if err != nil {
@@ -57,7 +57,7 @@ func TestAddKeepsRecordingsBitForBit(t *testing.T) {
 }
 
 func TestAddOnlyTheKept(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 4)
 	d.Grading.Blanks[1].Verdict = grading.Leave
 	d.Grading.Blanks[2].Verdict = grading.Maybe
@@ -91,7 +91,7 @@ func TestAddRefusesAChangedDelivery(t *testing.T) {
 		}, "with other recordings"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			s, _ := open(t, t.TempDir(), 1)
+			s, _ := open(t, t.TempDir())
 			d := invented(t, "visit", 1, 3)
 			add(t, s, d)
 			before := mustBeSound(t, s)
@@ -112,8 +112,8 @@ func TestAddRefusesAChangedDelivery(t *testing.T) {
 
 func TestTwoMachinesGiveOneID(t *testing.T) {
 	d := invented(t, "visit", 1, 3)
-	a, _ := open(t, t.TempDir(), 1)
-	b, _ := open(t, t.TempDir(), 2)
+	a, _ := open(t, t.TempDir())
+	b, _ := open(t, t.TempDir())
 	x, y := add(t, a, d), add(t, b, d)
 	for i := range x {
 		if x[i].ID != y[i].ID {
@@ -123,7 +123,7 @@ func TestTwoMachinesGiveOneID(t *testing.T) {
 }
 
 func TestMakersGradeStaysApartFromTheScore(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 1)
 	d.Grading.Blanks[0].Row.MakerGrade = "C"
 	b := add(t, s, d)[0]
@@ -138,7 +138,7 @@ func TestMakersGradeStaysApartFromTheScore(t *testing.T) {
 }
 
 func TestAddTakesNoFileFromOutsideTheFolder(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 4)
 	secret := filepath.Join(filepath.Dir(d.Folder), "secret.wav")
 	if err := os.WriteFile(secret, []byte("nobody's business"), 0o666); err != nil {

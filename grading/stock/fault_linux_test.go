@@ -146,7 +146,7 @@ func public(t *testing.T) string {
 
 func TestReadOnlyFolder(t *testing.T) {
 	dir := public(t)
-	s, _ := open(t, dir, 1)
+	s, _ := open(t, dir)
 	add(t, s, invented(t, "visit", 1, 1))
 	if err := s.Close(); err != nil {
 		t.Fatal(err)

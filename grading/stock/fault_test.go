@@ -50,11 +50,7 @@ func partCommand(ctx context.Context, binary string, args ...string) *exec.Cmd {
 }
 
 func openReal(dir string, steps []string) (*Store, error) {
-	seed := [32]byte{}
-	for i, c := range fmt.Sprint(time.Now().UnixNano(), os.Getpid()) {
-		seed[i%32] ^= byte(c)
-	}
-	return Open(context.Background(), Options{Dir: dir, Now: time.Now, Rand: rand.NewChaCha8(seed), Create: true, steps: steps})
+	return Open(context.Background(), Options{Dir: dir, Now: time.Now, Create: true, Meant: true, steps: steps})
 }
 
 // acknowledge prints a line for the parent, as a command's output would be.
@@ -99,12 +95,12 @@ func busyPart(args []string) error {
 			g.Row = row
 			return g, nil
 		}}
-		if err := s.Test(ctx, Testing{Blank: id, Recording: map[string][]string{"side": {again}}}, judge); err != nil {
+		if _, err := s.Test(ctx, Testing{Blank: id, Recording: map[string][]string{"side": {again}}}, judge); err != nil {
 			return err
 		}
 		acknowledge("tests %s 2", id)
 		if n == 0 {
-			in, err := s.Import(ctx, export)
+			in, err := s.Import(ctx, export, false)
 			if err != nil {
 				return err
 			}
@@ -136,10 +132,10 @@ func TestKillNine(t *testing.T) {
 	if slow {
 		kills = 200
 	}
-	source, _ := open(t, t.TempDir(), 9)
+	source, _ := open(t, t.TempDir())
 	add(t, source, invented(t, "laptop", 1, 40))
 	export := filepath.Join(t.TempDir(), "laptop.jsonl")
-	if err := source.Export(t.Context(), export); err != nil {
+	if _, err := source.Export(t.Context(), export); err != nil {
 		t.Fatal(err)
 	}
 	dir, work := t.TempDir(), t.TempDir()
@@ -226,7 +222,7 @@ func TestKillNineDuringUpgrade(t *testing.T) {
 	interrupted := 0
 	for range kills {
 		dir := t.TempDir()
-		s, _ := open(t, dir, 1)
+		s, _ := open(t, dir)
 		add(t, s, invented(t, "visit", 1, 3))
 		if err := s.Close(); err != nil {
 			t.Fatal(err)
@@ -262,8 +258,8 @@ func TestKillNineDuringUpgrade(t *testing.T) {
 		if err := db.Close(); err != nil {
 			t.Fatal(err)
 		}
-		if done && version != 2 || table != version-1 {
-			t.Fatalf("acknowledged %v, schema %d, %d tables of schema 2", done, version, table)
+		if done && version != 3 || table != version-2 {
+			t.Fatalf("acknowledged %v, schema %d, %d tables of schema 3", done, version, table)
 		}
 		s, err = openReal(dir, append(schema(), inventedStep))
 		if err != nil {
@@ -281,7 +277,7 @@ func TestKillNineDuringUpgrade(t *testing.T) {
 
 func TestUpgradeKeepsACopyOfBefore(t *testing.T) {
 	dir := t.TempDir()
-	s, _ := open(t, dir, 1)
+	s, _ := open(t, dir)
 	add(t, s, invented(t, "visit", 1, 3))
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -293,7 +289,7 @@ func TestUpgradeKeepsACopyOfBefore(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	copies, err := filepath.Glob(filepath.Join(dir, backupsName, "schema-1-*.db"))
+	copies, err := filepath.Glob(filepath.Join(dir, backupsName, "schema-2-*.db"))
 	if err != nil || len(copies) != 1 {
 		t.Fatalf("%v, %v", copies, err)
 	}
@@ -304,7 +300,7 @@ func TestUpgradeKeepsACopyOfBefore(t *testing.T) {
 	if err := os.CopyFS(filepath.Join(old, "recordings"), os.DirFS(filepath.Join(dir, "recordings"))); err != nil {
 		t.Fatal(err)
 	}
-	before, _ := open(t, old, 1)
+	before, _ := open(t, old)
 	if h := mustBeSound(t, before); h.Blanks != 3 {
 		t.Fatalf("%d sticks in the copy", h.Blanks)
 	}
@@ -312,7 +308,7 @@ func TestUpgradeKeepsACopyOfBefore(t *testing.T) {
 
 func TestAFailedUpgradeChangesNothing(t *testing.T) {
 	dir := t.TempDir()
-	s, _ := open(t, dir, 1)
+	s, _ := open(t, dir)
 	add(t, s, invented(t, "visit", 1, 2))
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -320,7 +316,7 @@ func TestAFailedUpgradeChangesNothing(t *testing.T) {
 	if _, err := openReal(dir, append(schema(), `CREATE TABLE half (x); SELECT nonsense FROM nowhere;`)); err == nil || !strings.Contains(err.Error(), "nothing was changed") {
 		t.Fatal(err)
 	}
-	s, _ = open(t, dir, 1)
+	s, _ = open(t, dir)
 	mustBeSound(t, s)
 }
 
@@ -348,7 +344,7 @@ func TestTwoProcessesWriteAtOnce(t *testing.T) {
 		each = 1000
 	}
 	dir := t.TempDir()
-	s, _ := open(t, dir, 1)
+	s, _ := open(t, dir)
 	sticks := add(t, s, invented(t, "visit", 1, 2))
 	var cmds []*exec.Cmd
 	var complaints [2]bytes.Buffer
@@ -420,7 +416,7 @@ func TestStrangeFiles(t *testing.T) {
 	}
 	t.Run("nothing", func(t *testing.T) {
 		dir := filepath.Join(t.TempDir(), "none")
-		_, err := Open(t.Context(), Options{Dir: dir, Now: time.Now, Rand: random(1)})
+		_, err := Open(t.Context(), Options{Dir: dir, Now: time.Now})
 		if !errors.Is(err, ErrNone) || !strings.Contains(err.Error(), dir) {
 			t.Fatal(err)
 		}
@@ -436,7 +432,7 @@ func grown(t *testing.T) (dir, lastID string) {
 	t.Helper()
 	dir = t.TempDir()
 	live := t.TempDir()
-	s, _ := open(t, live, 1)
+	s, _ := open(t, live)
 	add(t, s, invented(t, "visit", 1, 40))
 	if _, err := s.db.Exec(`PRAGMA wal_checkpoint(TRUNCATE)`); err != nil {
 		t.Fatal(err)
@@ -536,16 +532,16 @@ func TestDamagedPages(t *testing.T) {
 // A fact about something that is not there is found, the quick way too, which does not ask SQLite for all of them.
 func TestFactsAboutNothing(t *testing.T) {
 	for name, statement := range map[string]string{
-		"an event":      `INSERT INTO events SELECT NULL, 'e', 'nobody', lot, date, recorded_at, 'moved', 'x', party, reference, grade, reason, corrects, fields FROM events WHERE kind = 'bought' LIMIT 1`,
-		"a reading":     `INSERT INTO readings SELECT NULL, 'r', 'nobody', date, recorded_at, quantity, value, u, instrument, temperature_c, humidity_pct, remark FROM readings WHERE quantity = 'mass_g' LIMIT 1`,
-		"another one":   `INSERT INTO readings SELECT NULL, 'r', 'nobody', date, recorded_at, quantity, value, u, instrument, temperature_c, humidity_pct, remark FROM readings WHERE quantity = 'length_mm' LIMIT 1`,
+		"an event":      `INSERT INTO events SELECT NULL, 'e', 'nobody', lot, date, recorded_at, 'moved', 'x', party, reference, grade, reason, corrects, fields, 1 FROM events WHERE kind = 'bought' LIMIT 1`,
+		"a reading":     `INSERT INTO readings SELECT NULL, 'r', 'nobody', date, recorded_at, quantity, value, u, instrument, temperature_c, humidity_pct, remark, 1 FROM readings WHERE quantity = 'mass_g' LIMIT 1`,
+		"another one":   `INSERT INTO readings SELECT NULL, 'r', 'nobody', date, recorded_at, quantity, value, u, instrument, temperature_c, humidity_pct, remark, 1 FROM readings WHERE quantity = 'length_mm' LIMIT 1`,
 		"a result":      `INSERT INTO results VALUES ('nothing', '{}')`,
-		"a document":    `INSERT INTO documents VALUES (NULL, 'd', 'L', 'permit', '1', '', NULL, NULL, 'no file', '', '2026-03-02', '')`,
+		"a document":    `INSERT INTO documents VALUES (NULL, 'd', 'L', 'permit', '1', '', NULL, NULL, 'no file', '', '2026-03-02', '', 1)`,
 		"a recording":   `INSERT INTO test_recordings SELECT test, 'end', 7, 'no file', name FROM test_recordings LIMIT 1`,
 		"a test's test": `INSERT INTO test_recordings SELECT 'nothing', role, position, sha256, name FROM test_recordings LIMIT 1`,
 	} {
 		t.Run(name, func(t *testing.T) {
-			s, _ := open(t, t.TempDir(), 1)
+			s, _ := open(t, t.TempDir())
 			add(t, s, invented(t, "visit", 1, 2))
 			execute(t, filepath.Join(s.Dir(), databaseName), statement)
 			for _, thoroughly := range []bool{false, true} {
@@ -569,7 +565,7 @@ func TestDamagedRecordings(t *testing.T) {
 		}, "is not what it was"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			s, _ := open(t, t.TempDir(), 1)
+			s, _ := open(t, t.TempDir())
 			add(t, s, invented(t, "visit", 1, 1))
 			f, err := scanFile(s.db.QueryRow(`SELECT sha256, kind, ending, bytes FROM files`))
 			if err != nil {
@@ -591,7 +587,7 @@ func TestDamagedRecordings(t *testing.T) {
 }
 
 func TestBackupIsAWholeStock(t *testing.T) {
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	add(t, s, invented(t, "visit", 1, 5))
 	dir := filepath.Join(t.TempDir(), "backup")
 	h, err := s.Backup(t.Context(), dir)
@@ -601,7 +597,7 @@ func TestBackupIsAWholeStock(t *testing.T) {
 	if _, err := s.Backup(t.Context(), dir); err == nil || !strings.Contains(err.Error(), "not empty") {
 		t.Fatalf("written over an older backup: %v", err)
 	}
-	copied, _ := open(t, dir, 2)
+	copied, _ := open(t, dir)
 	record(t, copied, say(Moved, add(t, copied, invented(t, "more", 1, 1))[0].ID, "2026-05-05"))
 	mustBeSound(t, copied)
 }

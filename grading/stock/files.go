@@ -186,7 +186,10 @@ func syncDir(path string) error {
 
 // insertFile enters a kept file, if it is not yet there.
 func (t *tx) insertFile(f File) error {
-	_, err := t.ExecContext(t.ctx, `INSERT INTO files (sha256, kind, ending, bytes) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+	isNew, err := t.insert(`INSERT INTO files (sha256, kind, ending, bytes) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`,
 		f.SHA256, f.Kind, f.Ending, f.Bytes)
+	if isNew {
+		t.files = append(t.files, f.SHA256)
+	}
 	return err
 }

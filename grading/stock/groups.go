@@ -42,11 +42,18 @@ func (g *groups[T]) id() string {
 	return g.key(g.next)
 }
 
+// mostOfOne is more rows than anybody writes about one stick.
+const mostOfOne = 1 << 20
+
 // take gives the rows of a stick, if it is the next one.
 func (g *groups[T]) take(id string) (out []T) {
 	for g.id() == id {
 		if out == nil {
 			out = make([]T, 0, 8)
+		}
+		if len(out) == mostOfOne {
+			g.err, g.more = errors.New("the table leads round in circles"), false
+			break
 		}
 		out = append(out, g.next)
 		g.advance()
@@ -67,8 +74,12 @@ func (g *groups[T]) close() error {
 func eachHistory(ctx context.Context, q querier, withTests bool, do func(id string, h History) error) (err error) {
 	events := newGroups(ctx, q, scanEvent, func(e Event) string { return e.Blank }, `SELECT `+eventColumns+` FROM events
 		WHERE blank IS NOT NULL AND kind NOT IN ('measured', 'tested') ORDER BY blank`)
-	readings := newGroups(ctx, q, scanReading, func(r Reading) string { return r.Blank }, `SELECT id, blank, date, recorded_at, quantity, value, u, '', temperature_c, humidity_pct, '' FROM readings WHERE quantity = '`+massQuantity+`' ORDER BY blank`)
+	readings := newGroups(ctx, q, scanReading, func(r Reading) string { return r.Blank }, `SELECT id, blank, date, recorded_at, rank, quantity, value, u, '', temperature_c, humidity_pct, '' FROM readings WHERE quantity = '`+massQuantity+`' ORDER BY blank`)
 	tests := newGroups(ctx, q, scanTest, func(t Test) string { return t.Blank }, `SELECT `+testColumns+` FROM tests WHERE `+map[bool]string{true: "1", false: "0"}[withTests]+` ORDER BY blank`)
+	earlier, err := writings(ctx, q, "")
+	if err != nil {
+		return err
+	}
 	defer func() {
 		for _, e := range []error{events.close(), readings.close(), tests.close()} {
 			if err == nil {
@@ -88,7 +99,7 @@ func eachHistory(ctx context.Context, q querier, withTests bool, do func(id stri
 		}
 		id := slices.Min(ids)
 		h := History{events.take(id), readings.take(id), tests.take(id)}
-		h.sort()
+		h.place(earlier)
 		if err := do(id, h); err != nil {
 			return err
 		}

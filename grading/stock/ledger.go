@@ -2,8 +2,11 @@ package stock
 
 import (
 	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -117,8 +120,9 @@ type Event struct {
 	ID         string            `json:"id"`
 	Blank      string            `json:"blank,omitempty"` // id of the stick; empty for an event of a lot
 	Lot        string            `json:"lot,omitempty"`
-	Date       Date              `json:"date"`        // the day it happened
-	RecordedAt string            `json:"recorded_at"` // the moment it was written down
+	Date       Date              `json:"date"`           // the day it happened
+	RecordedAt string            `json:"recorded_at"`    // the moment it was written down
+	Rank       int               `json:"rank,omitempty"` // after what else about the stick it was written down
 	Kind       Kind              `json:"kind"`
 	Place      string            `json:"place,omitempty"`     // rack and row
 	Party      string            `json:"party,omitempty"`     // for whom, to whom, from whom
@@ -129,12 +133,49 @@ type Event struct {
 	Fields     map[string]string `json:"fields,omitempty"`   // bought: what the stick is; corrected: what it is in truth
 }
 
+// ownID is the id that follows from what the event says; what may be done twice in the
+// same words has the moment in it too.
+func (e Event) ownID() string {
+	switch e.Kind {
+	case Measured:
+		return idOf("measured", e.Blank, string(e.Date), e.Reason)
+	case Tested:
+		return idOf("tested", e.Reference)
+	case LotRecorded:
+		return idOf("lot recorded", e.Reference)
+	case PaperFiled:
+		return idOf("paper filed", e.Reference)
+	}
+	fields, _ := json.Marshal(e.Fields) // texts can always be written
+	if len(e.Fields) == 0 {
+		fields = nil
+	}
+	return idOf("event", string(e.Kind), e.Blank, e.Lot, string(e.Date), e.Place, e.Party, e.Reference, e.Grade, e.Reason, e.Corrects, string(fields))
+}
+
+// idFits recomputes the id from what the event says. In schema 1 acts had random ids,
+// which only their seal vouches for.
+func (e Event) idFits() bool {
+	if e.Rank > 0 {
+		own := e.ownID()
+		return e.ID == own || e.ID == idAt(own, e.RecordedAt, e.Rank)
+	}
+	switch e.Kind {
+	case Bought:
+		return e.ID == idOf("bought", e.Blank)
+	case Measured, Tested, LotRecorded, PaperFiled:
+		return e.ID == e.ownID()
+	}
+	return isID(e.ID)
+}
+
 // Reading is one measured quantity of a stick on one day.
 type Reading struct {
 	ID           string   `json:"id"`
 	Blank        string   `json:"blank"`
 	Date         Date     `json:"date"`
 	RecordedAt   string   `json:"recorded_at"`
+	Rank         int      `json:"rank,omitempty"`
 	Quantity     string   `json:"quantity"` // with its unit, as in delivery.csv: mass_g, length_mm ...
 	Value        float64  `json:"value"`
 	U            float64  `json:"u"` // standard uncertainty (k = 1), same unit
@@ -146,6 +187,11 @@ type Reading struct {
 
 func (r Reading) contentID() string {
 	return idOf("reading", r.Blank, string(r.Date), r.Quantity, text(r.Value), text(r.U), r.Instrument, optional(r.TemperatureC), optional(r.HumidityPct), r.Remark)
+}
+
+func (r Reading) idFits() bool {
+	own := r.contentID()
+	return r.ID == own || r.Rank > 0 && r.ID == idAt(own, r.RecordedAt, r.Rank)
 }
 
 // TestRecording is a recording that a test rests on.
@@ -161,6 +207,7 @@ type Test struct {
 	Blank           string          `json:"blank"`
 	Date            Date            `json:"date"`
 	RecordedAt      string          `json:"recorded_at"`
+	Rank            int             `json:"rank"`
 	Method          string          `json:"method"`
 	Profile         string          `json:"profile"`
 	Device          string          `json:"device"`
@@ -190,6 +237,24 @@ func (t Test) contentID(row grading.Row) string {
 		parts = append(parts, r.Role, r.SHA256)
 	}
 	return idOf(parts...)
+}
+
+// ownID has what was found in it too: another machine may compute other last digits.
+func (t Test) ownID(row grading.Row, result []byte) string {
+	sum := sha256.Sum256(result)
+	parts := []string{"judgement", t.contentID(row), hex.EncodeToString(sum[:])}
+	for _, r := range t.Recordings {
+		parts = append(parts, r.Name)
+	}
+	return idOf(parts...)
+}
+
+func (t Test) idFits(row grading.Row, result []byte) bool {
+	if t.Rank == 0 {
+		return t.ID == t.contentID(row)
+	}
+	own := t.ownID(row, result)
+	return t.ID == own || t.ID == idAt(own, t.RecordedAt, t.Rank)
 }
 
 // Blank is what the facts say of one stick.
@@ -231,134 +296,242 @@ type History struct {
 	Tests    []Test
 }
 
-// sort brings the facts into the one order that does not depend on the machine that
-// wrote them down: by day, then by the moment of writing.
+// before is the order of facts, which does not depend on the machine that wrote them
+// down: by day, then by what was known when they were written, and only then by the clock.
+func before(d1, d2 Date, k1, k2 int, r1, r2, i1, i2 string) int {
+	return cmp.Or(cmp.Compare(d1, d2), cmp.Compare(k1, k2), cmp.Compare(r1, r2), cmp.Compare(i1, i2))
+}
+
 func (h *History) sort() {
-	order := func(d1, d2 Date, r1, r2, i1, i2 string) int {
-		return cmp.Or(cmp.Compare(d1, d2), cmp.Compare(r1, r2), cmp.Compare(i1, i2))
-	}
 	slices.SortFunc(h.Events, func(a, b Event) int {
 		if (a.Kind == Bought) != (b.Kind == Bought) && a.Date == b.Date {
 			return map[bool]int{true: -1, false: 1}[a.Kind == Bought]
 		}
-		return order(a.Date, b.Date, a.RecordedAt, b.RecordedAt, a.ID, b.ID)
+		return before(a.Date, b.Date, a.Rank, b.Rank, a.RecordedAt, b.RecordedAt, a.ID, b.ID)
 	})
-	slices.SortFunc(h.Readings, func(a, b Reading) int { return order(a.Date, b.Date, a.RecordedAt, b.RecordedAt, a.ID, b.ID) })
-	slices.SortFunc(h.Tests, func(a, b Test) int { return order(a.Date, b.Date, a.RecordedAt, b.RecordedAt, a.ID, b.ID) })
+	slices.SortFunc(h.Readings, func(a, b Reading) int {
+		return before(a.Date, b.Date, a.Rank, b.Rank, a.RecordedAt, b.RecordedAt, a.ID, b.ID)
+	})
+	slices.SortFunc(h.Tests, func(a, b Test) int {
+		return before(a.Date, b.Date, a.Rank, b.Rank, a.RecordedAt, b.RecordedAt, a.ID, b.ID)
+	})
 }
 
-// Void holds the ids of the facts that a correction took back. A correction can itself
-// be taken back by a later one.
-func (h History) Void() map[string]bool {
-	corrections := []Event{}
-	for _, e := range h.Events {
+// Void holds the ids of the facts that a correction took back. A correction that was
+// itself taken back takes nothing back; no clock has a say in it.
+func (h History) Void() map[string]bool { return voided(h.Events) }
+
+func voided(events []Event) map[string]bool {
+	by := map[string][]string{} // the corrections of a fact
+	for _, e := range events {
 		if e.Kind == Corrected && e.Corrects != "" {
-			corrections = append(corrections, e)
+			by[e.Corrects] = append(by[e.Corrects], e.ID)
 		}
 	}
-	slices.SortFunc(corrections, func(a, b Event) int {
-		return cmp.Or(cmp.Compare(b.RecordedAt, a.RecordedAt), cmp.Compare(b.ID, a.ID))
-	})
 	void := map[string]bool{}
-	for _, c := range corrections {
-		if !void[c.ID] {
-			void[c.Corrects] = true
+	if len(by) == 0 {
+		return void
+	}
+	seen := map[string]bool{} // no fact can take back one that takes it back in turn
+	var is func(id string) bool
+	is = func(id string) bool {
+		if seen[id] {
+			return void[id]
 		}
+		seen[id] = true
+		for _, c := range by[id] {
+			if !is(c) {
+				void[id] = true
+			}
+		}
+		return void[id]
+	}
+	for _, id := range slices.Sorted(maps.Keys(by)) {
+		is(id)
 	}
 	return void
 }
 
-// On is the stick as it was at the end of a day; the empty day means today. What was
-// corrected later counts as corrected from the start. Problems are events that can't
-// have happened in this order; they are followed all the same, so that nothing is lost.
-// A stick that was not yet bought has no state.
+// purchases are the events by which a stick came in, without those taken back. When two
+// stocks that had both entered the stick were brought together there is another proper
+// one: the first counts, the others are only told of.
+func (h History) purchases(void map[string]bool) (count, again []Event) {
+	for _, e := range h.Events {
+		switch {
+		case e.Kind != Bought || void[e.ID]:
+		case len(count) == 0 || !e.idFits():
+			count = append(count, e)
+		default:
+			again = append(again, e)
+		}
+	}
+	return count, again
+}
+
+// settings are what corrections say the stick is in truth, in the order in which they
+// were known.
+func (h History) settings(void map[string]bool) (out []Event) {
+	for _, e := range h.Events {
+		if e.Kind == Corrected && len(e.Fields) > 0 && !void[e.ID] {
+			out = append(out, e)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Event) int {
+		return cmp.Or(cmp.Compare(a.Rank, b.Rank), before(a.Date, b.Date, 0, 0, a.RecordedAt, b.RecordedAt, a.ID, b.ID))
+	})
+	return out
+}
+
+// On is the stick as it was at the end of a day; the empty day means all that is entered,
+// even for days to come. What was corrected later counts as corrected from the start.
+// Problems are events that can't have happened in this order; they are followed all the
+// same, so that nothing is lost. A stick that was not yet bought has no state.
 func (h History) On(day Date) (b Blank, problems []string) {
 	void := h.Void()
-	before := map[State]State{} // the state a sold stick comes back to
+	purchases, again := h.purchases(void)
+	skip := map[string]bool{}
+	for _, e := range again {
+		skip[e.ID] = true
+	}
+	was := map[State]State{} // the state a sold stick comes back to
 	for _, e := range h.Events {
 		// What corrections say is set at the end; what was measured is not in the ledger.
-		if e.Kind == Corrected || e.Kind == Measured || e.Kind == Tested || void[e.ID] || day != "" && e.Date > day {
+		if e.Kind == Corrected || e.Kind == Measured || e.Kind == Tested || void[e.ID] || skip[e.ID] || day != "" && e.Date > day {
 			continue
 		}
-		if e.Kind != Bought && b.State == "" {
+		if e.Kind != Bought && b.State == "" && len(purchases) > 0 {
 			problems = append(problems, fmt.Sprintf("%s on %s, before it was bought", e.Kind, e.Date))
 		}
 		if e.Kind == Bought && b.State != "" {
 			problems = append(problems, fmt.Sprintf("bought twice, the second time on %s", e.Date))
 			continue
 		}
-		if p, ok := passages[e.Kind]; ok && b.State != "" {
-			if !slices.Contains(p.from, b.State) {
-				problems = append(problems, fmt.Sprintf("%s on %s, when it was already %s", e.Kind, e.Date, b.State))
-			}
-			to := p.to
-			if e.Kind == Returned && b.State == IsSold {
-				to = before[IsSold]
-			}
-			if e.Kind == Sold {
-				before[IsSold] = b.State
-				if b.State == IsReserved {
-					before[IsSold] = InStock
-				}
-			}
-			if to != "" {
-				b.State, b.Party = to, ""
-			}
-		}
-		switch e.Kind {
-		case Bought:
-			b.ID, b.State, b.Bought, b.Place = e.Blank, InStock, e.Date, e.Place
-			b.set(e.Fields)
-		case Graded:
-			b.MakerGrade = e.Grade
-		case Reserved, Sold:
-			b.Party = e.Party
-		case Used:
-			b.Reference = e.Reference
-		}
-		if e.Place != "" {
-			b.Place = e.Place
-		}
+		problems = append(problems, b.pass(e, was)...)
 	}
-	for _, e := range h.Events {
-		if e.Kind == Corrected && !void[e.ID] && b.State != "" {
-			b.set(e.Fields)
-		}
+	if b.State == "" {
+		b.identify(h)
 	}
+	for _, e := range h.settings(void) {
+		b.set(e.Fields)
+	}
+	h.figures(&b, void, day)
+	return b, problems
+}
 
-	none := "not weighed yet"
-	b.Mass = measure.Unknown(none)
+// pass follows one event.
+func (b *Blank) pass(e Event, was map[State]State) (problems []string) {
+	if p, ok := passages[e.Kind]; ok && b.State != "" {
+		if !slices.Contains(p.from, b.State) {
+			problems = append(problems, fmt.Sprintf("%s on %s, when it was already %s", e.Kind, e.Date, b.State))
+		}
+		to := p.to
+		if e.Kind == Returned && b.State == IsSold {
+			to = was[IsSold]
+		}
+		if e.Kind == Sold {
+			was[IsSold] = b.State
+			if b.State == IsReserved {
+				was[IsSold] = InStock
+			}
+		}
+		if to != "" {
+			b.State, b.Party = to, ""
+		}
+	}
+	switch e.Kind {
+	case Bought:
+		b.ID, b.State, b.Bought, b.Place = e.Blank, InStock, e.Date, e.Place
+		b.set(e.Fields)
+	case Graded:
+		b.MakerGrade = e.Grade
+	case Reserved, Sold:
+		b.Party = e.Party
+	case Used:
+		b.Reference = e.Reference
+	}
+	if e.Place != "" {
+		b.Place = e.Place
+	}
+	return problems
+}
+
+// identify names a stick that has no state: what its purchase said of it, taken back or
+// still to come.
+func (b *Blank) identify(h History) {
+	for _, e := range h.Events {
+		if e.Kind == Bought {
+			b.ID, b.Bought = e.Blank, e.Date
+			b.set(e.Fields)
+			return
+		}
+	}
+}
+
+// figures sets what was measured and judged up to a day.
+func (h History) figures(b *Blank, void map[string]bool, day Date) {
+	b.Mass = measure.Unknown("not weighed yet")
 	for _, r := range h.Readings {
 		if r.Quantity == massQuantity && !void[r.ID] && (day == "" || r.Date <= day) {
 			b.Mass = measure.Of(r.Value, r.U)
 		}
 	}
-	none = "not tested yet"
+	none := "not tested yet"
 	b.Score, b.Hz, b.Q, b.Density, b.SpecificModulus = measure.Unknown(none), measure.Unknown(none), measure.Unknown(none), measure.Unknown(none), measure.Unknown(none)
 	for _, t := range h.Tests {
-		if void[t.ID] || day != "" && t.Date > day {
-			continue
-		}
-		b.Profile, b.Verdict, b.LastTest = t.Profile, t.Verdict, t.Date
-		b.Score, b.Hz, b.Q, b.Density, b.SpecificModulus = t.Score, t.Hz, t.Q, t.Density, t.SpecificModulus
-		if t.Redoes == "" {
+		if t.Redoes == "" && !void[t.ID] && (day == "" || t.Date <= day) {
 			b.Tests++
 		}
 	}
-	return b, problems
+	if t := h.counting(void, day, b.Profile); t != nil {
+		b.Profile, b.Verdict, b.LastTest = t.Profile, t.Verdict, t.Date
+		b.Score, b.Hz, b.Q, b.Density, b.SpecificModulus = t.Score, t.Hz, t.Q, t.Density, t.SpecificModulus
+	}
+}
+
+// chosen is the profile that a correction chose for the stick, if one did.
+func (h History) chosen(void map[string]bool) (profile string) {
+	for _, e := range h.settings(void) {
+		if p, ok := e.Fields["profile"]; ok {
+			profile = p
+		}
+	}
+	return profile
+}
+
+// counting is the judgement that counts on a day: the last one by the profile that was
+// chosen for the stick, else by that of its last test. A judgement by another profile
+// stands beside it. Nil if there is none.
+func (h History) counting(void map[string]bool, day Date, chosen string) (counts *Test) {
+	stands := func(t Test) bool { return !void[t.ID] && (day == "" || t.Date <= day) }
+	profile := chosen
+	if profile == "" {
+		for _, t := range h.Tests {
+			// Before there was a choice, the last judgement counted, whatever its profile.
+			if stands(t) && (t.Redoes == "" || t.Rank == 0) {
+				profile = t.Profile
+			}
+		}
+	}
+	for i, t := range h.Tests {
+		if stands(t) && (t.Profile == profile || counts == nil) {
+			counts = &h.Tests[i]
+		}
+	}
+	return counts
 }
 
 // massQuantity is the reading that tells of drying.
 const massQuantity = "mass_g"
 
 // Fields of a stick that an event 'bought' sets and one 'corrected' may set right.
-// Every other name is kept with the event and shown with the history.
-var fieldNames = []string{"blank", "lot", "delivery", "species", "supplier", "price", "currency", "note"}
+// Every other name is kept with the event and shown with the history. The profile is the
+// one whose judgement counts.
+var fieldNames = []string{"blank", "lot", "delivery", "species", "supplier", "price", "currency", "note", "profile"}
 
 func (b *Blank) set(fields map[string]string) {
 	for name, to := range map[string]*string{
 		"blank": &b.Blank, "lot": &b.Lot, "delivery": &b.Delivery, "species": &b.Species,
-		"supplier": &b.Supplier, "currency": &b.Currency, "note": &b.Note,
+		"supplier": &b.Supplier, "currency": &b.Currency, "note": &b.Note, "profile": &b.Profile,
 	} {
 		if v, ok := fields[name]; ok {
 			*to = v
@@ -377,7 +550,7 @@ func (e Event) check() error {
 	if _, err := ParseDate(string(e.Date)); err != nil {
 		return err
 	}
-	if e.Kind != LotRecorded && e.Kind != PaperFiled && e.Blank == "" {
+	if e.Kind != LotRecorded && e.Kind != PaperFiled && e.Blank == "" && (e.Kind != Corrected || e.Lot == "") {
 		return fmt.Errorf("%s: which stick?", e.Kind)
 	}
 	if p := e.Fields["price"]; p != "" {

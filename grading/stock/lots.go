@@ -2,7 +2,6 @@ package stock
 
 import (
 	"context"
-	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -47,10 +46,34 @@ type Document struct {
 	Note       string `json:"note"`
 	Date       Date   `json:"date"`
 	RecordedAt string `json:"recorded_at"`
+	Rank       int    `json:"rank,omitempty"`
 }
 
 func (d Document) contentID() string {
 	return idOf("document", d.Lot, d.Kind, d.Number, d.Issuer, string(d.IssuedOn), string(d.ExpiresOn), d.SHA256, d.Note)
+}
+
+func (d Document) ownID() string { return idOf("paper", d.contentID(), string(d.Date)) }
+
+func (d Document) idFits() bool {
+	if d.Rank == 0 {
+		return d.ID == d.contentID()
+	}
+	return d.ID == d.ownID() || d.ID == idAt(d.ownID(), d.RecordedAt, d.Rank)
+}
+
+// idFits recomputes the id; in schema 1 it was random.
+func (l lotFact) idFits() bool {
+	if l.Rank == 0 {
+		return isID(l.ID)
+	}
+	id, err := l.ownID()
+	return err == nil && l.ID == id
+}
+
+func (l lotFact) ownID() (string, error) {
+	raw, err := json.Marshal(l.Record)
+	return idAt(idOf("lot record", l.Record.Lot, string(l.Date), string(raw)), l.RecordedAt, l.Rank), err
 }
 
 // lotFact is a lot record as it is kept: the newest of a lot counts.
@@ -58,36 +81,57 @@ type lotFact struct {
 	ID         string    `json:"id"`
 	Date       Date      `json:"date"`
 	RecordedAt string    `json:"recorded_at"`
+	Rank       int       `json:"rank,omitempty"`
 	Record     LotRecord `json:"record"`
 }
 
-// RecordLot writes down what is known of a lot. An earlier record of the same lot is
-// kept; it no longer counts.
-func (s *Store) RecordLot(ctx context.Context, date Date, r LotRecord) error {
+// RecordLot writes down what is known of a lot: change is given what was known. Reading and
+// writing are one act, so that of two programs neither loses what the other wrote. An
+// earlier record of the same lot is kept; it no longer counts.
+func (s *Store) RecordLot(ctx context.Context, date Date, lot string, change func(*LotRecord)) error {
 	if date == "" {
 		date = s.Today()
 	}
-	if r.Lot == "" {
+	if lot == "" {
 		return errors.New("a lot record needs the number of the lot")
 	}
-	return s.write(ctx, func(t *tx) error {
-		have, err := lotRecord(ctx, t, r.Lot)
+	var doubts doubtList
+	doubts.future(s, date)
+	if err := doubts.err(s); err != nil {
+		return err
+	}
+	return s.write(ctx, "record of lot "+lot, func(t *tx) error {
+		have, err := lotRecord(ctx, t, lot)
 		if err != nil {
 			return err
 		}
+		r := LotRecord{Lot: lot}
+		if have != nil {
+			r = *have
+		}
+		change(&r)
 		if have != nil && sameJSON(*have, r) {
 			return nil
 		}
-		l := lotFact{Date: date, RecordedAt: t.tick(), Record: r}
-		if l.ID, err = t.newID(); err != nil {
-			return err
-		}
-		if _, err := t.insertLot(l); err != nil {
-			return err
-		}
-		_, err = t.insertEvent(Event{ID: idOf("lot recorded", l.ID), Lot: r.Lot, Date: date, RecordedAt: t.tick(), Kind: LotRecorded, Reference: l.ID})
+		_, err = t.enterLot(lotFact{Date: date, Record: r})
 		return err
 	})
+}
+
+// enterLot writes a lot record down, with the event that tells of it.
+func (t *tx) enterLot(l lotFact) (id string, err error) {
+	if l.Rank, err = t.rank("", l.Record.Lot); err != nil {
+		return "", err
+	}
+	l.RecordedAt = t.tick()
+	if l.ID, err = l.ownID(); err != nil {
+		return "", err
+	}
+	if _, err := t.insertLot(l); err != nil {
+		return "", err
+	}
+	_, _, err = t.enterEvent(Event{Lot: l.Record.Lot, Date: l.Date, Kind: LotRecorded, Reference: l.ID})
+	return l.ID, err
 }
 
 func sameJSON(a, b any) bool {
@@ -101,8 +145,8 @@ func (t *tx) insertLot(l lotFact) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	return t.insert(`INSERT INTO lot_records (id, lot, date, recorded_at, record) VALUES (?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`,
-		l.ID, l.Record.Lot, l.Date, l.RecordedAt, string(raw))
+	return t.insert(`INSERT INTO lot_records (id, lot, date, recorded_at, rank, record) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`,
+		l.ID, l.Record.Lot, l.Date, l.RecordedAt, l.Rank, string(raw))
 }
 
 // FilePaper enters a document of a lot; scan is the path of a copy to keep, or empty.
@@ -126,22 +170,52 @@ func (s *Store) FilePaper(ctx context.Context, d Document, scan string) (Documen
 		}
 		d.SHA256 = f.SHA256
 	}
-	d.ID = d.contentID()
-	err := s.write(ctx, func(t *tx) error {
+	var doubts doubtList
+	doubts.future(s, d.Date)
+	if err := doubts.err(s); err != nil {
+		return d, err
+	}
+	err := s.write(ctx, d.Kind+" "+d.Number+" of lot "+d.Lot, func(t *tx) error {
 		if scan != "" {
 			if err := t.insertFile(f); err != nil {
 				return err
 			}
 		}
-		d.RecordedAt = t.tick()
-		isNew, err := t.insertDocument(d)
-		if err != nil || !isNew {
+		have, err := documents(ctx, t, d.Lot)
+		if err != nil {
 			return err
 		}
-		_, err = t.insertEvent(Event{ID: idOf("paper filed", d.ID), Lot: d.Lot, Date: d.Date, RecordedAt: t.tick(), Kind: PaperFiled, Reference: d.ID})
+		for _, h := range have {
+			if h.contentID() == d.contentID() {
+				d = h
+				return nil
+			}
+		}
+		d.ID, err = t.enterDocument(d)
 		return err
 	})
 	return d, err
+}
+
+// enterDocument writes a paper down, with the event that tells of it.
+func (t *tx) enterDocument(d Document) (id string, err error) {
+	if d.Rank, err = t.rank("", d.Lot); err != nil {
+		return "", err
+	}
+	d.RecordedAt = t.tick()
+	d.ID = d.ownID()
+	stands, there, err := t.stands("documents", d.ID, "", d.Lot)
+	if err != nil || stands {
+		return d.ID, err
+	}
+	if there {
+		d.ID = idAt(d.ID, d.RecordedAt, d.Rank)
+	}
+	if _, err := t.insertDocument(d); err != nil {
+		return "", err
+	}
+	_, _, err = t.enterEvent(Event{Lot: d.Lot, Date: d.Date, Kind: PaperFiled, Reference: d.ID})
+	return d.ID, err
 }
 
 func (t *tx) insertDocument(d Document) (bool, error) {
@@ -151,40 +225,53 @@ func (t *tx) insertDocument(d Document) (bool, error) {
 		}
 		return s
 	}
-	return t.insert(`INSERT INTO documents (id, lot, kind, number, issuer, issued_on, expires_on, sha256, note, date, recorded_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`,
-		d.ID, d.Lot, d.Kind, d.Number, d.Issuer, null(string(d.IssuedOn)), null(string(d.ExpiresOn)), null(d.SHA256), d.Note, d.Date, d.RecordedAt)
+	return t.insert(`INSERT INTO documents (id, lot, kind, number, issuer, issued_on, expires_on, sha256, note, date, recorded_at, rank)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`,
+		d.ID, d.Lot, d.Kind, d.Number, d.Issuer, null(string(d.IssuedOn)), null(string(d.ExpiresOn)), null(d.SHA256), d.Note, d.Date, d.RecordedAt, d.Rank)
 }
 
 const (
-	lotColumns      = `id, date, recorded_at, record`
-	documentColumns = `id, lot, kind, number, issuer, coalesce(issued_on, ''), coalesce(expires_on, ''), coalesce(sha256, ''), note, date, recorded_at`
+	lotColumns      = `id, date, recorded_at, rank, record`
+	documentColumns = `id, lot, kind, number, issuer, coalesce(issued_on, ''), coalesce(expires_on, ''), coalesce(sha256, ''), note, date, recorded_at, rank`
 )
 
 func scanLot(row scanner) (l lotFact, err error) {
 	var raw string
-	if err := row.Scan(&l.ID, &l.Date, &l.RecordedAt, &raw); err != nil {
+	if err := row.Scan(&l.ID, &l.Date, &l.RecordedAt, &l.Rank, &raw); err != nil {
 		return l, err
 	}
 	return l, json.Unmarshal([]byte(raw), &l.Record)
 }
 
 func scanDocument(row scanner) (d Document, err error) {
-	err = row.Scan(&d.ID, &d.Lot, &d.Kind, &d.Number, &d.Issuer, &d.IssuedOn, &d.ExpiresOn, &d.SHA256, &d.Note, &d.Date, &d.RecordedAt)
+	err = row.Scan(&d.ID, &d.Lot, &d.Kind, &d.Number, &d.Issuer, &d.IssuedOn, &d.ExpiresOn, &d.SHA256, &d.Note, &d.Date, &d.RecordedAt, &d.Rank)
 	return d, err
 }
 
-// lotRecord is the record of a lot that counts, or nil.
+// lotRecord is the record of a lot that counts, or nil: the last one that stands, by what
+// was known when it was written, then by the clock.
 func lotRecord(ctx context.Context, q querier, lot string) (*LotRecord, error) {
-	l, err := scanLot(q.QueryRowContext(ctx, `SELECT `+lotColumns+` FROM lot_records WHERE lot = ? ORDER BY recorded_at DESC, id DESC LIMIT 1`, lot))
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, nil
+	records, err := all(ctx, q, scanLot, `SELECT `+lotColumns+` FROM lot_records WHERE lot = ? ORDER BY rank DESC, recorded_at DESC, id DESC`, lot)
+	if err != nil || len(records) == 0 {
+		return nil, err
 	}
-	return &l.Record, err
+	void, err := voidOf(ctx, q, "", lot)
+	for _, l := range records {
+		if !void[l.ID] {
+			return &l.Record, err
+		}
+	}
+	return nil, err
 }
 
+// documents are the papers of a lot that stand.
 func documents(ctx context.Context, q querier, lot string) ([]Document, error) {
-	return all(ctx, q, scanDocument, `SELECT `+documentColumns+` FROM documents WHERE lot = ? ORDER BY date, recorded_at, id`, lot)
+	list, err := all(ctx, q, scanDocument, `SELECT `+documentColumns+` FROM documents WHERE lot = ? ORDER BY date, recorded_at, id`, lot)
+	if err != nil || len(list) == 0 {
+		return list, err
+	}
+	void, err := voidOf(ctx, q, "", lot)
+	return slices.DeleteFunc(list, func(d Document) bool { return void[d.ID] }), err
 }
 
 // Money is what was paid in one currency.
@@ -228,7 +315,7 @@ func (s *Store) Accounts(ctx context.Context) (a Accounts, err error) {
 		}
 		lots, spent := map[string]*Lot{}, map[string]map[string]*Money{}
 		names, err := all(ctx, q, func(row scanner) (n string, err error) { return n, row.Scan(&n) },
-			`SELECT lot FROM blanks UNION SELECT lot FROM lot_records UNION SELECT lot FROM documents ORDER BY 1`)
+			`SELECT lot FROM blanks WHERE gone = 0 UNION SELECT lot FROM lot_records UNION SELECT lot FROM documents ORDER BY 1`)
 		if err != nil {
 			return err
 		}
@@ -263,7 +350,7 @@ func (s *Store) Accounts(ctx context.Context) (a Accounts, err error) {
 			pay(ofVisit, p.currency, p.price)
 			pay(running, p.currency, p.price)
 			return nil
-		}, `SELECT lot, delivery, currency, bought, price FROM blanks ORDER BY bought, delivery, sort_key`)
+		}, `SELECT lot, delivery, currency, bought, price FROM blanks WHERE gone = 0 ORDER BY bought, delivery, sort_key`)
 		if err != nil {
 			return err
 		}

@@ -31,7 +31,7 @@ func TestAnySQLiteReadsTheStock(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	s, _ := open(t, dir, 1)
+	s, _ := open(t, dir)
 	b := add(t, s, invented(t, "visit", 1, 9))
 	for i, kind := range []Kind{Reserved, Started, Used, Sold, Scrapped, Failed} {
 		record(t, s, say(kind, b[i].ID, "2026-04-01"))
@@ -95,7 +95,7 @@ func TestAnySQLiteReadsTheStock(t *testing.T) {
 func TestAScannerReadsTheLabels(t *testing.T) {
 	zbarimg := tool(t, "zbarimg", "zbar-tools")
 	chromium := tool(t, "chromium", "chromium")
-	s, _ := open(t, t.TempDir(), 1)
+	s, _ := open(t, t.TempDir())
 	b := add(t, s, invented(t, "visit", 1, 22))
 	var page bytes.Buffer
 	if err := Labels(&page, b, Sheet{Columns: 3, Rows: 8, Skip: 2}); err != nil {

@@ -27,18 +27,30 @@ func (s *Store) Blank(ctx context.Context, id string) (Blank, error) {
 	return b, s.explain(err)
 }
 
-// Find turns what a person calls a stick into its id: the id or its beginning (four
-// letters at least), the maker's number, or LOT/NUMBER where a number occurs twice.
+// Name is the stick's number with its delivery: a number may occur in more than one.
+func (b Blank) Name() string {
+	if b.Delivery == "" {
+		return b.Blank
+	}
+	return fmt.Sprintf("%s (%s)", b.Blank, b.Delivery)
+}
+
+// Find turns what a person calls a stick into its id: the maker's number, the number with
+// its delivery as Name writes it, DELIVERY/NUMBER or LOT/NUMBER, the id or its beginning
+// (four letters at least).
 func (s *Store) Find(ctx context.Context, name string) (id string, err error) {
-	found, err := all(ctx, s.db, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE blank = ?1 OR id = ?1`, name)
+	look := func(where string, args ...any) (list []Blank, err error) {
+		return all(ctx, s.db, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE `+where+` LIMIT 20`, args...)
+	}
+	found, err := look(`id = ?1 OR gone = 0 AND (blank = ?1 OR delivery != '' AND blank || ' (' || delivery || ')' = ?1)`, name)
 	if err == nil && len(found) == 0 {
-		if lot, number, ok := strings.Cut(name, "/"); ok {
-			found, err = all(ctx, s.db, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE lot = ? AND blank = ?`, lot, number)
+		if i := strings.LastIndexByte(name, '/'); i > 0 {
+			found, err = look(`gone = 0 AND (lot = ?1 OR delivery = ?1) AND blank = ?2`, name[:i], name[i+1:])
 		}
 	}
-	if err == nil && len(found) == 0 && len(name) >= 4 {
+	if err == nil && len(found) == 0 && len(name) >= shortest {
 		low := strings.ToLower(name)
-		found, err = all(ctx, s.db, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE id >= ? AND id < ? LIMIT 20`, low, low+"~")
+		found, err = look(`id >= ? AND id < ?`, low, low+"~")
 	}
 	if err != nil {
 		return "", s.explain(err)
@@ -51,9 +63,9 @@ func (s *Store) Find(ctx context.Context, name string) (id string, err error) {
 	}
 	var which []string
 	for _, b := range found {
-		which = append(which, fmt.Sprintf("%s (lot %q, %s)", b.ID, b.Lot, b.State))
+		which = append(which, fmt.Sprintf("%q (id %s, %s)", b.Name(), b.ID, b.State))
 	}
-	return "", fmt.Errorf("%d sticks are called %q; name one by its id: %s", len(found), name, strings.Join(which, ", "))
+	return "", fmt.Errorf("%d sticks are called %q; name one with its delivery or by its id: %s", len(found), name, strings.Join(which, ", "))
 }
 
 // Filter is one condition on the sticks of a list.
@@ -130,9 +142,9 @@ func ParseFilter(condition string) (Filter, error) {
 // List gives the sticks that fit every filter. The order is a list of names, each with
 // a minus in front for the largest first; then by number.
 func (s *Store) List(ctx context.Context, filters []Filter, order []string) ([]Blank, error) {
-	query, args := `SELECT `+blankColumns+` FROM blanks`, []any{}
-	for i, f := range filters {
-		query += []string{" WHERE ", " AND "}[min(i, 1)] + f.sql
+	query, args := `SELECT `+blankColumns+` FROM blanks WHERE gone = 0`, []any{}
+	for _, f := range filters {
+		query += " AND " + f.sql
 		args = append(args, f.arg)
 	}
 	query += ` ORDER BY `
@@ -158,6 +170,8 @@ type Life struct {
 	Documents []Document    `json:"documents"`
 	Settled   Settling      `json:"settled"`
 	Problems  []string      `json:"problems"`
+	Before    *Blank        `json:"before,omitempty"` // an act that was just entered
+	After     *Blank        `json:"after,omitempty"`
 }
 
 // LifeReading is a reading that may have been taken back.
@@ -170,6 +184,7 @@ type LifeReading struct {
 type LifeTest struct {
 	Test
 	Void      bool           `json:"void"`
+	Counts    bool           `json:"counts"` // it is the judgement that counts today
 	Ring      *spectrum.Ring `json:"ring"`
 	WidthRing *spectrum.Ring `json:"width_ring"`
 	EndRing   *spectrum.Ring `json:"end_ring"`
@@ -185,15 +200,19 @@ type LifeEvent struct {
 
 func (l LifeTest) MarshalJSON() ([]byte, error) {
 	return join(l.Test, map[string]any{
-		"void": l.Void, "ring": l.Ring, "width_ring": l.WidthRing, "end_ring": l.EndRing, "wood": l.Wood, "reasons": l.Reasons,
+		"void": l.Void, "counts": l.Counts, "ring": l.Ring, "width_ring": l.WidthRing, "end_ring": l.EndRing, "wood": l.Wood, "reasons": l.Reasons,
 	})
 }
 
 func (l Life) MarshalJSON() ([]byte, error) {
-	return join(l.Blank, map[string]any{
+	fields := map[string]any{
 		"readings": l.Readings, "tests": l.TestList, "events": l.Events, "lot_record": l.LotRecord, "documents": l.Documents,
 		"settled": l.Settled, "problems": l.Problems,
-	})
+	}
+	if l.Before != nil {
+		fields["before"], fields["after"] = l.Before, l.After
+	}
+	return join(l.Blank, fields)
 }
 
 // join writes an object and, after its fields, some more; one that it has already is
@@ -215,6 +234,116 @@ func join(object any, more map[string]any) ([]byte, error) {
 	return json.Marshal(fields)
 }
 
+// HistoryLine is one fact of a stick in words, with the shortest id that names it.
+type HistoryLine struct {
+	ID   string
+	Date Date
+	Text string
+	Void bool
+}
+
+// History is everything that happened to a stick, in order. Events that only tell of a
+// reading or a test give way to the fact itself.
+func (l Life) History() (out []HistoryLine) {
+	type line struct {
+		HistoryLine
+		rank int
+		at   string
+	}
+	var lines []line
+	var ids []string
+	add := func(id string, date Date, text string, void bool, rank int, at string) {
+		lines = append(lines, line{HistoryLine{id, date, text, void}, rank, at})
+		ids = append(ids, id)
+	}
+	for _, e := range l.Events {
+		if e.Kind != Measured && e.Kind != Tested {
+			add(e.ID, e.Date, e.Event.Text(), e.Void, e.Rank, e.RecordedAt)
+		}
+	}
+	for _, r := range l.Readings {
+		text := "measured " + r.Reading.String()
+		if r.Quantity == massQuantity {
+			text = "weighed " + strings.TrimPrefix(r.Reading.String(), "mass ")
+		}
+		if r.TemperatureC != nil && r.HumidityPct != nil {
+			text += fmt.Sprintf(" in air of %s °C, %s %%", text2(*r.TemperatureC), text2(*r.HumidityPct))
+		}
+		if r.Remark != "" {
+			text += ": " + r.Remark
+		}
+		add(r.ID, r.Date, text, r.Void, r.Rank, r.RecordedAt)
+	}
+	for _, t := range l.TestList {
+		text := fmt.Sprintf("judged by the profile %s (%s): score %s, note %s, Q %s, E/rho %s, %s", t.Profile, t.Method, known(t.Score, ""), known(t.Hz, "Hz"), known(t.Q, ""), known(t.SpecificModulus, "MJ/kg"), t.Verdict)
+		if t.Redoes == "" {
+			text = "tapped, " + text
+		} else {
+			text = fmt.Sprintf("judged anew from that sound by the profile %s: score %s, E/rho %s, %s", t.Profile, known(t.Score, ""), known(t.SpecificModulus, "MJ/kg"), t.Verdict)
+		}
+		if t.Counts {
+			text += " [counts]"
+		}
+		add(t.ID, t.Date, text, t.Void, t.Rank, t.RecordedAt)
+	}
+	slices.SortStableFunc(lines, func(a, b line) int {
+		return before(a.Date, b.Date, a.rank, b.rank, a.at, b.at, a.ID, b.ID)
+	})
+	slices.Sort(ids)
+	for _, x := range lines {
+		i, _ := slices.BinarySearch(ids, x.ID)
+		n := shortest
+		for _, other := range []int{i - 1, i + 1} {
+			for other >= 0 && other < len(ids) && n < len(x.ID) && strings.HasPrefix(ids[other], x.ID[:n]) {
+				n++
+			}
+		}
+		x.ID = x.ID[:n]
+		out = append(out, x.HistoryLine)
+	}
+	return out
+}
+
+func text2(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
+
+// Text is the event in words.
+func (e Event) Text() string {
+	text := string(e.Kind)
+	if e.Kind == Used {
+		text = "became bow " + e.Reference
+	}
+	for _, part := range []struct{ word, value string }{{"", e.Grade}, {"for ", e.Party}, {"to ", e.Place}} {
+		switch {
+		case part.value == "":
+		case e.Kind == Bought && part.word == "for ":
+			text += " from " + part.value
+		case e.Kind == Sold && part.word == "for ":
+			text += " to " + part.value
+		case e.Kind == Bought && part.word == "to ":
+			text += ", put in place " + part.value
+		default:
+			text += " " + part.word + part.value
+		}
+	}
+	if e.Reason != "" {
+		text += ": " + e.Reason
+	}
+	if e.Kind == Corrected {
+		var sets []string
+		for name, v := range e.Fields {
+			sets = append(sets, fmt.Sprintf("%s is %q", name, v))
+		}
+		slices.Sort(sets)
+		if len(sets) > 0 {
+			text += " (" + strings.Join(sets, ", ") + ")"
+		}
+		if e.Corrects != "" {
+			text += " (takes back " + e.Corrects[:min(6, len(e.Corrects))] + ")"
+		}
+	}
+	return text
+}
+
 // Show gives one stick with its whole history.
 func (s *Store) Show(ctx context.Context, id string) (l Life, err error) {
 	err = s.read(ctx, func(q querier) error {
@@ -226,7 +355,15 @@ func (s *Store) Show(ctx context.Context, id string) (l Life, err error) {
 			return notFound(fmt.Sprintf("there is no stick %q in the stock", id))
 		}
 		void := h.Void()
-		l.Blank, l.Problems = h.On("")
+		l.Blank, _ = h.On(s.Today())
+		_, l.Problems = h.On("")
+		if l.State == "" {
+			why := "its purchase was taken back: it is not in the stock"
+			if l.Bought > s.Today() {
+				why = fmt.Sprintf("it was bought on %s, which has not come yet", l.Bought)
+			}
+			l.Problems = append(l.Problems, why)
+		}
 		for _, r := range h.Readings {
 			l.Readings = append(l.Readings, LifeReading{r, void[r.ID]})
 		}
@@ -235,14 +372,15 @@ func (s *Store) Show(ctx context.Context, id string) (l Life, err error) {
 		}
 		for _, t := range h.Tests {
 			raw, err := resultOf(ctx, q, t.ID)
-			if err != nil {
+			if err != nil && !errors.Is(err, sql.ErrNoRows) {
 				return err
 			}
 			var b grading.Blank
 			if err := json.Unmarshal(raw, &b); err != nil {
-				return fmt.Errorf("the result of test %s can't be read: %w", t.ID, err)
+				l.Problems = append(l.Problems, fmt.Sprintf("the result of test %s can't be read (%v): %s", t.ID, err, mend))
 			}
-			l.TestList = append(l.TestList, LifeTest{t, void[t.ID], b.Ring, b.WidthRing, b.EndRing, &b.Wood, b.Reasons})
+			counts := h.counting(void, s.Today(), h.chosen(void))
+			l.TestList = append(l.TestList, LifeTest{t, void[t.ID], counts != nil && counts.ID == t.ID, b.Ring, b.WidthRing, b.EndRing, &b.Wood, b.Reasons})
 		}
 		l.Settled = h.Settling()
 		if l.Lot == "" {
@@ -267,7 +405,7 @@ type Standing struct {
 // Standings compares scores with those of the sticks in stock.
 func (s *Store) Standings(ctx context.Context, profile string, scores []float64) ([]Standing, error) {
 	have, err := all(ctx, s.db, func(row scanner) (x float64, err error) { return x, row.Scan(&x) },
-		`SELECT score FROM blanks WHERE profile = ? AND score IS NOT NULL AND state IN (?, ?, ?) ORDER BY score`, profile, InStock, IsReserved, IsStarted)
+		`SELECT score FROM blanks WHERE gone = 0 AND profile = ? AND score IS NOT NULL AND state IN (?, ?, ?) ORDER BY score`, profile, InStock, IsReserved, IsStarted)
 	if err != nil {
 		return nil, s.explain(err)
 	}

@@ -127,7 +127,7 @@ func TestMovingQKeepsAStickFromBeingSettled(t *testing.T) {
 }
 
 func TestDue(t *testing.T) {
-	s, c := open(t, t.TempDir(), 1)
+	s, c := open(t, t.TempDir())
 	d := invented(t, "visit", 1, 3)
 	b := add(t, s, d)
 	record(t, s, say(Sold, b[1].ID, "2026-03-03"))

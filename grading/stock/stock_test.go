@@ -3,7 +3,6 @@ package stock
 import (
 	"context"
 	"fmt"
-	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -29,14 +28,11 @@ func (c *clock) on(day string) {
 	c.now = t.Add(9 * time.Hour)
 }
 
-// random is a source of ids that differs by seed.
-func random(seed byte) io.Reader { return rand.NewChaCha8([32]byte{seed}) }
-
-func open(t testing.TB, dir string, seed byte) (*Store, *clock) {
+func open(t testing.TB, dir string) (*Store, *clock) {
 	t.Helper()
 	c := &clock{}
-	c.on("2026-03-02")
-	s, err := Open(t.Context(), Options{Dir: dir, Now: c.Now, Rand: random(seed), Create: true})
+	c.on("2040-01-01")
+	s, err := Open(t.Context(), Options{Dir: dir, Now: c.Now, Create: true, Meant: true})
 	if err != nil {
 		t.Fatal(err)
 	}

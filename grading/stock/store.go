@@ -7,11 +7,11 @@ import (
 	"encoding/base32"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
@@ -34,8 +34,11 @@ const applicationID = 0x52494E47
 type Options struct {
 	Dir    string           // the folder
 	Now    func() time.Time // the clock
-	Rand   io.Reader        // source of the ids of events
 	Create bool             // make the stock if there is none
+	Meant  bool             // what would be asked back is meant: enter it
+
+	// JudgeFor gives today's judge by a profile; without it no stick is judged anew.
+	JudgeFor func(profile string) (Judge, error)
 
 	steps []string // schema steps; nil = those of this program
 }
@@ -98,6 +101,9 @@ func Open(ctx context.Context, opt Options) (*Store, error) {
 		return nil, errors.Join(explain(path, err), db.Close())
 	}
 	if err := s.checkHead(ctx); err != nil {
+		return nil, errors.Join(explain(path, err), db.Close())
+	}
+	if err := s.renewToday(ctx); err != nil {
 		return nil, errors.Join(explain(path, err), db.Close())
 	}
 	return s, nil
@@ -164,7 +170,7 @@ func explain(path string, err error) error {
 	case sqlite3.SQLITE_NOTADB:
 		return fmt.Errorf("%s is not a database (%w): move it away, or put back the latest copy from a backup", path, err)
 	case sqlite3.SQLITE_CORRUPT:
-		return fmt.Errorf("%s is damaged (%w): write nothing more to it, copy the folder to a safe place, then put back the latest backup; `sqlite3 stock.db .recover` can save what newer backups lack", path, err)
+		return fmt.Errorf("%s is damaged (%w): write nothing more to it, copy the folder to a safe place, then `ringstock stock repair --from BACKUP` saves what can be read and takes the rest from a backup or an export", path, err)
 	case sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM:
 		return fmt.Errorf("%s can't be opened (%w): see whether the folder exists and you may read and write in it", path, err)
 	case sqlite3.SQLITE_READONLY:
@@ -248,9 +254,11 @@ func (s *Store) explain(err error) error {
 type tx struct {
 	*sql.Tx
 	ctx   context.Context
-	now   time.Time // of the last event; every event gets a later time
-	rand  io.Reader
+	today Date
+	now   time.Time       // of the last event; every event gets a later time
 	dirty map[string]bool // sticks whose derived row must be renewed
+	files []string        // SHA-256 of the files that this act entered
+	ranks map[string]int  // of what this act says of a stick or lot
 	ready map[string]*sql.Stmt
 }
 
@@ -292,21 +300,34 @@ func (t *tx) QueryRowContext(ctx context.Context, query string, args ...any) *sq
 }
 
 // write runs do in one transaction, renews the derived rows of the sticks it touched,
-// commits, and notes how far the ledger has come.
-func (s *Store) write(ctx context.Context, do func(t *tx) error) error {
+// seals the facts it entered, commits, and notes how far the ledger has come. What says
+// in a few words what is done.
+func (s *Store) write(ctx context.Context, what string, do func(t *tx) error) error {
+	return s.writeAct(ctx, what, 0, do)
+}
+
+func (s *Store) writeAct(ctx context.Context, what string, undoes int64, do func(t *tx) error) error {
 	sqlTx, err := s.db.BeginTx(ctx, nil)
 	if err != nil {
 		return s.explain(err)
 	}
-	t := &tx{Tx: sqlTx, ctx: ctx, rand: s.opt.Rand, dirty: map[string]bool{}, ready: map[string]*sql.Stmt{}}
-	head, err := func() (int64, error) {
+	t := &tx{Tx: sqlTx, ctx: ctx, today: s.Today(), dirty: map[string]bool{}, ranks: map[string]int{}, ready: map[string]*sql.Stmt{}}
+	var head Head
+	last, err := func() (int64, error) {
 		if err := t.setClock(s.opt.Now()); err != nil {
+			return 0, err
+		}
+		before, err := lastRows(ctx, t)
+		if err != nil {
 			return 0, err
 		}
 		if err := do(t); err != nil {
 			return 0, err
 		}
 		if err := t.derive(); err != nil {
+			return 0, err
+		}
+		if head, err = t.seal(what, undoes, before); err != nil {
 			return 0, err
 		}
 		return lastEvent(ctx, t)
@@ -317,7 +338,7 @@ func (s *Store) write(ctx context.Context, do func(t *tx) error) error {
 	if err := t.Commit(); err != nil {
 		return s.explain(errors.Join(err, ignoreDone(t.Rollback())))
 	}
-	return writeHead(s.opt.Dir, head)
+	return writeHead(s.opt.Dir, last, head)
 }
 
 func ignoreDone(err error) error {
@@ -369,13 +390,30 @@ func idOf(parts ...string) string {
 	return idAlphabet.EncodeToString(h.Sum(nil)[:10])
 }
 
-// newID is the id of an act, which may be done twice in the same words.
-func (t *tx) newID() (string, error) {
-	b := make([]byte, 10)
-	if _, err := io.ReadFull(t.rand, b); err != nil {
-		return "", fmt.Errorf("no random numbers for an id: %w", err)
+// idAt is the id of something that may be said twice in the same words: the moment and the
+// rank make the difference.
+func idAt(id, recordedAt string, rank int) string {
+	return idOf("at", id, recordedAt, strconv.Itoa(rank))
+}
+
+// rank is 1 more than that of all that is known of a stick or of a lot.
+func (t *tx) rank(blank, lot string) (int, error) {
+	key := blank + "/" + lot
+	if r, ok := t.ranks[key]; ok {
+		return r, nil
 	}
-	return idAlphabet.EncodeToString(b), nil
+	query, name := `SELECT max(coalesce((SELECT max(rank) FROM events WHERE blank = ?1), 0), coalesce((SELECT max(rank) FROM readings WHERE blank = ?1), 0),
+		coalesce((SELECT max(rank) FROM tests WHERE blank = ?1), 0))`, blank
+	if blank == "" {
+		query, name = `SELECT max(coalesce((SELECT max(rank) FROM events WHERE lot = ?1), 0), coalesce((SELECT max(rank) FROM lot_records WHERE lot = ?1), 0),
+			coalesce((SELECT max(rank) FROM documents WHERE lot = ?1), 0))`, lot
+	}
+	var r int
+	if err := t.QueryRowContext(t.ctx, query, name).Scan(&r); err != nil {
+		return 0, err
+	}
+	t.ranks[key] = r + 1
+	return r + 1, nil
 }
 
 func isID(s string) bool {
@@ -388,16 +426,20 @@ func lastEvent(ctx context.Context, q querier) (n int64, err error) {
 	return n, err
 }
 
-// The head file holds the number of the last event. It is written after the commit,
-// so a database that is behind it has lost events, as when its -wal file was cut off.
-const headText = "last event in the ledger: %019d\n"
+// The head file holds the number of the last event and the head of the ledger. It is
+// written after the commit, so a database that is behind it has lost events, as when its
+// -wal file was cut off.
+const (
+	headText  = "last event in the ledger: %019d\n"
+	headText2 = "head of the %d facts in it: %s\n"
+)
 
-func writeHead(dir string, n int64) error {
+func writeHead(dir string, n int64, head Head) error {
 	f, err := os.OpenFile(filepath.Join(dir, headName), os.O_WRONLY|os.O_CREATE, 0o666)
 	if err != nil {
 		return fmt.Errorf("what was to be entered is in the stock, but its head file can't be written: %w", err)
 	}
-	_, err = f.WriteAt(fmt.Appendf(nil, headText, n), 0)
+	_, err = f.WriteAt(fmt.Appendf(fmt.Appendf(nil, headText, n), headText2, head.Facts, head.Text), 0)
 	if err := errors.Join(err, f.Close()); err != nil {
 		return fmt.Errorf("what was to be entered is in the stock, but its head file can't be written: %w", err)
 	}
@@ -432,9 +474,21 @@ func (s *Store) checkHead(ctx context.Context) error {
 	case last < head:
 		return lostEvents(s.opt.Dir, head, last)
 	case head == 0:
-		return writeHead(s.opt.Dir, last)
+		now, err := s.Head(ctx)
+		return errors.Join(err, writeHead(s.opt.Dir, last, now))
 	}
 	return nil
+}
+
+// notedHead is the head that the head file tells of, or an empty one.
+func notedHead(dir string) (h Head) {
+	b, err := os.ReadFile(filepath.Join(dir, headName))
+	if _, second, ok := strings.Cut(string(b), "\n"); err == nil && ok {
+		if _, err := fmt.Sscanf(second, headText2, &h.Facts, &h.Text); err != nil {
+			return Head{}
+		}
+	}
+	return h
 }
 
 func lostEvents(dir string, head, last int64) error {

@@ -9,8 +9,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
-	"maps"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -24,8 +25,9 @@ import (
 // laid out as in a stock. Each line is {"type": ..., "fact": ...}; the first says what
 // the file is, the last how many lines went before it and their SHA-256.
 const (
-	exportSchema = "ringstock/stock-export/1"
-	longestLine  = 16 << 20 // bytes
+	exportSchema = "ringstock/stock-export/2"
+	olderExport  = "ringstock/stock-export/1" // without ranks and head
+	longestLine  = 16 << 20                   // bytes
 	longestText  = 64 << 10
 )
 
@@ -43,6 +45,8 @@ type line struct {
 type exportStart struct {
 	Schema     string `json:"schema"`
 	ExportedAt string `json:"exported_at"`
+	Head       string `json:"head,omitempty"` // of the ledger
+	Facts      int    `json:"facts,omitempty"`
 }
 
 type exportEnd struct {
@@ -50,75 +54,67 @@ type exportEnd struct {
 	SHA256 string `json:"sha256"`
 }
 
+// Exported says what an export holds, and what could not go with it.
+type Exported struct {
+	File  string   `json:"file"`
+	Files string   `json:"files"` // the folder of recordings and papers
+	Head  string   `json:"head"`
+	Facts int      `json:"facts"`
+	Left  []string `json:"left"` // what is missing or damaged, by name; the rest went
+}
+
 // Export writes everything the stock holds. The file appears under its name when it is
-// whole.
-func (s *Store) Export(ctx context.Context, path string) (err error) {
+// whole. A recording that is missing or altered and an entry that can't be read are named
+// and left out; they hold nothing else back.
+func (s *Store) Export(ctx context.Context, path string) (x Exported, err error) {
+	x = Exported{File: path, Files: FilesFolder(path), Left: []string{}}
 	tmp, err := os.CreateTemp(filepath.Dir(path), ".unfinished-*")
 	if err != nil {
-		return err
+		return x, err
 	}
 	defer os.Remove(tmp.Name())
-	buffered := bufio.NewWriterSize(tmp, 1<<20)
-	hash := sha256.New()
-	out := io.MultiWriter(buffered, hash)
-	lines := 0
-	put := func(kind string, fact any, result json.RawMessage) error {
-		raw, err := json.Marshal(fact)
-		if err != nil {
-			return err
-		}
-		b, err := json.Marshal(line{kind, raw, result})
-		if err != nil {
-			return err
-		}
-		lines++
-		_, err = out.Write(append(b, '\n'))
-		return err
-	}
+	out := exportWriter{buffered: bufio.NewWriterSize(tmp, 1<<20), hash: sha256.New()}
 	err = s.read(ctx, func(q querier) error {
-		if err := put("stock", exportStart{exportSchema, s.opt.Now().UTC().Format(timeFormat)}, nil); err != nil {
+		state, facts, err := readLedger(ctx, q)
+		if err != nil {
+			x.Left = append(x.Left, err.Error())
+		}
+		x.Head, x.Facts = state.head(facts).Text, facts
+		if err := out.put("stock", exportStart{exportSchema, s.opt.Now().UTC().Format(timeFormat), x.Head, x.Facts}, nil); err != nil {
 			return err
 		}
-		kept := keeper{dir: FilesFolder(path)}
-		if err := each(ctx, q, scanFile, func(f File) error {
-			if _, err := kept.keepPath(f.Kind, filepath.Join(s.opt.Dir, f.name())); err != nil {
-				return err
+		kept := keeper{dir: x.Files}
+		for _, f := range factTables {
+			err := f.each(ctx, q, func(r rawFact) error {
+				fact, result, err := f.fact(r.values)
+				if file, ok := fact.(File); ok && err == nil {
+					if err := s.exportFile(&kept, file); err != nil {
+						x.Left = append(x.Left, err.Error())
+					}
+				}
+				if err == nil {
+					err = out.put(f.kind, fact, result)
+				}
+				if errors.Is(err, errUnfit) || err != nil && out.err == nil {
+					x.Left = append(x.Left, fmt.Sprintf("the %s %s can't be read: %v", f.kind, r.id(), err))
+					return ctx.Err()
+				}
+				return errors.Join(err, ctx.Err())
+			})
+			if out.err != nil || ctx.Err() != nil {
+				return errors.Join(err, out.err)
 			}
-			return put("file", f, nil)
-		}, `SELECT sha256, kind, ending, bytes FROM files`); err != nil {
-			return err
-		}
-		if err := kept.sync(); err != nil {
-			return err
-		}
-		if err := each(ctx, q, scanLot, func(l lotFact) error { return put("lot", l, nil) }, `SELECT `+lotColumns+` FROM lot_records ORDER BY seq`); err != nil {
-			return err
-		}
-		if err := each(ctx, q, scanDocument, func(d Document) error { return put("document", d, nil) }, `SELECT `+documentColumns+` FROM documents ORDER BY seq`); err != nil {
-			return err
-		}
-		if err := each(ctx, q, scanEvent, func(e Event) error { return put("event", e, nil) }, `SELECT `+eventColumns+` FROM events ORDER BY seq`); err != nil {
-			return err
-		}
-		if err := each(ctx, q, scanReading, func(r Reading) error { return put("reading", r, nil) }, `SELECT `+readingColumns+` FROM readings ORDER BY seq`); err != nil {
-			return err
-		}
-		return each(ctx, q, scanTest, func(t Test) (err error) {
-			if t.Recordings, err = recordingsOf(ctx, q, t.ID); err != nil {
-				return err
-			}
-			result, err := resultOf(ctx, q, t.ID)
 			if err != nil {
-				return err
+				x.Left = append(x.Left, s.explain(err).Error())
 			}
-			return put("test", t, result)
-		}, `SELECT `+testColumns+` FROM tests ORDER BY seq`)
+		}
+		return kept.sync()
 	})
 	if err == nil {
-		err = put("end", exportEnd{lines, hex.EncodeToString(hash.Sum(nil))}, nil)
+		err = out.put("end", exportEnd{out.lines, hex.EncodeToString(out.hash.Sum(nil))}, nil)
 	}
 	if err == nil {
-		err = buffered.Flush()
+		err = out.buffered.Flush()
 	}
 	if err == nil {
 		err = tmp.Chmod(0o666 &^ umask)
@@ -127,74 +123,135 @@ func (s *Store) Export(ctx context.Context, path string) (err error) {
 		err = tmp.Sync()
 	}
 	if err := errors.Join(err, tmp.Close()); err != nil {
-		return err
+		return x, err
 	}
 	if err := os.Rename(tmp.Name(), path); err != nil {
+		return x, err
+	}
+	return x, syncDir(filepath.Dir(path))
+}
+
+// exportWriter writes the lines of an export and their hash.
+type exportWriter struct {
+	buffered *bufio.Writer
+	hash     hash.Hash
+	lines    int
+	err      error // of writing
+}
+
+// errUnfit is wrapped when an entry can't be written as JSON.
+var errUnfit = errors.New("it is not what an entry can be")
+
+func (w *exportWriter) put(kind string, fact any, result json.RawMessage) error {
+	raw, err := json.Marshal(fact)
+	if err != nil {
+		return fmt.Errorf("%w: %w", errUnfit, err)
+	}
+	b, err := json.Marshal(line{kind, raw, result})
+	if err != nil {
+		return fmt.Errorf("%w: %w", errUnfit, err)
+	}
+	w.lines++
+	b = append(b, '\n')
+	w.hash.Write(b)
+	_, w.err = w.buffered.Write(b)
+	return w.err
+}
+
+// exportFile copies a kept file, if it is still what it was when it came in.
+func (s *Store) exportFile(kept *keeper, f File) error {
+	path := filepath.Join(s.opt.Dir, f.name())
+	if err := f.valid(); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(path))
+	got, err := kept.keepPath(f.Kind, path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%s is missing: %s", path, mend)
+	case err != nil:
+		return err
+	case got.SHA256 != f.SHA256:
+		return fmt.Errorf("%s is not what it was when it came in: %s", path, mend)
+	}
+	return nil
 }
 
-// journey is one fact out of an export.
+// journey is one fact out of an export, or why a line holds none.
 type journey struct {
 	line   int
-	fact   any // File, lotFact, Document, Event, Reading or Test
+	fact   any // File, lotFact, Document, Event, Reading, Test or writtenAgain
 	result json.RawMessage
+	err    error
 }
 
-// readExport reads the lines of an export and refuses the first that is damaged or says
-// what can't be. Nothing in it is trusted.
-func readExport(r io.Reader, do func(journey) error) error {
+// read says what an export is as a whole.
+type read struct {
+	start  exportStart
+	sound  bool   // the lines are those that were exported
+	faults string // why it is not sound
+}
+
+// errNoExport is wrapped when a file is none at all.
+var errNoExport = errors.New("this is not an export of a stock, which begins with a line of the type \"stock\"")
+
+// readExport reads the lines of an export. Nothing in it is trusted: a line that is
+// damaged or says what can't be goes to do with its error, and the rest goes on.
+func readExport(r io.Reader, do func(journey) error) (x read, err error) {
 	in := bufio.NewReaderSize(r, 1<<16)
 	hash := sha256.New()
 	for n := 1; ; n++ {
 		raw, err := readLine(in)
+		if err != nil && n == 1 {
+			return x, fmt.Errorf("line 1: %w", errNoExport)
+		}
 		if errors.Is(err, io.EOF) {
-			return fmt.Errorf("line %d: the file ends without its last line: it was cut off; export it again", n)
+			x.faults = fmt.Sprintf("line %d: the file ends without its last line: it was cut off; export it again", n)
+			return x, nil
 		}
 		if err != nil {
-			return fmt.Errorf("line %d: %w", n, err)
+			x.faults = fmt.Sprintf("line %d: %v; what comes after it was not read", n, err)
+			return x, nil
 		}
 		var l line
-		if err := strict(raw, &l); err != nil {
-			return fmt.Errorf("line %d: %w", n, err)
-		}
-		if (n == 1) != (l.Type == "stock") {
-			return fmt.Errorf("line %d: this is not an export of a stock, which begins with a line of the type \"stock\"", n)
-		}
-		switch l.Type {
-		case "stock":
-			var start exportStart
-			if err := strict(l.Fact, &start); err != nil {
-				return fmt.Errorf("line %d: %w", n, err)
+		err = strict(raw, &l)
+		if n == 1 {
+			if err != nil || l.Type != "stock" {
+				return x, fmt.Errorf("line 1: %w", errNoExport)
 			}
-			if start.Schema != exportSchema {
-				return fmt.Errorf("line %d: this export has the schema %q, this program reads %q: use the ringstock that wrote it, or a newer one", n, start.Schema, exportSchema)
+			if err := strict(l.Fact, &x.start); err != nil {
+				return x, fmt.Errorf("line 1: %w", err)
 			}
-		case "end":
-			var end exportEnd
-			if err := strict(l.Fact, &end); err != nil {
-				return fmt.Errorf("line %d: %w", n, err)
+			if x.start.Schema != exportSchema && x.start.Schema != olderExport {
+				return x, fmt.Errorf("line 1: this export has the schema %q, this program reads %q: use the ringstock that wrote it, or a newer one", x.start.Schema, exportSchema)
 			}
-			if got := hex.EncodeToString(hash.Sum(nil)); end.Lines != n-1 || end.SHA256 != got {
-				return fmt.Errorf("line %d: the lines before this one are not those that were exported: the file was damaged or altered; export it again", n)
-			}
-			if _, err := in.ReadByte(); !errors.Is(err, io.EOF) {
-				return fmt.Errorf("line %d: there is more after the last line", n+1)
-			}
-			return nil
-		default:
-			fact, err := l.parse()
+		} else if err == nil && l.Type == "end" {
+			x.end(n, l, hex.EncodeToString(hash.Sum(nil)), in)
+			return x, nil
+		} else {
+			j := journey{line: n, result: l.Result, err: err}
 			if err == nil {
-				err = do(journey{n, fact, l.Result})
+				j.fact, j.err = l.parse()
 			}
-			if err != nil {
-				return fmt.Errorf("line %d: %w", n, err)
+			if err := do(j); err != nil {
+				return x, err
 			}
 		}
 		hash.Write(raw)
 		hash.Write([]byte{'\n'})
 	}
+}
+
+// end compares the lines that were read with what the last one says of them.
+func (x *read) end(n int, l line, sum string, in *bufio.Reader) {
+	var end exportEnd
+	if err := strict(l.Fact, &end); err != nil {
+		x.faults = fmt.Sprintf("line %d: %v", n, err)
+	} else if end.Lines != n-1 || end.SHA256 != sum {
+		x.faults = fmt.Sprintf("line %d: the lines before this one are not those that were exported: the file was damaged or altered; export it again", n)
+	} else if _, err := in.ReadByte(); !errors.Is(err, io.EOF) {
+		x.faults = fmt.Sprintf("line %d: there is more after the last line", n+1)
+	}
+	x.sound = x.faults == ""
 }
 
 // readLine reads up to the next line end, without it.
@@ -247,8 +304,8 @@ func (l line) parse() (any, error) {
 		if err := strict(l.Fact, &r); err != nil {
 			return nil, err
 		}
-		if !isID(r.ID) || r.Record.Lot == "" {
-			return nil, errors.New("a lot record without id or lot")
+		if !r.idFits() || r.Record.Lot == "" {
+			return nil, errors.New("a lot record that does not say what it said when it was entered")
 		}
 		return r, written(r.Date, r.RecordedAt, r.Record.Lot)
 	case "document":
@@ -256,7 +313,7 @@ func (l line) parse() (any, error) {
 		if err := strict(l.Fact, &d); err != nil {
 			return nil, err
 		}
-		if d.ID != d.contentID() || d.Lot == "" {
+		if !d.idFits() || d.Lot == "" {
 			return nil, errors.New("a document that does not say what it said when it was entered")
 		}
 		return d, written(d.Date, d.RecordedAt, d.Lot, d.Kind, d.Number, d.Issuer, d.Note)
@@ -272,16 +329,16 @@ func (l line) parse() (any, error) {
 		if err := errors.Join(e.check(), written(e.Date, e.RecordedAt, texts...)); err != nil {
 			return nil, err
 		}
-		lotEvent := e.Kind == LotRecorded || e.Kind == PaperFiled
+		lotEvent := e.Kind == LotRecorded || e.Kind == PaperFiled || e.Kind == Corrected && e.Lot != ""
 		switch {
 		case !isID(e.ID) || lotEvent != (e.Blank == "") || !lotEvent && !isID(e.Blank):
 			return nil, errors.New("an event without a proper id")
-		case e.Kind == Bought && e.ID != idOf("bought", e.Blank):
+		case e.Kind == Bought && !e.idFits():
 			return nil, errors.New("a second way for the same stick to come in")
-		case e.Kind == Corrected && e.Corrects == idOf("bought", e.Blank):
-			return nil, errors.New("that a stick came in can't be taken back")
 		case !knownKind(e.Kind):
 			return nil, fmt.Errorf("%q is not a kind of event", e.Kind)
+		case !e.idFits():
+			return nil, errors.New("an event that does not say what it said when it was entered")
 		}
 		return e, nil
 	case "reading":
@@ -292,7 +349,7 @@ func (l line) parse() (any, error) {
 		if err := errors.Join(r.check(), written(r.Date, r.RecordedAt, r.Instrument, r.Remark)); err != nil {
 			return nil, err
 		}
-		if r.ID != r.contentID() || !isID(r.Blank) {
+		if !r.idFits() || !isID(r.Blank) {
 			return nil, errors.New("a reading that does not say what it said when it was entered")
 		}
 		return r, nil
@@ -316,10 +373,20 @@ func (l line) parse() (any, error) {
 			}
 			texts = append(texts, r.Name)
 		}
-		if t.ID != t.contentID(result.Row) || !isID(t.Blank) {
+		if !t.idFits(result.Row, l.Result) || !isID(t.Blank) {
 			return nil, errors.New("a test that does not say what it said when it was entered")
 		}
 		return t, written(t.Date, t.RecordedAt, texts...)
+	}
+	if l.Type == "writing" {
+		var w writtenAgain
+		if err := strict(l.Fact, &w); err != nil {
+			return nil, err
+		}
+		if !isID(w.ID) || !slices.Contains([]string{"event", "reading", "test", "document"}, w.Kind) {
+			return nil, errors.New("not a fact that two stocks may both have written")
+		}
+		return w, written("2000-01-01", w.RecordedAt)
 	}
 	return nil, fmt.Errorf("%q is not a type of entry", l.Type)
 }
@@ -343,198 +410,4 @@ func written(date Date, recordedAt string, texts ...string) error {
 		}
 	}
 	return nil
-}
-
-// Imported says what an import did. Sticks are counted; Facts counts everything else
-// that was new about them and their lots.
-type Imported struct {
-	Added        int      `json:"added"`
-	AlreadyThere int      `json:"already_there"`
-	Facts        int      `json:"facts_added"`
-	Refused      []string `json:"refused"`   // what the two stocks say differently; this stock keeps its own
-	Conflicts    []string `json:"conflicts"` // histories that can't both have happened
-}
-
-// Import merges an export into the stock, by id: what is new comes in, what is there
-// stays. A damaged export is refused as a whole, and the stock is as it was.
-func (s *Store) Import(ctx context.Context, path string) (out Imported, err error) {
-	out.Refused, out.Conflicts = []string{}, []string{}
-	unchanged := func(err error) error {
-		return fmt.Errorf("%s: %w; the stock is unchanged", path, err)
-	}
-	// First look at everything, then write: a stranger's file must not get halfway in.
-	files := map[string]File{}
-	err = s.scanExport(path, func(j journey) error {
-		if f, ok := j.fact.(File); ok {
-			if err := s.arrived(ctx, path, f); err != nil {
-				return err
-			}
-			files[f.SHA256] = f
-		}
-		for _, sum := range needs(j.fact) {
-			if _, ok := files[sum]; ok {
-				continue
-			}
-			if _, err := s.file(ctx, s.db, sum); err != nil {
-				return fmt.Errorf("a file %s is named that neither the export nor the stock holds", sum)
-			}
-		}
-		return ctx.Err()
-	})
-	if err != nil {
-		return out, unchanged(err)
-	}
-	incoming := keeper{dir: s.opt.Dir}
-	list := slices.Collect(maps.Values(files))
-	err = atOnce(len(list), func(i int) error {
-		f := list[i]
-		from := filepath.Join(FilesFolder(path), f.name())
-		if _, err := os.Stat(filepath.Join(s.opt.Dir, f.name())); err == nil {
-			return ctx.Err()
-		}
-		kept, err := incoming.keepPath(f.Kind, from)
-		if err == nil && kept.SHA256 != f.SHA256 {
-			err = fmt.Errorf("%s changed while it was imported", from)
-		}
-		return errors.Join(err, ctx.Err())
-	})
-	if err != nil {
-		return out, unchanged(err)
-	}
-	if err := incoming.sync(); err != nil {
-		return out, unchanged(err)
-	}
-	fresh, known := map[string]bool{}, map[string]bool{}
-	err = s.write(ctx, func(t *tx) error {
-		err := s.scanExport(path, func(j journey) error {
-			isNew, refused, err := t.merge(j)
-			if err != nil {
-				return err
-			}
-			if refused != "" {
-				out.Refused = append(out.Refused, fmt.Sprintf("line %d: %s", j.line, refused))
-			}
-			e, isEvent := j.fact.(Event)
-			if isEvent && e.Kind == Bought {
-				map[bool]map[string]bool{true: fresh, false: known}[isNew][e.Blank] = true
-			} else if isNew {
-				out.Facts++
-			}
-			return ctx.Err()
-		})
-		if err != nil {
-			return err
-		}
-		for _, id := range slices.Sorted(maps.Keys(t.dirty)) {
-			h, err := history(ctx, t, id)
-			if err != nil {
-				return err
-			}
-			b, problems := h.On("")
-			for _, p := range problems {
-				out.Conflicts = append(out.Conflicts, fmt.Sprintf("stick %s (%s): %s", b.Blank, id, p))
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return Imported{Refused: []string{}, Conflicts: []string{}}, unchanged(err)
-	}
-	out.Added, out.AlreadyThere = len(fresh), len(known)
-	return out, nil
-}
-
-func (s *Store) scanExport(path string, do func(journey) error) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(readExport(f, do), f.Close())
-}
-
-// arrived looks whether a file of an export is what its entry says. Where it lies
-// follows from its hash alone, never from a name in the export.
-func (s *Store) arrived(ctx context.Context, export string, f File) error {
-	path := filepath.Join(FilesFolder(export), f.name())
-	info, err := os.Lstat(path)
-	if err != nil {
-		if _, held := s.file(ctx, s.db, f.SHA256); held == nil {
-			return nil
-		}
-		return fmt.Errorf("its file is missing: %w: copy the folder %s together with the export", err, FilesFolder(export))
-	}
-	if !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is not a plain file", path)
-	}
-	got, err := hashPath(path)
-	if err != nil {
-		return err
-	}
-	if got != f.SHA256 || info.Size() != f.Bytes {
-		return fmt.Errorf("%s is not the file that was exported (its SHA-256 is %s)", path, got)
-	}
-	return nil
-}
-
-// needs are the files that a fact names.
-func needs(fact any) (out []string) {
-	switch v := fact.(type) {
-	case Document:
-		if v.SHA256 != "" {
-			out = append(out, v.SHA256)
-		}
-	case Test:
-		for _, r := range v.Recordings {
-			out = append(out, r.SHA256)
-		}
-	}
-	return out
-}
-
-// merge enters one fact if it is new. Where this stock holds another wording of the
-// same fact it keeps its own and says so; an act under the same id that says something
-// else is a forgery or damage, and ends the import.
-func (t *tx) merge(j journey) (isNew bool, refused string, err error) {
-	switch v := j.fact.(type) {
-	case File:
-		return false, "", t.insertFile(v)
-	case lotFact:
-		if isNew, err = t.insertLot(v); isNew || err != nil {
-			return isNew, "", err
-		}
-		have, err := scanLot(t.QueryRowContext(t.ctx, `SELECT `+lotColumns+` FROM lot_records WHERE id = ?`, v.ID))
-		if err == nil && !sameJSON(have, v) {
-			err = fmt.Errorf("the lot record %s says something else in this stock", v.ID)
-		}
-		return false, "", err
-	case Document:
-		isNew, err = t.insertDocument(v)
-		return isNew, "", err
-	case Reading:
-		isNew, err = t.insertReading(v)
-		return isNew, "", err
-	case Test:
-		isNew, err = t.insertTest(v, j.result)
-		return isNew, "", err
-	case Event:
-		if isNew, err = t.insertEvent(v); isNew || err != nil {
-			return isNew, "", err
-		}
-		have, err := scanEvent(t.QueryRowContext(t.ctx, `SELECT `+eventColumns+` FROM events WHERE id = ?`, v.ID))
-		if err != nil {
-			return false, "", err
-		}
-		v.RecordedAt, have.RecordedAt = "", ""
-		if sameJSON(have, v) {
-			return false, "", nil
-		}
-		if v.Kind == Bought {
-			return false, fmt.Sprintf("stick %s was entered differently here and there; this stock keeps its own: use `ringstock stock correct` if the other is right", v.Fields["blank"]), nil
-		}
-		if v.ID == idOf("graded", v.Blank, v.Grade) {
-			return false, "", nil // the same grade, written down on two days
-		}
-		return false, "", fmt.Errorf("the event %s says something else in this stock", v.ID)
-	}
-	return false, "", fmt.Errorf("%T can't be merged", j.fact)
 }

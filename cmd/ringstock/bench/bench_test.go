@@ -429,7 +429,7 @@ func TestOversizedAndSenseless(t *testing.T) {
 	t.Run("form too long", func(t *testing.T) {
 		dir := t.TempDir()
 		b := start(t, Options{Stock: func(ctx context.Context) (*stock.Store, error) {
-			return stock.Open(ctx, stock.Options{Dir: dir, Now: time.Now, Rand: zeros{}, Create: true})
+			return stock.Open(ctx, stock.Options{Dir: dir, Now: time.Now, Create: true})
 		}})
 		body := strings.NewReader(url.Values{"place": {strings.Repeat("x", formLimit)}}.Encode())
 		r, _ := http.NewRequest("POST", "http://"+b.host+"/stock/abc", body)
