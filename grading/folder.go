@@ -2,9 +2,12 @@ package grading
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"maps"
 	"path"
 	"regexp"
 	"runtime"
@@ -48,9 +51,10 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 	out := Grading{
 		Schema: Schema, Method: spectrum.Method, Delivery: job.Delivery, Profile: job.Profile.Name, Settings: job.Profile,
 		Unused: append([]Unused{}, delivery.Unused...),
-		Notes:  append([]string{}, slices.Concat(delivery.Notes, defaultsNote(delivery.Rows), sharedNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
+		Notes:  append([]string{}, slices.Concat(delivery.Notes, defaultsNote(delivery.Rows), unnamedNote(job.Folder, delivery))...),
 		Blanks: []Blank{},
 	}
+	shared := sharedSound(job.Folder, delivery.Rows)
 	rows := make([]spool.Place, len(delivery.Rows))
 	for i, row := range delivery.Rows {
 		if rows[i], err = laid.spool.Put(row); err != nil {
@@ -64,6 +68,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 		keep   bool
 		unused []Unused
 		sound  bool // some recording of it is sound
+		witness
 	}
 	outcomes := make([]outcome, len(rows))
 	var oneAtATime sync.Mutex
@@ -85,7 +90,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 			if err != nil {
 				return err
 			}
-			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound()}
+			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound(), witness{blank.evidence(), row.Species}}
 			oneAtATime.Lock()
 			defer oneAtATime.Unlock()
 			done++
@@ -97,6 +102,33 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 	}
 	if err := g.Wait(); err != nil {
 		return Grading{}, err
+	}
+	witnesses := make([]witness, len(outcomes))
+	for i, o := range outcomes {
+		witnesses[i] = o.witness
+	}
+	odd := amongOthers(witnesses)
+	for i := range outcomes {
+		expected, isOdd := odd[i]
+		if !isOdd && len(shared[i]) == 0 {
+			continue
+		}
+		o := &outcomes[i]
+		var b Blank
+		if err := laid.spool.Get(o.laidBlank.blank, &b); err != nil {
+			return Grading{}, err
+		}
+		more := shared[i]
+		if isOdd {
+			more = slices.Concat(more, b.suspectsAmong(expected))
+		}
+		if !b.doubt(job.Profile, more) {
+			continue
+		}
+		if o.laidBlank.blank, err = laid.spool.Put(b); err != nil {
+			return Grading{}, err
+		}
+		o.keep = b.Verdict == Keep
 	}
 	for _, o := range outcomes {
 		out.Unused = append(out.Unused, o.unused...)
@@ -200,19 +232,67 @@ func defaultsNote(rows []Row) []string {
 		blanks, len(rows), strings.Join(used, ", "))}
 }
 
-// sharedNote tells of recordings that several blanks claim.
-func sharedNote(rows []Row) (notes []string) {
-	owner := map[string]string{}
-	for _, r := range rows {
-		for _, name := range slices.Concat(r.File, r.WidthFile, r.EndFile) {
-			if first, taken := owner[name]; taken {
-				notes = append(notes, fmt.Sprintf("%s is named for blank %s and for blank %s: one recording can't be of two blanks", name, first, r.Blank))
-			} else {
-				owner[name] = r.Blank
+// sharedSound finds recordings that several blanks claim: by one name, or by the same bytes under
+// two names. It returns the suspects by the place of their row.
+func sharedSound(folder fs.FS, rows []Row) map[int][]Suspect {
+	type claim struct {
+		row          int
+		column, name string
+	}
+	byName, bySize := map[string][]claim{}, map[int64][]claim{}
+	for i, r := range rows {
+		for _, column := range []string{"file", "width_file", "end_file"} {
+			for _, name := range *recordings[column](&r) {
+				clean := path.Clean(strings.ReplaceAll(name, `\`, "/"))
+				byName[clean] = append(byName[clean], claim{i, column, name})
 			}
 		}
 	}
-	return notes
+	out := map[int][]Suspect{}
+	tell := func(claims []claim, how string) {
+		for i, c := range claims {
+			other := claims[(i+1)%len(claims)]
+			if other.row == c.row {
+				continue
+			}
+			out[c.row] = append(out[c.row], Suspect{c.column, c.name, fmt.Sprintf("%s blank %s too (%s): one recording can't be of two blanks", how, rows[other.row].Blank, other.name), nil})
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(byName)) {
+		claims := byName[name]
+		tell(claims, "it is named for")
+		if info, err := fs.Stat(folder, name); err == nil && info.Size() > 0 {
+			bySize[info.Size()] = append(bySize[info.Size()], claims[0])
+		}
+	}
+	for _, size := range slices.Sorted(maps.Keys(bySize)) {
+		if len(bySize[size]) < 2 {
+			continue
+		}
+		bySum := map[[sha256.Size]byte][]claim{}
+		for _, c := range bySize[size] {
+			if sum, err := sumOf(folder, path.Clean(strings.ReplaceAll(c.name, `\`, "/"))); err == nil {
+				bySum[sum] = append(bySum[sum], c)
+			}
+		}
+		for _, claims := range bySum {
+			tell(claims, "the same sound, byte for byte, is named for")
+		}
+	}
+	return out
+}
+
+func sumOf(folder fs.FS, name string) (sum [sha256.Size]byte, err error) {
+	f, err := folder.Open(name)
+	if err != nil {
+		return sum, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return sum, err
+	}
+	return [sha256.Size]byte(h.Sum(nil)), nil
 }
 
 // unnamedNote tells of recordings in the folder that no row names.

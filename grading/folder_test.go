@@ -32,7 +32,7 @@ func fakeHear(name string, strike spectrum.Strike) spectrum.Analysis {
 	return a
 }
 
-func builtIn(t *testing.T, name string) Profile {
+func builtIn(t testing.TB, name string) Profile {
 	t.Helper()
 	text, _ := ProfileText(name)
 	p, err := ParseProfile(text)
@@ -152,10 +152,30 @@ func TestGradeStopsWhenInterrupted(t *testing.T) {
 	}
 }
 
+// A recording that two blanks claim is asked back of both, also under two names.
 func TestSharedRecording(t *testing.T) {
-	g := grade(t, "blank,file\nA1,q200.wav\nA2,q200.wav\n", "q200.wav")
-	if notes := strings.Join(g.Notes, "\n"); !strings.Contains(notes, "q200.wav is named for blank A1 and for blank A2") {
-		t.Errorf("notes %s", notes)
+	for name, c := range map[string]struct {
+		second string
+		want   string
+	}{
+		"one name":       {"q200.wav", "it is named for blank A2 too (q200.wav)"},
+		"the same bytes": {"q200b.wav", "the same sound, byte for byte, is named for blank A2 too (q200b.wav)"},
+		"another sound":  {"q200c.wav", ""},
+	} {
+		folder := fstest.MapFS{TableName: {Data: []byte("blank,file\nA1,q200.wav\nA2," + c.second + "\n")},
+			"q200.wav": {Data: []byte("sound")}, "q200b.wav": {Data: []byte("sound")}, "q200c.wav": {Data: []byte("SOUND")}}
+		g, err := Grade(t.Context(), Job{Folder: folder, Profile: builtIn(t, "violin"), Hear: fakeHear})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, b := range g.Blanks {
+			if told := len(b.Suspect) == 1 && b.Suspect[0].Column == "file"; told != (c.want != "") || b.Verdict != Maybe {
+				t.Errorf("%s: %s, %+v", name, b.Verdict, b.Suspect)
+			}
+		}
+		if b := g.Blanks[0]; c.want != "" && !strings.Contains(b.Suspect[0].Why, c.want) {
+			t.Errorf("%s: %q", name, b.Suspect[0].Why)
+		}
 	}
 }
 

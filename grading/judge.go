@@ -49,7 +49,7 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 		missing = append(missing, u.Reason)
 	}
 	b.Missing = append(missing, b.Missing...)
-	b.Suspect = suspects(row, b)
+	b.Suspect = b.ownSuspects()
 	b.Parts = assess(p, b.Ring, b.Wood, b.Suspect)
 	if b.Ring == nil && b.WidthRing == nil && b.EndRing == nil {
 		b.Score = measure.Unknown("no tap could be used")
@@ -61,8 +61,22 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 		low, high := b.ScoreInterval()
 		b.ScoreLow, b.ScoreHigh = &low, &high
 	}
-	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Suspect, b.Warnings, b.Ring)
+	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Wood, b.Suspect, b.Warnings, b.Ring)
 	return b
+}
+
+// doubt adds suspects that only the rest of the delivery tells, and decides anew. The score stays
+// as it is: it never depends on other blanks.
+func (b *Blank) doubt(p Profile, more []Suspect) (changed bool) {
+	for _, s := range more {
+		if !slices.ContainsFunc(b.Suspect, func(o Suspect) bool { return o.Column == s.Column }) {
+			b.Suspect, changed = append(b.Suspect, s), true
+		}
+	}
+	if changed && b.Verdict != Unread {
+		b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Wood, b.Suspect, b.Warnings, b.Ring)
+	}
+	return changed
 }
 
 // ring is what all recordings of one kind of tap say together; nil if none can be used.

@@ -82,7 +82,7 @@ func judged(p Profile, q, density measure.Value, warnings ...capture.Warning) ([
 	ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: q}, LoudnessDB: measure.Of(-90, 1)}
 	parts := assess(p, ring, wood.Values{Density: density}, nil)
 	s, _ := score(p, parts)
-	v, reasons := decide(p, parts, s, nil, warnings, ring)
+	v, reasons := decide(p, parts, s, wood.Values{}, nil, warnings, ring)
 	return parts, s, v, reasons
 }
 
@@ -166,7 +166,7 @@ func TestSuspectEntriesNeitherKeepNorLeave(t *testing.T) {
 		ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: measure.Of(c.q, 2)}, LoudnessDB: measure.Of(-90, 1)}
 		parts := assess(p, ring, wood.Values{Density: measure.Of(c.density, 5)}, c.suspects)
 		s, _ := score(p, parts)
-		v, reasons := decide(p, parts, s, c.suspects, nil, ring)
+		v, reasons := decide(p, parts, s, wood.Values{}, c.suspects, nil, ring)
 		if v != c.want || !strings.Contains(strings.Join(reasons, "\n"), c.suspects[0].Why) {
 			t.Errorf("%s: %s, %q", c.name, v, reasons)
 		}

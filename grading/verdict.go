@@ -47,7 +47,7 @@ func (c Criterion) stand(v measure.Value) (s standing, limit float64, isLower bo
 var doubts = map[string]bool{wood.Implausible: true, spectrum.Altered: true}
 
 // decide says what to do with a blank, and why.
-func decide(p Profile, parts []Part, score measure.Value, suspects []Suspect, warnings []capture.Warning, ring *spectrum.Ring) (Verdict, []string) {
+func decide(p Profile, parts []Part, score measure.Value, w wood.Values, suspects []Suspect, warnings []capture.Warning, ring *spectrum.Ring) (Verdict, []string) {
 	var failed, open, passed []string
 	for _, s := range suspects {
 		open = append(open, s.Text())
@@ -65,7 +65,7 @@ func decide(p Profile, parts []Part, score measure.Value, suspects []Suspect, wa
 			open = append(open, text)
 			continue
 		}
-		if !part.Desirability.Known() { // it rests on a suspect entry, which has its own reason
+		if len(inDoubt(part.Key, w, suspects)) > 0 { // the suspect entry is a reason of its own
 			continue
 		}
 		if weakest.Weight == 0 || part.Desirability.X < weakest.Desirability.X {

@@ -251,3 +251,29 @@ func (v Values) ratioEG() measure.Value {
 	eg := v.YoungsModulus.X / v.ShearModulus.X
 	return measure.Of(eg, eg*math.Hypot(v.YoungsModulus.Rel(), v.ShearModulus.Rel()))
 }
+
+// Overtone is f_n/f_1 of bending in one plane by the form alone, for usual wood: what a head or a
+// taper that was not entered shows against. ok is false where the form is not known.
+func Overtone(r Readings, wide bool, order int) (ratio float64, ok bool) {
+	b, kind := newBlank(r), bar.BendingHeight
+	if wide {
+		kind = bar.BendingWidth
+	}
+	if b.lacks(kind) != "" {
+		return 0, false
+	}
+	var want [4]int
+	want[kind] = order
+	m, err := newModel(b, usualEG, want)
+	if err != nil || !m.has(kind, order) {
+		return 0, false
+	}
+	return math.Exp(m.modes[kind][order-1].lnHz - m.modes[kind][0].lnHz), true
+}
+
+// UsualDensity is the window of a species' density in the literature, kg/m3; ok is false where
+// the species is not known.
+func UsualDensity(species string) (low, high float64, ok bool) {
+	w, ok := windowFor(species)
+	return w.densityLow, w.dense, ok
+}
