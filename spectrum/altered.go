@@ -2,6 +2,7 @@ package spectrum
 
 import (
 	"math"
+	"slices"
 	"strconv"
 
 	"gonum.org/v1/gonum/stat"
@@ -102,6 +103,16 @@ func gated(sound capture.Take) bool {
 	for k := int(fromHz * float64(n) / sound.Rate); k < int(0.4*float64(n)); k++ {
 		for i, s := range spectra {
 			column[i] = s.p[k]
+		}
+		// Where more than half of all are over a 60th of the greatest, so is the median.
+		greatest, most := slices.Max(column), 0
+		for _, p := range column {
+			if p*over > greatest {
+				most++
+			}
+		}
+		if most > len(column)/2 {
+			continue
 		}
 		copy(other, column)
 		grain := over * dsp.NthElement(other, len(other)/2)

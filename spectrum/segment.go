@@ -71,7 +71,7 @@ func cut(take capture.Take, at timing) (rings, quiet []segment) {
 	byLength := map[int][]*segment{}
 	stretches := map[int][]stretch{}
 	put := func(s *segment, from, strike, to int) {
-		n := powerOfTwo(to - from)
+		n := max(powerOfTwo(to-from), 2)
 		if n > minRecord && float64(to-from) < (1+sparedEnd)*float64(n)/2 {
 			n /= 2
 			to = from + n

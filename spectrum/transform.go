@@ -3,6 +3,7 @@ package spectrum
 import (
 	"math"
 	"math/bits"
+	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/floats"
@@ -27,68 +28,81 @@ type stretch struct {
 	late int
 }
 
-// into adds the stretch, times a factor, to a transform's input.
-func (s stretch) into(buf []complex128, factor complex128) {
-	buf = buf[s.late:]
-	for i, v := range s.x {
-		if s.w != nil {
-			v *= s.w[i]
-		}
-		buf[i] += complex(v*real(factor), v*imag(factor))
+// sample is the stretch's i-th as it is seen.
+func (s stretch) sample(i int) float64 {
+	if s.w == nil {
+		return s.x[i]
+	}
+	return s.x[i] * s.w[i]
+}
+
+// transformPair fills in the unnormalised DFTs, bins 0..n/2, of two real stretches that are padded with zeros to n samples, a
+// power of two: they go through one transform as real and imaginary part. buf is room for n samples.
+func transformPair(buf []complex128, a, b stretch, first, second []complex128) {
+	clear(buf)
+	for i := range a.x {
+		buf[a.late+i] = complex(a.sample(i), 0)
+	}
+	for i := range b.x {
+		buf[b.late+i] += complex(0, b.sample(i))
+	}
+	dsp.Transform(buf)
+	for k := range first {
+		z, m := buf[k], buf[(len(buf)-k)&(len(buf)-1)]
+		first[k] = complex((real(z)+real(m))/2, (imag(z)-imag(m))/2)
+		second[k] = complex((imag(z)+imag(m))/2, (real(m)-real(z))/2)
 	}
 }
 
-// pairs transforms real stretches, padded with zeros to n samples, two at a time as real and imaginary part of one
-// signal, and tells take the unnormalised DFT of the i-th and the one after it, whose bins 0..n/2 are apart(dft, k).
-func pairs(n int, of []stretch, take func(i int, dft []complex128)) {
-	buf := make([]complex128, n)
-	for i := 0; i < len(of); i += 2 {
-		clear(buf)
-		of[i].into(buf, 1)
-		if i+1 < len(of) {
-			of[i+1].into(buf, 1i)
+// transformOne is the same for a single stretch, whose even and odd samples go through a transform of half the length.
+func transformOne(buf []complex128, a stretch, out []complex128) {
+	half := len(buf) / 2
+	buf = buf[:half]
+	clear(buf)
+	for i := range a.x {
+		if at := a.late + i; at%2 == 0 {
+			buf[at/2] += complex(a.sample(i), 0)
+		} else {
+			buf[at/2] += complex(0, a.sample(i))
 		}
-		dsp.Transform(buf)
-		take(i, buf)
 	}
-}
-
-// apart is bin k of the two real signals in a DFT that pairs made.
-func apart(dft []complex128, k int) (first, second complex128) {
-	z, m := dft[k], dft[(len(dft)-k)&(len(dft)-1)]
-	return complex((real(z)+real(m))/2, (imag(z)-imag(m))/2), complex((imag(z)+imag(m))/2, (real(m)-real(z))/2)
+	dsp.Transform(buf)
+	for k, turn := range dsp.Turns(half) {
+		z, m := buf[k], cmplx.Conj(buf[(half-k)&(half-1)])
+		out[k] = (z + m - 1i*turn*(z-m)) / 2
+	}
+	out[half] = complex(real(buf[0])-imag(buf[0]), 0)
 }
 
 // transforms are the unnormalised DFTs, bins 0..n/2, of stretches that are padded with zeros to n samples,
 // a power of two.
 func transforms(n int, of ...stretch) [][]complex128 {
-	out := rows[complex128](len(of), n/2+1)
-	pairs(n, of, func(i int, dft []complex128) {
-		second := out[min(i+1, len(out)-1)]
-		for k := range out[i] {
-			a, b := apart(dft, k)
-			second[k], out[i][k] = b, a
-		}
-	})
+	out, buf := rows[complex128](len(of), n/2+1), make([]complex128, n)
+	for i := 0; i+1 < len(of); i += 2 {
+		transformPair(buf, of[i], of[i+1], out[i], out[i+1])
+	}
+	if last := len(of) - 1; last%2 == 0 {
+		transformOne(buf, of[last], out[last])
+	}
 	return out
 }
 
 // densities are the periodograms of stretches, each with its window, padded with zeros to n samples, a power of two.
 func densities(n int, rate float64, of ...stretch) []density {
-	p := rows[float64](len(of), n/2+1)
-	scale := make([]float64, len(of))
+	buf, bins, p := make([]complex128, n), rows[complex128](2, n/2+1), rows[float64](len(of), n/2+1)
 	out := make([]density, len(of))
 	for i, s := range of {
-		scale[i] = 2 / (rate * floats.Dot(s.w, s.w))
+		if i%2 == 0 && i+1 < len(of) {
+			transformPair(buf, s, of[i+1], bins[0], bins[1])
+		} else if i%2 == 0 {
+			transformOne(buf, s, bins[0])
+		}
+		scale := 2 / (rate * floats.Dot(s.w, s.w))
+		for k, z := range bins[i%2] {
+			p[i][k] = scale * sq(z)
+		}
 		out[i] = density{rate / float64(n), p[i]}
 	}
-	pairs(n, of, func(i int, dft []complex128) {
-		j := min(i+1, len(of)-1)
-		for k := range p[i] {
-			a, b := apart(dft, k)
-			p[j][k], p[i][k] = scale[j]*sq(b), scale[i]*sq(a)
-		}
-	})
 	return out
 }
 

@@ -1,6 +1,7 @@
 package dsp
 
 import (
+	"iter"
 	"math"
 	"math/bits"
 	"math/cmplx"
@@ -10,10 +11,44 @@ import (
 
 // Transform replaces x, whose length is a power of two, by its unnormalised DFT.
 func Transform(x []complex128) {
-	if bits.TrailingZeros(uint(len(x)))%2 == 0 {
+	switch {
+	case bits.TrailingZeros(uint(len(x)))%2 == 0:
 		fourier.CoefficientsRadix4(x)
-	} else {
+	case len(x) < 32:
 		fourier.CoefficientsRadix2(x)
+	default: // two halves by powers of four are sooner done than the whole by powers of two
+		half := len(x) / 2
+		parts := make([]complex128, len(x))
+		even, odd := parts[:half], parts[half:]
+		for i := range half {
+			even[i], odd[i] = x[2*i], x[2*i+1]
+		}
+		fourier.CoefficientsRadix4(even)
+		fourier.CoefficientsRadix4(odd)
+		for k, turn := range Turns(half) {
+			o := turn * odd[k]
+			x[k], x[k+half] = even[k]+o, even[k]-o
+		}
+	}
+}
+
+// turnsKept is after how many steps Turns starts anew from an exact value.
+const turnsKept = 64
+
+// Turns goes through exp(-i pi k/n) for k from 0 to n-1: the factors that join the DFTs of n even and n odd samples. Each
+// is exact to 1e-14.
+func Turns(n int) iter.Seq2[int, complex128] {
+	return func(yield func(int, complex128) bool) {
+		step, turn := cmplx.Rect(1, -math.Pi/float64(n)), complex(1, 0)
+		for k := range n {
+			if k%turnsKept == 0 {
+				turn = cmplx.Rect(1, -math.Pi*float64(k)/float64(n))
+			}
+			if !yield(k, turn) {
+				return
+			}
+			turn *= step
+		}
 	}
 }
 

@@ -19,7 +19,7 @@ func dft(x []float64, k int) (sum complex128) {
 // defines the transform.
 func TestTransforms(t *testing.T) {
 	rng := rand.New(rand.NewPCG(93002, 0))
-	for _, n := range []int{8, 16, 64, 128} {
+	for _, n := range []int{8, 16, 64, 128, 512} {
 		x, y := make([]float64, n), make([]float64, n)
 		pair, folded := make([]complex128, n), make([]complex128, n/2)
 		for i := range n {

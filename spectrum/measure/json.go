@@ -29,7 +29,7 @@ func Marshal(structure any) ([]byte, error) {
 	err := eachField(reflect.ValueOf(structure), func(f reflect.StructField, v reflect.Value, name string) error {
 		m, isValue := v.Interface().(Value)
 		if !isValue {
-			raw, err := json.Marshal(v.Interface())
+			raw, err := marshalled(v)
 			if err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
@@ -80,6 +80,33 @@ func Marshal(structure any) ([]byte, error) {
 	out.WriteByte('}')
 	return out.Bytes(), nil
 }
+
+// marshalled is the JSON of a field. Marshalers in it, alone or in a list, are asked themselves: json.Marshal reads what they
+// wrote all over again, once for each level of nesting.
+func marshalled(v reflect.Value) ([]byte, error) {
+	switch kind := v.Kind(); {
+	case (kind == reflect.Pointer || kind == reflect.Slice) && v.IsNil():
+		return []byte("null"), nil
+	case v.Type().Implements(marshaler):
+		return v.Interface().(json.Marshaler).MarshalJSON()
+	case kind == reflect.Slice && v.Type().Elem().Implements(marshaler):
+		out := []byte{'['}
+		for i := range v.Len() {
+			if i > 0 {
+				out = append(out, ',')
+			}
+			raw, err := marshalled(v.Index(i))
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, raw...)
+		}
+		return append(out, ']'), nil
+	}
+	return json.Marshal(v.Interface())
+}
+
+var marshaler = reflect.TypeFor[json.Marshaler]()
 
 // Unmarshal reads what Marshal wrote into the struct that pointer points to.
 func Unmarshal(data []byte, pointer any) error {
