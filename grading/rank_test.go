@@ -2,6 +2,7 @@ package grading
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"reflect"
 	"slices"
@@ -104,5 +105,22 @@ func TestRankIntervalCoverage(t *testing.T) {
 	// interval a little wider than it need be, never narrower.
 	if share := float64(inside) / float64(all); share < 0.92 {
 		t.Errorf("the true rank is inside in %.1f %%", 100*share)
+	}
+}
+
+// The interval is one of 95 %: a place that is taken with a probability of 3.7 % belongs to it,
+// one of 1.2 % does not. For two scores of equal u the worse one wins with the probability that a
+// normal variable lies z beyond its mean, where they lie z sqrt(2) u apart.
+func TestRankIntervalIsOf95PerCent(t *testing.T) {
+	const u = 2
+	for _, c := range []struct {
+		z       float64
+		overlap bool
+	}{{1.787, true}, {2.257, false}} {
+		blanks := []Blank{scored("A", measure.Of(50+c.z*math.Sqrt2*u, u)), scored("B", measure.Of(50, u))}
+		Rank(blanks)
+		if (blanks[0].RankHigh == 2) != c.overlap || (blanks[1].RankLow == 1) != c.overlap {
+			t.Errorf("z = %g: ranks %d-%d and %d-%d", c.z, blanks[0].RankLow, blanks[0].RankHigh, blanks[1].RankLow, blanks[1].RankHigh)
+		}
 	}
 }

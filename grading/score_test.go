@@ -148,6 +148,37 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+// To pass a limit is to lie 1.645 standard uncertainties beyond it: 95 % of a normal
+// distribution, one-sided.
+func TestPassingHas95PerCent(t *testing.T) {
+	for _, c := range []struct {
+		c    Criterion
+		x    float64
+		want standing
+	}{
+		{atLeast(1, 100, 200), 101.62, unsure}, {atLeast(1, 100, 200), 101.67, passes},
+		{atMost(1, 100, 50), 98.38, unsure}, {atMost(1, 100, 50), 98.33, passes},
+		{atLeast(1, 100, 200), 99.9, fails}, {atMost(1, 100, 50), 100.1, fails},
+	} {
+		if got, _, _ := c.c.stand(measure.Of(c.x, 1)); got != c.want {
+			t.Errorf("%g ± 1 beside the limit of 100: %d, want %d", c.x, got, c.want)
+		}
+	}
+}
+
+// A score at the mark is not over it.
+func TestScoreAtTheMark(t *testing.T) {
+	p := testProfile()
+	_, s, got, _ := judged(p, measure.Of(190, 3), measure.Of(1000, 5))
+	if got != Keep {
+		t.Fatalf("verdict %s", got)
+	}
+	p.KeepMark = s.X
+	if _, again, got, reasons := judged(p, measure.Of(190, 3), measure.Of(1000, 5)); again.X != s.X || got != Maybe {
+		t.Errorf("score %s at a mark of %g: %s (%v), want maybe", again.Text(""), p.KeepMark, got, reasons)
+	}
+}
+
 // A suspect entry takes what rests on it out of the judgement, and nothing else.
 func TestSuspectEntriesNeitherKeepNorLeave(t *testing.T) {
 	p := testProfile()
