@@ -1,6 +1,7 @@
 package grading
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -8,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"ringstock/grading/wood"
 	"ringstock/spectrum/measure"
@@ -246,7 +248,14 @@ func (c Cell) Doubt(r Row) string {
 	}
 	q := readings[i]
 	if w, ok := usual[c.Column]; ok && (c.Number < w[0] || c.Number > w[1]) {
-		return fmt.Sprintf("a %s of %g %s is unusual (%g to %g %s): is it right?", q.name, c.Number, q.unit, w[0], w[1], q.unit)
+		meant := ""
+		for _, factor := range []float64{10, 0.1, 100, 0.01, 25.4} { // a point in the wrong place, inches
+			if x := c.Number * factor; x >= w[0] && x <= w[1] {
+				meant = fmt.Sprintf(" Or %s?", strconv.FormatFloat(x, 'g', 6, 64))
+				break
+			}
+		}
+		return fmt.Sprintf("a %s of %g %s is unusual (%g to %g %s): is it right?%s", q.name, c.Number, q.unit, w[0], w[1], q.unit, meant)
 	}
 	before, _, already := wood.Evaluate(r.Readings, r.Species, nil, nil, nil)
 	*q.of(&r) = measure.Of(c.Number, q.u)
@@ -260,6 +269,24 @@ func (c Cell) Doubt(r Row) string {
 		}
 	}
 	return ""
+}
+
+// blankLimit is the length of a blank's number in characters: more is a slip, or a file that is no table.
+const blankLimit = 60
+
+// ParseBlank reads and checks the number of a blank, which may be any word: without control characters, and not
+// endless. It is the same wherever one is typed.
+func ParseBlank(typed string) (string, error) {
+	name := strings.TrimSpace(typed)
+	switch {
+	case name == "":
+		return "", errors.New("the blank has no number: give one, like A17")
+	case !utf8.ValidString(name) || strings.ContainsFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }):
+		return "", fmt.Errorf("the number %q holds a character that can't be printed: type it anew", name)
+	case utf8.RuneCountInString(name) > blankLimit:
+		return "", fmt.Errorf("the number has %d characters, the longest may have %d: is it a blank's number?", utf8.RuneCountInString(name), blankLimit)
+	}
+	return name, nil
 }
 
 // Put enters the cell for a blank.

@@ -78,7 +78,14 @@ func likelyTables(entries []fs.DirEntry) (notes []string) {
 	return notes
 }
 
+// ReadTable reads the text of a table in a folder, if it is a file and not larger than a table can be.
+func ReadTable(folder fs.FS, name string) ([]byte, error) { return readLimited(folder, name) }
+
 func readLimited(folder fs.FS, name string) ([]byte, error) {
+	// Before it is opened: opening a named pipe would wait for a writer.
+	if info, err := fs.Stat(folder, name); err == nil && !info.Mode().IsRegular() {
+		return nil, errors.New("this is not a file")
+	}
 	f, err := folder.Open(name)
 	if err != nil {
 		return nil, err

@@ -9,6 +9,8 @@ package mic
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -23,7 +25,7 @@ type Device struct {
 
 // Options say what to open.
 type Options struct {
-	Name   string  // the device's name or a part of it that only one has; empty: the default one
+	Name   string  // a part of the device's name that only one has, its number in the list, or "default"; empty: the default one
 	RateHz float64 // 0: the device's own
 }
 
@@ -42,13 +44,16 @@ func choose(devices []Device, name string) (int, error) {
 	if len(devices) == 0 {
 		return 0, errors.New("no microphone was found: plug one in, check that the system's sound settings show it and that its privacy settings permit it, then try again")
 	}
-	if name == "" {
+	if name == "" || strings.EqualFold(name, "default") && !slices.ContainsFunc(devices, func(d Device) bool { return strings.EqualFold(d.Name, name) }) {
 		for i, d := range devices {
 			if d.Default {
 				return i, nil
 			}
 		}
 		return 0, fmt.Errorf("the system names no default microphone; choose one with --device: %s", names(devices))
+	}
+	if n, err := strconv.Atoi(name); err == nil && n >= 1 && n <= len(devices) {
+		return n - 1, nil
 	}
 	var exact, part []int
 	for i, d := range devices {

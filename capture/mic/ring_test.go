@@ -80,6 +80,7 @@ func TestChoose(t *testing.T) {
 		err  string
 	}{
 		{"", 1, ""}, {"usb mic", 1, ""}, {"wasapi: usb", 2, ""}, {"array", 0, ""}, {"array 2", 3, ""},
+		{"default", 1, ""}, {"1", 0, ""}, {"4", 3, ""}, {"5", 0, "there is no microphone"}, {"0", 0, "there is no microphone"},
 		{"arr", 0, "may be any of"}, {"webcam", 0, "there is no microphone \"webcam\"; there are: \"MME: Array\""},
 	} {
 		got, err := choose(devices, c.name)

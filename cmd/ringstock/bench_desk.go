@@ -210,8 +210,9 @@ var orders = map[bench.Order]session.Do{
 // Order carries out what a key or pedal asks for.
 func (d *desk) Order(o bench.Order, blank string) error {
 	if o == bench.GoTo {
-		if blank == "" || len(blank) > 100 {
-			return errors.New("give the number of the blank")
+		blank, err := grading.ParseBlank(blank)
+		if err != nil {
+			return err
 		}
 		select {
 		case d.turn <- blank:

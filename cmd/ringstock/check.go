@@ -25,8 +25,8 @@ type checkOptions struct {
 	seconds float64
 	json    bool
 	metal   string
-	mm      struct{ length, height, width, diameter float64 }
-	massG   float64
+	mm      struct{ length, height, width, diameter quantityFlag }
+	massG   quantityFlag
 }
 
 func newCheck() *cobra.Command {
@@ -59,11 +59,14 @@ Exit status: 0 sound, 1 failed, 2 wrong usage, 3 done but something is to be put
 	f.Float64Var(&o.seconds, "seconds", 0, "listen for so many seconds: 6 if 0, with a bar 12")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")
 	f.StringVar(&o.metal, "metal", "", "check with a bar of this `METAL`: aluminium, brass, copper, steel, stainless steel")
-	f.Float64Var(&o.mm.length, "length-mm", 0, "of the bar")
-	f.Float64Var(&o.mm.height, "height-mm", 0, "of a rectangular bar, in the direction of the tap")
-	f.Float64Var(&o.mm.width, "width-mm", 0, "of a rectangular bar")
-	f.Float64Var(&o.mm.diameter, "diameter-mm", 0, "of a round bar")
-	f.Float64Var(&o.massG, "mass-g", 0, "of the bar")
+	o.mm.length = quantityFlag{unit: "mm", low: 10, high: 10000}
+	o.mm.height, o.mm.width, o.mm.diameter = quantityFlag{unit: "mm", low: 0.5, high: 200}, quantityFlag{unit: "mm", low: 0.5, high: 1000}, quantityFlag{unit: "mm", low: 0.5, high: 200}
+	o.massG = quantityFlag{unit: "g", low: 0.1, high: 100000}
+	f.Var(&o.mm.length, "length-mm", "of the bar")
+	f.Var(&o.mm.height, "height-mm", "of a rectangular bar, in the direction of the tap")
+	f.Var(&o.mm.width, "width-mm", "of a rectangular bar")
+	f.Var(&o.mm.diameter, "diameter-mm", "of a round bar")
+	f.Var(&o.massG, "mass-g", "of the bar")
 	return cmd
 }
 
@@ -78,7 +81,7 @@ func runCheck(cmd *cobra.Command, args []string, o checkOptions) error {
 		if b, err = o.bar(); err != nil {
 			return usageError{err}
 		}
-	} else if o.mm.length != 0 || o.massG != 0 {
+	} else if o.mm.length.x != 0 || o.massG.x != 0 {
 		return usageError{errors.New("the measures of a bar need its --metal")}
 	}
 	if o.seconds < 0 {
@@ -132,29 +135,29 @@ func (doubtful) Unwrap() error { return partlyDone{1} }
 // (common practice, no source).
 func (o checkOptions) bar() (metal.Bar, error) {
 	b := metal.Bar{Shape: bar.Rectangular}
-	h, w := o.mm.height, o.mm.width
-	if o.mm.diameter != 0 {
+	h, w := o.mm.height.x, o.mm.width.x
+	if o.mm.diameter.x != 0 {
 		if h != 0 || w != 0 {
 			return b, errors.New("give --diameter-mm, or --height-mm and --width-mm")
 		}
-		b.Shape, h, w = bar.Round, o.mm.diameter, o.mm.diameter
+		b.Shape, h, w = bar.Round, o.mm.diameter.x, o.mm.diameter.x
 	}
 	for _, v := range []struct {
 		flag string
 		x    float64
-	}{{"--length-mm", o.mm.length}, {"--height-mm (or --diameter-mm)", h}, {"--width-mm (or --diameter-mm)", w}, {"--mass-g", o.massG}} {
+	}{{"--length-mm", o.mm.length.x}, {"--height-mm (or --diameter-mm)", h}, {"--width-mm (or --diameter-mm)", w}, {"--mass-g", o.massG.x}} {
 		if !(v.x > 0) || math.IsInf(v.x, 0) {
 			return b, fmt.Errorf("a bar needs %s, above 0", v.flag)
 		}
 	}
-	b.Length, b.Height, b.Width = measure.Of(o.mm.length/1e3, 0.5e-3), measure.Of(h/1e3, 0.02e-3), measure.Of(w/1e3, 0.02e-3)
-	b.Mass = measure.Of(o.massG/1e3, 0.1e-3)
+	b.Length, b.Height, b.Width = measure.Of(o.mm.length.x/1e3, 0.5e-3), measure.Of(h/1e3, 0.02e-3), measure.Of(w/1e3, 0.02e-3)
+	b.Mass = measure.Of(o.massG.x/1e3, 0.1e-3)
 	return b, nil
 }
 
 // record listens for the wanted time.
 func (o checkOptions) record(cmd *cobra.Command) (capture.Recording, session.Device, error) {
-	src, device, err := o.open(false)
+	src, device, err := o.openWithin(cmd.Context(), false)
 	if err != nil {
 		return capture.Recording{}, device, err
 	}
@@ -196,7 +199,7 @@ func (o checkOptions) record(cmd *cobra.Command) (capture.Recording, session.Dev
 		if !said && len(b.Samples) > 0 {
 			// Only now: a microphone may take seconds to begin.
 			said = true
-			fmt.Fprintln(cmd.ErrOrStderr(), printable("listening to "+device.Name+": "+task))
+			fmt.Fprintln(cmd.ErrOrStderr(), printable("listening to "+deviceText(device, src.Rate())+": "+task))
 		}
 		x = append(x, b.Samples...)
 	}

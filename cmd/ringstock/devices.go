@@ -15,9 +15,10 @@ func newDevices() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "devices",
 		Short: "List the microphones",
-		Long: `Lists the input devices, one a line: * before the one that the system prefers, its name, the
-sound system that offers it, how many channels it has and its own sample rate. The list is
-made anew each time. Name a device with listen --device; a part of the name will do.
+		Long: `Lists the input devices, one a line: its number, * before the one that the system prefers, its
+name, the sound system that offers it, how many channels it has and its own sample rate. The list
+is made anew each time, so a number holds until something is plugged in or out; a name stays. Choose
+one with listen --device: a part of the name will do, or the number, or "default".
 
 Exit status: 0 done, 1 failed, 2 wrong usage.`,
 		Args: takes(cobra.NoArgs),
@@ -50,13 +51,13 @@ Exit status: 0 done, 1 failed, 2 wrong usage.`,
 }
 
 func printDevices(w io.Writer, devices []mic.Device) error {
-	t := textTable{left: 3, cut: 1, head: [][]string{{"", "microphone", "sound system", "channels", "rate Hz"}}}
-	for _, d := range devices {
+	t := textTable{left: 4, cut: 2, head: [][]string{{"number", "", "microphone", "sound system", "channels", "rate Hz"}}}
+	for i, d := range devices {
 		mark := " "
 		if d.Default {
 			mark = "*"
 		}
-		t.add(mark, d.Name, d.HostAPI, fmt.Sprint(d.Channels), fmt.Sprintf("%.0f", d.RateHz))
+		t.add(fmt.Sprint(i+1), mark, d.Name, d.HostAPI, fmt.Sprint(d.Channels), fmt.Sprintf("%.0f", d.RateHz))
 	}
 	var out strings.Builder
 	t.write(&out, "")

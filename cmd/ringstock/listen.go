@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -30,7 +31,7 @@ type listenOptions struct {
 	seconds   float64
 	handsFree bool
 	profile   string
-	air       struct{ temperature, humidity float64 }
+	air       struct{ temperature, humidity cellFlag }
 	striker   string
 	json      bool
 	plain     bool
@@ -47,7 +48,7 @@ type sound struct {
 
 func (s *sound) addFlags(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.StringVar(&s.device, "device", "", "the microphone: its `NAME` or a part of it (see devices)")
+	f.StringVar(&s.device, "device", "", "the microphone: a part of its `NAME`, its number (see devices), or default")
 	f.Float64Var(&s.rate, "rate", 0, "sample rate in `HZ`; the device's own if 0")
 	f.StringVar(&s.from, "from", "", "play a recording (`FILE`) instead of hearing a microphone: to practise, and for scripts")
 	f.BoolVar(&s.pace, "pace", false, "play it in real time, not as fast as it can be heard")
@@ -92,12 +93,18 @@ numbers already in delivery.csv that have no recordings come first).
 	f.Float64Var(&o.seconds, "seconds", 0, "stop after so many seconds of sound")
 	f.BoolVar(&o.handsFree, "hands-free", false, "go on to the next blank by itself")
 	f.StringVar(&o.profile, "profile", "violin", "judge by this profile: a built-in one, or a `FILE` of your own")
-	f.Float64Var(&o.air.temperature, "temperature", 0, "of the room, in `C`; kept with each blank")
-	f.Float64Var(&o.air.humidity, "humidity", 0, "relative humidity of the room, in `PERCENT`")
+	o.addAir(cmd)
 	f.StringVar(&o.striker, "striker", "", "what you tap with; loudness compares only with the same one")
 	f.BoolVar(&o.json, "json", false, "print one JSON document at the end; the lines go to stderr")
 	f.BoolVar(&o.plain, "plain", false, "print plain lines on a terminal too")
 	return cmd
+}
+
+// addAir adds the flags for the room's air.
+func (o *listenOptions) addAir(cmd *cobra.Command) {
+	o.air.temperature.column, o.air.humidity.column = "temperature_c", "humidity_pct"
+	cmd.Flags().Var(&o.air.temperature, "temperature", "of the room, in `C`; kept with each blank")
+	cmd.Flags().Var(&o.air.humidity, "humidity", "relative humidity of the room, in `PERCENT`")
 }
 
 func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
@@ -115,7 +122,7 @@ func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
 	if !screen && !set.HandsFree && set.Blanks == 0 {
 		set.Blanks = 1
 	}
-	src, device, err := o.open(screen)
+	src, device, err := o.openWithin(cmd.Context(), screen)
 	if err != nil {
 		return err
 	}
@@ -125,7 +132,7 @@ func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
 		}
 	}()
 	set.Device, set.Live = device, o.from == ""
-	s, err := session.Open(set)
+	s, err := within(cmd.Context(), func() (*session.Session, error) { return session.Open(set) })
 	if err != nil {
 		return err
 	}
@@ -137,10 +144,15 @@ func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
 		err = runScreen(cmd.Context(), s, src)
 	} else {
 		p := &linePrinter{out: lines, side: cmd.ErrOrStderr(), bell: isTerminal(cmd.ErrOrStderr())}
-		fmt.Fprintln(p.side, printable("listening to "+device.Name+": keep quiet for one second"))
+		fmt.Fprintln(p.side, printable("listening to "+deviceText(device, src.Rate())+": keep quiet for one second"))
 		err = s.Run(cmd.Context(), src, nil, p.tell)
 	}
 	sum := s.Summary()
+	if cmd.Context().Err() != nil { // the terminal may be gone
+		if saved := writeFile(filepath.Join(folder, summaryName), func(w io.Writer) error { return printSummary(w, folder, sum) }); saved != nil {
+			err = errors.Join(err, saved)
+		}
+	}
 	if o.json {
 		if err := writeJSON(cmd.OutOrStdout(), newSessionDocument(folder, device, sum)); err != nil {
 			return err
@@ -155,8 +167,33 @@ func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
 		return errors.New("no tap could be used: nothing was recorded")
 	case cmd.Flags().Changed("taps") && len(sum.Short) > 0 && !screen:
 		return tooFew{sum.Short}
+	case s.Unread() > 0:
+		return unusedFiles(s.Unread())
 	}
 	return nil
+}
+
+// summaryName is where the summary of a session is kept that was broken off.
+const summaryName = "last-session.txt"
+
+// within does what may take long, and lets go of it when the program is to end.
+func within[T any](ctx context.Context, do func() (T, error)) (T, error) {
+	type result struct {
+		x   T
+		err error
+	}
+	done := make(chan result, 1)
+	go func() {
+		x, err := do()
+		done <- result{x, err}
+	}()
+	select {
+	case r := <-done:
+		return r.x, r.err
+	case <-ctx.Done():
+		var none T
+		return none, ctx.Err()
+	}
 }
 
 // tooFew is partly done.
@@ -167,22 +204,33 @@ func (t tooFew) Error() string {
 }
 func (t tooFew) Unwrap() error { return partlyDone{len(t.blanks)} }
 
+// unusedFiles is partly done: so many files of the folder could not be used.
+type unusedFiles int
+
+func (n unusedFiles) Error() string {
+	return fmt.Sprintf("%d files of the folder could not be used; they are named above", int(n))
+}
+func (n unusedFiles) Unwrap() error { return partlyDone{int(n)} }
+
 func (o listenOptions) settings(cmd *cobra.Command, folder string) (session.Settings, error) {
 	profile, err := loadProfile(o.profile)
 	if err != nil {
 		return session.Settings{}, err
 	}
 	side := session.Side(o.side)
-	blank := strings.TrimSpace(o.blank)
+	blank := ""
+	if cmd.Flags().Changed("blank") {
+		if blank, err = grading.ParseBlank(o.blank); err != nil {
+			return session.Settings{}, usageError{fmt.Errorf("--blank: %w", err)}
+		}
+	}
 	switch {
 	case !slices.Contains([]session.Side{session.Face, session.Width, session.End}, side):
 		err = fmt.Errorf("--side %s: give side, width or end", o.side)
 	case o.taps < 1:
 		err = fmt.Errorf("--taps %d: give 1 or more", o.taps)
-	case o.seconds < 0, o.blanks < 0, o.rate < 0:
-		err = errors.New("--seconds, --blanks and --rate can't be negative")
-	case cmd.Flags().Changed("blank") && blank == "":
-		err = errors.New("--blank is empty: give the blank's number")
+	case !(o.seconds >= 0 && o.seconds < 1e9), o.blanks < 0, !(o.rate >= 0 && o.rate < 1e7):
+		err = errors.New("--seconds, --blanks and --rate must be numbers of 0 or more")
 	case o.from != "" && (o.device != "" || o.rate != 0):
 		err = errors.New("--from plays a recording: --device and --rate don't go with it")
 	case o.pace && o.from == "":
@@ -195,13 +243,29 @@ func (o listenOptions) settings(cmd *cobra.Command, folder string) (session.Sett
 		Folder: folder, Blank: blank, Side: side, Taps: o.taps, Blanks: o.blanks, Seconds: o.seconds,
 		HandsFree: o.handsFree, Profile: profile, Striker: o.striker, Now: time.Now,
 	}
-	if cmd.Flags().Changed("temperature") {
-		set.Air.TemperatureC = &o.air.temperature
-	}
-	if cmd.Flags().Changed("humidity") {
-		set.Air.HumidityPct = &o.air.humidity
+	set.Air = session.Air{TemperatureC: o.air.temperature.number(), HumidityPct: o.air.humidity.number()}
+	for _, flag := range []cellFlag{o.air.temperature, o.air.humidity} {
+		if why := flag.cell.Doubt(grading.Row{}); why != "" {
+			fmt.Fprintln(cmd.ErrOrStderr(), printable(why))
+		}
 	}
 	return set, nil
+}
+
+// openWithin opens the sound, and lets go of a file that can't be read to its end when the program is to end.
+func (s sound) openWithin(ctx context.Context, inRealTime bool) (capture.Source, session.Device, error) {
+	if s.from == "" {
+		return s.open(inRealTime)
+	}
+	var device session.Device
+	src, err := within(ctx, func() (src capture.Source, err error) {
+		src, device, err = s.open(inRealTime)
+		return src, err
+	})
+	if err != nil {
+		return nil, session.Device{}, err
+	}
+	return src, device, nil
 }
 
 // open opens the microphone, or the recording in its place.
@@ -211,7 +275,7 @@ func (s sound) open(inRealTime bool) (capture.Source, session.Device, error) {
 		if err != nil {
 			return nil, session.Device{}, err
 		}
-		return m, session.Device{Name: m.Name, HostAPI: m.HostAPI}, nil
+		return m, session.Device{Name: m.Name, HostAPI: m.HostAPI, OwnRateHz: m.RateHz}, nil
 	}
 	rec, err := wavfile.Open(s.from)
 	if err != nil {
@@ -224,6 +288,19 @@ func (s sound) open(inRealTime bool) (capture.Source, session.Device, error) {
 		src = &paced{Source: src, began: time.Now()}
 	}
 	return src, device, nil
+}
+
+// deviceText names a device, the rate that is used, and its own where that is another.
+func deviceText(d session.Device, rate float64) string {
+	text := d.Name
+	if d.HostAPI != "" {
+		text += fmt.Sprintf(" (%s, %.0f Hz", d.HostAPI, rate)
+		if d.OwnRateHz != rate {
+			text += fmt.Sprintf("; its own rate is %.0f Hz, so the system converts", d.OwnRateHz)
+		}
+		text += ")"
+	}
+	return text
 }
 
 // paced lets a source take the time that its sound takes.

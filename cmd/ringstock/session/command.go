@@ -2,7 +2,6 @@ package session
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 
 	"ringstock/capture"
@@ -57,9 +56,12 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 	case NextBlank:
 		s.choose(s.next())
 	case GoTo:
-		if blank := strings.TrimSpace(c.Text); blank != "" {
-			s.choose(blank)
+		blank, wrong := grading.ParseBlank(c.Text)
+		if wrong != nil {
+			s.tell(Notice{wrong.Error()})
+			return
 		}
+		s.choose(blank)
 	case DropTap:
 		if refused {
 			return // that was the tap to be dropped
@@ -128,41 +130,93 @@ func (s *Session) turn(to Side) {
 	s.announceBlank()
 }
 
-// setMeasures reads pairs of a word and a number.
+// setMeasures reads pairs of a word and a number. What can hardly be right is asked back, and entered when it
+// is typed once more.
 func (s *Session) setMeasures(text string) error {
-	fields := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '=' || r == ';' })
-	if len(fields) == 0 {
+	cells, err := parseMeasures(text)
+	if err != nil {
+		s.tell(Notice{err.Error()})
 		return nil
 	}
-	set := map[string]float64{}
-	for i := 0; i < len(fields); i += 2 {
-		column := ""
-		for word, c := range measures {
-			if strings.HasPrefix(word, strings.ToLower(fields[i])) && (column == "" || c < column) {
-				column = c
+	if len(cells) == 0 {
+		return nil
+	}
+	row := s.row(s.blank)
+	for _, c := range cells {
+		if why := c.Doubt(row); why != "" && text != s.doubted {
+			s.doubted = text
+			s.tell(Notice{why + " Type it once more to enter it all the same."})
+			return nil
+		}
+	}
+	s.doubted = ""
+	if err := s.change(func(a *grading.Amended) {
+		for _, c := range cells {
+			a.Put(s.blank, c)
+		}
+	}); err != nil {
+		return err
+	}
+	if len(s.tap[s.blank]) > 0 {
+		s.judge(s.blank)
+	}
+	var entered []string
+	for _, c := range cells {
+		said := c.Column + " " + c.Text
+		if c.Note != "" {
+			said += " (" + c.Note + ")"
+		}
+		entered = append(entered, said)
+	}
+	s.tell(Notice{"entered for blank " + s.blank + ": " + strings.Join(entered, ", ")})
+	return nil
+}
+
+// parseMeasures takes "length 745.5 mm mass 189,2" apart: each entry is a word, or the beginning of one, and what
+// stands behind it.
+func parseMeasures(text string) (cells []grading.Cell, err error) {
+	const example = "type for example: length 745.5 height 14.1 width 14 mass 189.2"
+	column, value := "", []string{}
+	enter := func() error {
+		if column == "" {
+			return nil
+		}
+		if len(value) == 0 {
+			return fmt.Errorf("%s has no value; %s", column, example)
+		}
+		c, err := grading.ParseCell(column, strings.Join(value, " "))
+		if err != nil {
+			return fmt.Errorf("%s: %w", column, err)
+		}
+		cells = append(cells, c)
+		return nil
+	}
+	fields := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '=' || r == ';' })
+	for i, field := range fields {
+		next := measureColumn(field)
+		// In "0.745 m" the letter is a unit, in "745 m 189" the mass.
+		unit := len(field) == 1 && len(value) > 0 && (i+1 == len(fields) || !strings.ContainsAny(fields[i+1][:1], "0123456789"))
+		if next == "" || unit {
+			if column == "" {
+				return nil, fmt.Errorf("%q was not understood; %s", text, example)
 			}
+			value = append(value, field)
+			continue
 		}
-		if column == "" || i+1 == len(fields) {
-			s.tell(Notice{fmt.Sprintf("%q was not understood; type for example: length 745.5 height 14.1 width 14 mass 189.2", text)})
-			return nil
+		if err := enter(); err != nil {
+			return nil, err
 		}
-		x, err := strconv.ParseFloat(strings.Replace(fields[i+1], ",", ".", 1), 64)
-		if err != nil || x <= 0 {
-			s.tell(Notice{fmt.Sprintf("%q is no number above 0", fields[i+1])})
-			return nil
-		}
-		set[column] = x
+		column, value = next, nil
 	}
-	err := s.change(func(a *grading.Amended) {
-		for column, x := range set {
-			a.SetNumber(s.blank, column, x)
+	return cells, enter()
+}
+
+// measureColumn is the column that a word, or the beginning of one, means; empty if it is none.
+func measureColumn(field string) (column string) {
+	for word, c := range measures {
+		if strings.HasPrefix(word, strings.ToLower(field)) && (column == "" || c < column) {
+			column = c
 		}
-	})
-	if err == nil {
-		if len(s.tap[s.blank]) > 0 {
-			s.judge(s.blank)
-		}
-		s.tell(Notice{"entered for blank " + s.blank + ": " + strings.Join(fields, " ")})
 	}
-	return err
+	return column
 }

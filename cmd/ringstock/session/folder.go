@@ -171,15 +171,40 @@ func (s *Session) tableName() string {
 
 func (s *Session) readTable() (*grading.Amended, error) {
 	name := s.tableName()
-	text, err := os.ReadFile(s.path(name))
+	if info, err := os.Lstat(s.path(name)); err == nil && info.Mode()&fs.ModeSymlink != 0 {
+		return nil, fmt.Errorf("%s: this is a link; what is entered would not reach the table that it leads to", s.path(name))
+	}
+	text, err := grading.ReadTable(os.DirFS(s.Folder), name)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%s can't be read: %w", name, err)
+		return nil, fmt.Errorf("%s can't be read: %w", s.path(name), err)
 	}
 	a, err := grading.Amend(text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", s.path(name), err)
 	}
 	return a, nil
+}
+
+// openTable reads the table. One that can't be used is set aside under another name, and told of: the session goes
+// on with a new one.
+func (s *Session) openTable() (err error) {
+	s.table, err = s.readTable()
+	if err == nil {
+		return nil
+	}
+	name := s.tableName()
+	for i := 1; ; i++ {
+		aside := fmt.Sprintf("delivery-set-aside-%d.csv", i)
+		if _, taken := os.Lstat(s.path(aside)); taken == nil {
+			continue
+		}
+		if moved := os.Rename(s.path(name), s.path(aside)); moved != nil {
+			return errors.Join(err, moved)
+		}
+		s.unread = append(s.unread, fmt.Sprintf("%v. It is set aside as %s, and a new table is begun; put it right, and copy what is new into it", err, aside))
+		s.table, err = grading.Amend(nil)
+		return err
+	}
 }
 
 // row is what the table says about a blank.
@@ -236,7 +261,7 @@ func (s *Session) takeUp() error {
 	if err != nil {
 		return err
 	}
-	if s.table, err = s.readTable(); err != nil {
+	if err := s.openTable(); err != nil {
 		return err
 	}
 	var records []record
@@ -248,12 +273,9 @@ func (s *Session) takeUp() error {
 		if !strings.HasSuffix(e.Name(), recordEnd) {
 			continue
 		}
-		text, err := os.ReadFile(s.path(e.Name()))
+		r, err := s.readRecord(e)
 		if err != nil {
-			return err
-		}
-		var r record
-		if json.Unmarshal(text, &r) != nil || r.Schema != recordSchema || recordName(r.File) != e.Name() {
+			s.unread = append(s.unread, fmt.Sprintf("%s can't be used: %v; the recording beside it counts only if delivery.csv names it", e.Name(), err))
 			continue
 		}
 		if _, err := os.Stat(s.path(r.File)); err == nil {
@@ -286,6 +308,28 @@ func (s *Session) takeUp() error {
 		s.blank = s.next()
 	}
 	return nil
+}
+
+// readRecord reads what is kept beside a recording.
+func (s *Session) readRecord(e fs.DirEntry) (r record, err error) {
+	const most = 4 << 20 // bytes; a ring of two hundred partials takes 0.1 MB
+	info, err := e.Info()
+	switch {
+	case err != nil:
+		return r, err
+	case !info.Mode().IsRegular(): // to open a named pipe would wait for a writer
+		return r, errors.New("this is not a file")
+	case info.Size() > most:
+		return r, fmt.Errorf("it has %d MB", info.Size()>>20)
+	}
+	text, err := os.ReadFile(s.path(e.Name()))
+	if err != nil {
+		return r, err
+	}
+	if json.Unmarshal(text, &r) != nil || r.Schema != recordSchema || recordName(r.File) != e.Name() {
+		return r, errors.New("it is not what a session writes")
+	}
+	return r, nil
 }
 
 // load hears the good taps that a blank has already.

@@ -45,6 +45,8 @@ type Settings struct {
 type Device struct {
 	Name    string `json:"device"`
 	HostAPI string `json:"host_api"`
+	// OwnRateHz is the device's own sampling rate; 0 of a recording.
+	OwnRateHz float64 `json:"device_rate_hz,omitempty"`
 	// Doubts that the device may change the sound on its way.
 	Doubts []string `json:"device_doubts,omitempty"`
 }
@@ -162,7 +164,8 @@ type Session struct {
 	notes    map[Side][]float64
 	altered  bool // it was told that the device alters the sound
 	quit     bool
-	hears    bool // the room was heard
+	hears    bool   // the room was heard
+	doubted  string // what was typed last and asked back
 	blank    string
 	side     Side
 	began    time.Time
@@ -651,6 +654,9 @@ func (s *Session) Summary() Summary {
 	grading.Rank(sum.Blanks)
 	return sum
 }
+
+// Unread is the number of files of the folder that could not be used; a Notice names each.
+func (s *Session) Unread() int { return len(s.unread) }
 
 // Heard is the number of blanks that were tapped in this session, or were found complete.
 func (s *Session) Heard() int {
