@@ -228,7 +228,7 @@ func defaultsNote(rows []Row) []string {
 	if blanks == 0 {
 		return nil
 	}
-	return []string{fmt.Sprintf("the table gives no uncertainty for some readings of %d of %d blanks; the usual ones were taken (standard uncertainties, common practice): %s",
+	return []string{fmt.Sprintf("usual standard uncertainties (common practice) where the table gives none, for %d of %d blanks: %s",
 		blanks, len(rows), strings.Join(used, ", "))}
 }
 

@@ -200,6 +200,9 @@ func (w wish) delivery(t testing.TB, r *rand.Rand, n int) (blanks []inventedBlan
 
 // Right blanks of all kinds raise hardly any alarm: at most 1 in 100.
 func TestRightBlanksRaiseNoAlarm(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: it invents and grades hundreds of blanks")
+	}
 	n := 7
 	if os.Getenv("RINGSTOCK_SLOW") != "" {
 		n = 200
@@ -382,6 +385,9 @@ var slipKinds = []kindOfSlip{
 
 // A table of slips: each kind over blanks of several deliveries.
 func TestSlips(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: it invents and grades hundreds of blanks")
+	}
 	each := 1
 	if os.Getenv("RINGSTOCK_SLOW") != "" {
 		each = 13 // more than 500 blanks in all

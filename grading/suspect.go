@@ -25,11 +25,14 @@ type Suspect struct {
 }
 
 // Text is the suspect in a sentence.
-func (s Suspect) Text() string {
+func (s Suspect) Text() string { return s.Entry() + ": " + s.Why }
+
+// Entry is the column with what was entered.
+func (s Suspect) Entry() string {
 	if s.Value == nil {
-		return s.Column + ": " + s.Why
+		return s.Column
 	}
-	return fmt.Sprintf("%s %v: %s", s.Column, s.Value, s.Why)
+	return fmt.Sprintf("%s %v", s.Column, s.Value)
 }
 
 // inDoubt says by which suspect entries a property is in doubt; nil if by none.
@@ -696,10 +699,10 @@ func (t test) heads() (list []hypothesis) {
 				continue
 			}
 			fit := height
+			why := fmt.Sprintf("a head block would fit (about %g mm long, %g mm high): measure it if there is one; if not, something else is uneven along the bar", length, height)
 			h := t.changed(t.expected.headless, func(r *Row) {
 				r.HeadLengthMM, r.HeadHeightMM = measure.Of(length, 5), measure.Of(height, 1)
-			}, Suspect{"head_length_mm", nil, fmt.Sprintf("a head block would fit (%g mm long, %g mm high): measure it if there is one", length, height), &length},
-				Suspect{"head_height_mm", nil, "see head_length_mm", &fit})
+			}, Suspect{"head_length_mm", nil, why, &length}, Suspect{"head_height_mm", nil, why, &fit})
 			if h.gain > best.gain {
 				best = h
 			}

@@ -3,6 +3,7 @@ package grading
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"ringstock/capture"
@@ -123,4 +124,48 @@ func cause(part Part, ring *spectrum.Ring) string {
 		return fmt.Sprintf("; two notes %.2f Hz apart beat", ring.Beat.Hz)
 	}
 	return ""
+}
+
+// Obstacles says in a few words each what keeps a blank from being kept: for a table, where whole
+// reasons have no room.
+func (b Blank) Obstacles(p Profile) (list []string) {
+	if b.Verdict == Unread {
+		return []string{"not heard"}
+	}
+	say := func(text string) {
+		if !slices.Contains(list, text) {
+			list = append(list, text)
+		}
+	}
+	judged := 0
+	for _, part := range b.Parts {
+		c := p.Properties[part.Key]
+		switch {
+		case part.Weight == 0:
+			continue
+		case len(inDoubt(part.Key, b.Wood, b.Suspect)) > 0:
+			continue // asked back
+		case !part.Value.Known():
+			say("no " + part.Name)
+			continue
+		}
+		judged++
+		switch s, limit, isLower := c.stand(part.Value); {
+		case s == fails && isLower:
+			say(fmt.Sprintf("%s below %g", part.Name, limit))
+		case s == fails:
+			say(fmt.Sprintf("%s above %g", part.Name, limit))
+		case s == unsure:
+			say(fmt.Sprintf("%s too near to %g", part.Name, limit))
+		}
+	}
+	if b.Verdict == Maybe && judged > 0 && b.Score.X <= p.KeepMark {
+		say(fmt.Sprintf("score not over %g", p.KeepMark))
+	}
+	for _, w := range b.Warnings {
+		if b.Verdict == Maybe && doubts[w.Code] && len(b.Suspect) == 0 {
+			say("in doubt, see --details")
+		}
+	}
+	return list
 }

@@ -34,5 +34,6 @@ same) to DIR, by default ringstock-demo, and grades it. The report is in DIR/rep
 		},
 	}
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON document")
+	cmd.Flags().BoolVar(&o.details, "details", false, "say all that is known of each blank")
 	return cmd
 }

@@ -27,6 +27,7 @@ type gradeOptions struct {
 	profile   string
 	out       string
 	json      bool
+	details   bool
 	intoStock bool
 	stock     stockPlace
 }
@@ -61,6 +62,7 @@ most a "maybe".
 		RunE: func(cmd *cobra.Command, args []string) error { return runGrade(cmd, args[0], o) },
 	}
 	cmd.Flags().BoolVar(&o.json, "json", false, "print one JSON document")
+	cmd.Flags().BoolVar(&o.details, "details", false, "say of each blank why, where to hold it, what makes up its uncertainty and what to measure next")
 	cmd.Flags().BoolVar(&o.intoStock, "into-stock", false, "enter the delivery into the stock, as \"ringstock stock add\" does")
 	o.stock.addFlag(cmd)
 	cmd.Flags().StringVar(&o.out, "out", "", "write report.html, ranking.csv and grading.json to this `DIR`")
@@ -83,10 +85,16 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 		fmt.Fprintln(cmd.ErrOrStderr(), printable("not compared with the stock: "+err.Error()))
 	}
 	g := page.Grading
+	reportAt := ""
+	if o.out != "" {
+		reportAt = filepath.Join(o.out, reportName)
+	}
 	if o.json {
 		err = g.WriteJSON(cmd.OutOrStdout())
-	} else {
+	} else if o.details {
 		err = printGrading(cmd.OutOrStdout(), g)
+	} else {
+		err = printRanking(cmd.OutOrStdout(), g, reportAt, widthOf(cmd.OutOrStdout()))
 	}
 	if err != nil {
 		return err
@@ -246,6 +254,7 @@ func (a *album) of(blank string) (p report.Pictures, err error) {
 	return p, err
 }
 
+// printGrading prints all that is known of each blank.
 func printGrading(w io.Writer, g grading.Grading) error {
 	var out strings.Builder
 	var hints hints

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"io"
 	"strings"
@@ -18,6 +19,7 @@ type textTable struct {
 	head  [][]string
 	left  int // so many columns are flush left
 	cut   int // the column whose texts are cut if the page is too narrow
+	width int // of the page; pageWidth if 0
 	rows  [][]string
 	under [][]string // texts under each row
 }
@@ -34,7 +36,8 @@ func (t *textTable) explain(text string) {
 
 func (t *textTable) write(out *strings.Builder, indent string) {
 	widths := t.widths()
-	over := length(indent) - 2 - pageWidth
+	page := cmp.Or(t.width, pageWidth)
+	over := length(indent) - 2 - page
 	for _, w := range widths {
 		over += w.all + 2
 	}
@@ -64,7 +67,7 @@ func (t *textTable) write(out *strings.Builder, indent string) {
 			return c + spaces(w.u-(length(c)-length(number)))
 		})
 		for _, text := range t.under[n] {
-			wrap(out, indent+"    ", text)
+			wrapAt(out, page, indent+"    ", text)
 		}
 	}
 }

@@ -82,6 +82,20 @@ func TestPrintGrading(t *testing.T) {
 	fits(t, out.String())
 }
 
+// The ranking fits on 80 columns, whatever the blanks are called.
+func TestPrintRanking(t *testing.T) {
+	var out bytes.Buffer
+	if err := printRanking(&out, invented(), "report/report.html", 80); err != nil {
+		t.Fatal(err)
+	}
+	golden(t, "ranking.txt", out.String())
+	for line := range strings.Lines(out.String()) {
+		if length(strings.TrimRight(line, "\n")) > 80 {
+			t.Errorf("wider than 80 columns: %s", line)
+		}
+	}
+}
+
 func TestPrintNoneQualifies(t *testing.T) {
 	g := invented()
 	g.Qualified = 0
