@@ -100,7 +100,7 @@ class Bow:
         p = np.array([*head, tension, 0.005 * force])
         s = solve_bvp(f, ends, self.mesh, rest.sol(self.mesh), p=p, tol=1e-9, max_nodes=100000)
         assert s.success, s.message
-        return s, 1000 * s.p[3], s.p[2] - tension, math.degrees(s.sol(self.length)[2] - rest.sol(self.length)[2])
+        return s, 1000 * s.p[3], s.p[2] - tension, math.degrees(s.sol(self.length)[2])
 
     def want(self):
         rest, head = self.tune(self.c["hair"]["tension_n"])
