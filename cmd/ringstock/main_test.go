@@ -53,7 +53,7 @@ func TestScripts(t *testing.T) {
 			return false, fmt.Errorf("unknown condition %s", cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exitcode": exitcode, "taps": taps, "json": jsonPath,
+			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath,
 		},
 	})
 }

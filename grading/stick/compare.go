@@ -1,6 +1,7 @@
 package stick
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -167,31 +168,51 @@ func (c *Comparison) camber(model, copy Model) {
 	for i := range c.At {
 		c.At[i].CamberMM = measure.Unknown("the camber was not read on both sticks there")
 	}
-	if len(model.Camber) < 3 || len(copy.Camber) < 3 {
-		c.Notes = append(c.Notes, "the cambers are not compared: it takes three readings at least on each stick")
+	f, left, err := CompareCamber(model.Camber, copy.Camber)
+	if err != nil {
+		c.Notes = append(c.Notes, "the cambers are not compared: "+err.Error())
 		return
 	}
-	a, b := curve(model.Camber), curve(copy.Camber)
-	from := max(model.Camber[0].X, copy.Camber[0].X)
-	to := min(model.Camber[len(model.Camber)-1].X, copy.Camber[len(copy.Camber)-1].X)
+	for i := range c.At {
+		if d := left(c.At[i].AtMM / 1000); !math.IsNaN(d) {
+			c.At[i].CamberMM = measure.Of(1000*d, 0)
+		}
+	}
+	c.Camber = &f
+}
+
+// CompareCamber lays the camber of a copy on that of its model, both in m by distance from the butt,
+// shifted and tilted as a whole by least squares. left is what is left over at a place, m; NaN where
+// one of them was not read.
+func CompareCamber(model, copy []Point) (f CamberFit, left func(x float64) float64, err error) {
+	if len(model) < 3 || len(copy) < 3 {
+		return f, nil, errors.New("it takes three readings at least on each stick")
+	}
+	a, b := curve(model), curve(copy)
+	from := max(model[0].X, copy[0].X)
+	to := min(model[len(model)-1].X, copy[len(copy)-1].X)
 	var x []float64
-	for _, p := range slices.Concat(model.Camber, copy.Camber) {
+	for _, p := range slices.Concat(model, copy) {
 		if p.X >= from && p.X <= to && !slices.Contains(x, p.X) {
 			x = append(x, p.X)
 		}
 	}
 	slices.Sort(x)
 	if len(x) < 3 {
-		c.Notes = append(c.Notes, "the cambers are not compared: they have no stretch in common")
-		return
+		return f, nil, errors.New("they have no stretch in common")
 	}
 	off := make([]Point, len(x))
 	for i, at := range x {
 		off[i] = Point{at, b(at) - a(at)}
 	}
 	shift, tilt := line(off)
-	f := CamberFit{ShiftMM: 0 - 1000*(shift+tilt*model.butt()), TiltMMPerM: 0 - 1000*tilt, BandMM: 1000 * band(off)}
-	left := func(at float64) float64 { return b(at) - a(at) - shift - tilt*at }
+	f = CamberFit{ShiftMM: 0 - 1000*(shift+tilt*model[0].X), TiltMMPerM: 0 - 1000*tilt, BandMM: 1000 * band(off)}
+	left = func(at float64) float64 {
+		if at < from || at > to {
+			return math.NaN()
+		}
+		return b(at) - a(at) - shift - tilt*at
+	}
 	var sum float64
 	for _, at := range x {
 		d := 1000 * left(at)
@@ -210,12 +231,7 @@ func (c *Comparison) camber(model, copy Model) {
 		f.Model = append(f.Model, Point{at, a(at)})
 		f.Copy = append(f.Copy, Point{at, b(at) - shift - tilt*at})
 	}
-	for i := range c.At {
-		if at := c.At[i].AtMM / 1000; at >= from && at <= to {
-			c.At[i].CamberMM = measure.Of(1000*left(at), 0)
-		}
-	}
-	c.Camber = &f
+	return f, left, nil
 }
 
 // line is the straight line through points by least squares: its height at x = 0 and its slope.

@@ -140,3 +140,12 @@ func figureOf(b stick.StrungBow, name string) string {
 	}
 	return known(measure.Value{})
 }
+
+// CamberPicture is two cambers laid over each other, as SVG in the classes of [Style].
+func CamberPicture(f stick.CamberFit) (template.HTML, error) {
+	var out bytes.Buffer
+	if err := templates.ExecuteTemplate(&out, "drawing", camber(f, 0)); err != nil {
+		return "", fmt.Errorf("sheet: %w", err)
+	}
+	return template.HTML(out.String()), nil
+}
