@@ -56,7 +56,7 @@ Exit status: 0 sound, 1 failed, 2 wrong usage, 3 done but something is to be put
 	}
 	f := cmd.Flags()
 	o.sound.addFlags(cmd)
-	f.Float64Var(&o.seconds, "seconds", 0, "listen for so many seconds: 6 if 0, with a bar 12")
+	quantityVar(f, &o.seconds, "seconds", 0, 0, 1e6, "listen for so many seconds: 6 if 0, with a bar 12")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")
 	f.StringVar(&o.metal, "metal", "", "check with a bar of this `METAL`: aluminium, brass, copper, steel, stainless steel")
 	o.mm.length = quantityFlag{unit: "mm", low: 10, high: 10000}

@@ -69,7 +69,7 @@ less the stick's and the allowance, at the station where that is least.
 	f.StringVar(&o.profile, "profile", "violin", "judge the ring of a delivery by this profile")
 	f.StringSliceVar(&o.blanks, "blank", nil, "look among these `BLANKS` only")
 	f.StringArrayVar(&o.only, "where", nil, "look among sticks in stock that meet a `CONDITION`, like density>1050")
-	f.IntVar(&o.best, "best", 6, "how many the short-list has")
+	countVar(f, &o.best, "best", 6, 0, 1000000, "how many the short-list has")
 	f.StringVar(&o.reserve, "reserve", "", "reserve the short-list in the stock `FOR` an order")
 	f.StringVar(&o.html, "html", "", "write the plan with bench sheets to this `FILE`")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")

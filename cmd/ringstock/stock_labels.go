@@ -29,9 +29,9 @@ name or for all that fit the conditions. The QR code holds the stick's id.
 	f.StringVar(&o.state, "state", "", "only this state")
 	f.StringVar(&o.lot, "lot", "", "only this lot")
 	f.StringVar(&out, "out", out, "`FILE` to write")
-	f.IntVar(&sheet.Columns, "columns", sheet.Columns, "labels side by side")
-	f.IntVar(&sheet.Rows, "rows", sheet.Rows, "labels below each other")
-	f.IntVar(&sheet.Skip, "skip", 0, "labels already gone from the first sheet")
+	countVar(f, &sheet.Columns, "columns", sheet.Columns, 1, 1000000, "labels side by side")
+	countVar(f, &sheet.Rows, "rows", sheet.Rows, 1, 1000000, "labels below each other")
+	countVar(f, &sheet.Skip, "skip", 0, 0, 1000000, "labels already gone from the first sheet")
 	asJSON := jsonFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		filters, err := o.filters()

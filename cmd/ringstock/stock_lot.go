@@ -49,9 +49,9 @@ What the wood was sold as and what it was identified as, by whom and how, are se
 	}
 	dayFlag(cmd, &acquired, "acquired", "`DAY` of acquisition")
 	dayFlag(cmd, &invoiced, "invoice-date", "`DAY` of the invoice")
-	f.IntVar(&pieces, "pieces", 0, "pieces on the invoice")
-	f.Float64Var(&kg, "kg", 0, "mass on the invoice, kg")
-	f.Float64Var(&m3, "m3", 0, "volume on the invoice, m3")
+	countVar(f, &pieces, "pieces", 0, 0, 1000000, "pieces on the invoice")
+	quantityVar(f, &kg, "kg", 0, 0, 1e9, "mass on the invoice, kg")
+	quantityVar(f, &m3, "m3", 0, 0, 1e6, "volume on the invoice, m3")
 	dayFlag(cmd, &on, "date", "`DAY` of the record (default today)")
 	f.BoolVar(&asJSON, "json", false, "print one JSON document")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {

@@ -89,8 +89,8 @@ from whether Q still moves. The recordings are judged with the newest reading of
 		o.values[r.flag] = f.Float64(r.flag, 0, r.usage)
 		o.values[r.flag+"-u"] = f.Float64(r.flag+"-u", r.u, "standard uncertainty of the "+r.flag)
 	}
-	f.Float64Var(&o.temp, "temperature", 0, "of the air, in `DEGREES` C")
-	f.Float64Var(&o.humid, "humidity", 0, "of the air, relative, in `PERCENT`")
+	quantityVar(f, &o.temp, "temperature", 0, -50, 100, "of the air, in `DEGREES` C")
+	quantityVar(f, &o.humid, "humidity", 0, 0, 100, "of the air, relative, in `PERCENT`")
 	f.StringVar(&o.scale, "instrument", "", "scale or calliper")
 	f.StringVar(&o.remark, "remark", "", "a remark on the readings")
 	f.StringArrayVar(&o.width, "width-file", nil, "`RECORDING` of taps on the other face")
