@@ -18,11 +18,16 @@ type finding struct {
 
 // Analyse measures the ring of one recording: every accepted tap alone, and all together.
 func Analyse(take capture.Take, strike Strike) Analysis {
+	return AnalyseNear(take, strike, Expected{})
+}
+
+// AnalyseNear does the same where it is known about where the note of end taps lies.
+func AnalyseNear(take capture.Take, strike Strike, note Expected) Analysis {
 	sound := take.Decimate(workRate)
 	warnings := append(capture.Warnings{}, take.Warnings...)
 	var found *finding
 	for range len(sound.Taps) + 1 {
-		found = pass(sound, strike, accepted(sound.Taps))
+		found = pass(sound, strike, note, accepted(sound.Taps))
 		if found == nil {
 			break
 		}
@@ -33,7 +38,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 		sound, found = without(sound, kept), nil // a refused tap can have misled the joint fit: once more without it
 	}
 	if found == nil {
-		if found = pass(sound, strike, sinceClipped(sound.Taps, sound.Rate)); found != nil {
+		if found = pass(sound, strike, note, sinceClipped(sound.Taps, sound.Rate)); found != nil {
 			warnings = append(warnings, capture.Warning{Code: ClippedStrikes, Text: "every tap is clipped at its strike; " +
 				"pitch and decay are read from what follows; turn the input level down before the next recording"})
 		}
@@ -45,7 +50,7 @@ func Analyse(take capture.Take, strike Strike) Analysis {
 }
 
 // pass goes once along the chain, from the taps in use to what they say; nil if nothing rings.
-func pass(sound capture.Take, strike Strike, taps []usedTap) *finding {
+func pass(sound capture.Take, strike Strike, note Expected, taps []usedTap) *finding {
 	if len(taps) == 0 {
 		return nil
 	}
@@ -55,7 +60,7 @@ func pass(sound capture.Take, strike Strike, taps []usedTap) *finding {
 		heard = heard.withHum(hum)
 		lines = heard.fitLines()
 	}
-	named, ok := heard.identify(lines)
+	named, ok := heard.identify(lines, note)
 	if !ok {
 		return nil
 	}

@@ -49,6 +49,39 @@ func (v spectra) candidates() []float64 {
 	return out
 }
 
+const (
+	lowestEndHz   = 1500.0 // below the lengthwise note of any blank: sound at 3000 m/s on 1 m
+	earlyPeaks    = 8      // strongest ones kept
+	earlyApartHz  = 60.0   // peaks of so short a stretch are no nearer to each other
+	earlyOver     = 4.0    // a peak counts from 6 dB over the median beside it
+	earlyBesideHz = 700.0  // within so much of it
+)
+
+// earlyCandidates lists where the first part of end taps' rings stands out, but for what is known: their note has died when
+// the spectra of the whole ring are looked at.
+func (v spectra) earlyCandidates(known []float64) (out []float64) {
+	s, per := v.early.p, v.early.perBin
+	if len(s) == 0 {
+		return nil
+	}
+	under := v.early.background(earlyBesideHz, 1)
+	type peak struct{ hz, power float64 }
+	var found []peak
+	near := max(int(earlyApartHz/per), 1)
+	for k := int(lowestEndHz / per); k < min(len(s)-near, int(v.top/per)); k++ {
+		if s[k] == slices.Max(s[k-near:k+near+1]) && s[k] > earlyOver*under.p[k] {
+			found = append(found, peak{(float64(k) + peakShift(s[k-1], s[k], s[k+1])) * per, s[k]})
+		}
+	}
+	slices.SortFunc(found, func(a, b peak) int { return cmp.Compare(b.power, a.power) })
+	for _, f := range found[:min(len(found), earlyPeaks)] {
+		if !slices.ContainsFunc(known, func(hz float64) bool { return math.Abs(hz-f.hz) < earlyApartHz/2 }) {
+			out = append(out, f.hz)
+		}
+	}
+	return out
+}
+
 // clusters groups frequencies that must be fitted together.
 func clusters(hz []float64) [][]float64 {
 	var out [][]float64

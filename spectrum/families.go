@@ -24,39 +24,51 @@ func families(cs []component, s naming.Series) ([]part, int) {
 	return parts, max(s.Member[0], 0)
 }
 
-// weightOf says how much a component counts in the choice of a note: 1 for the strongest, 0 from 50 dB below.
-func weightOf(energy, strongest float64) float64 {
-	if energy <= 0 || strongest <= 0 {
-		return 0
-	}
-	return max(0, 1+10*math.Log10(energy/strongest)/50)
-}
+const (
+	endWeightDB   = 40.0  // a line so far below the strongest at the strike counts nothing
+	octaveHelps   = 0.4   // of its weight each overtone adds to a lengthwise note
+	octaveStrays  = 0.015 // by so much overtones are off, relatively
+	surelyNot     = 3.5   // times what is known, from which on a line is not the expected note
+	expectationIs = 0.5   // weight of the expectation beside loudness, at one standard uncertainty off
+)
 
-// lowestEndHz is below the longitudinal note of any blank: sound at 3500 m/s on 0.95 m.
-const lowestEndHz = 1800
-
-// longitudinal chooses the lowest longitudinal mode among the components of an end
-// tap: the strongest line over lowestEndHz, helped by its own octave and twelfth.
-func longitudinal(cs []component) int {
-	best, score := 0, math.Inf(-1)
+// lengthwise chooses the lowest lengthwise mode among the components of an end tap, -1 if none can be it: the strongest at
+// the strike, since it dies long before bending does, helped by its own octave and twelfth, and near
+// to what is expected if anything is.
+func lengthwise(cs []component, note Expected) int {
 	strongest := 0.0
-	for _, c := range cs {
-		strongest = max(strongest, c.energy(nil))
-	}
+	level := make([]float64, len(cs))
 	for i, c := range cs {
-		if c.q() < 20 {
+		level[i] = median(c.amp)
+		if c.hz > lowestEndHz {
+			strongest = max(strongest, level[i])
+		}
+	}
+	weight := func(i int) float64 {
+		if level[i] <= 0 {
+			return 0
+		}
+		return max(0, 1+20*math.Log10(level[i]/strongest)/endWeightDB)
+	}
+	best, score := -1, math.Inf(-1)
+	for i, c := range cs {
+		if c.hz < lowestEndHz || c.q() < 20 {
 			continue
 		}
-		s := weightOf(c.energy(nil), strongest)
-		if c.hz < lowestEndHz {
-			s -= 1
-		}
+		s := weight(i)
 		for n := 2.0; n <= 3; n++ {
-			for _, o := range cs {
-				if math.Abs(o.hz/(n*c.hz)-1) < 0.015 {
-					s += 0.4 * weightOf(o.energy(nil), strongest)
+			for j, o := range cs {
+				if math.Abs(o.hz/(n*c.hz)-1) < octaveStrays {
+					s += octaveHelps * weight(j)
 				}
 			}
+		}
+		if note.Hz > 0 {
+			off := math.Abs(math.Log(c.hz/note.Hz)) / note.Rel
+			if off > surelyNot {
+				continue
+			}
+			s -= expectationIs * off * off / 2
 		}
 		if s > score {
 			best, score = i, s

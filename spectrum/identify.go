@@ -8,13 +8,17 @@ import (
 	"ringstock/spectrum/naming"
 )
 
-// identify says which mode of the bar each line is, if any; ok is false if no line can be the fundamental.
-func (s tapSpectra) identify(lines []component) (m modes, ok bool) {
+// identify says, knowing perhaps where the note of end taps lies, which mode of the bar each line is, if any; ok is false if no line can be the fundamental.
+func (s tapSpectra) identify(lines []component, note Expected) (m modes, ok bool) {
 	if len(lines) == 0 {
 		return m, false
 	}
 	if s.strike == EndTap {
-		m.parts, m.fundamental = endFamilies(lines, longitudinal(lines))
+		f := lengthwise(lines, note)
+		if f < 0 {
+			return m, false
+		}
+		m.parts, m.fundamental = endFamilies(lines, f)
 		return m, true
 	}
 	found, ok := naming.Find(asLines(lines))

@@ -14,6 +14,8 @@ const roomTau = 0.08 // s; what dies faster beside a hum line may be the room (R
 // ring that it hides.
 func (a tapSpectra) fitLines() []component {
 	peaks := a.candidates()
+	peaks = append(peaks, a.earlyCandidates(peaks)...)
+	slices.Sort(peaks)
 	var out []component
 	for _, group := range clusters(peaks) {
 		h := a.around((group[0] + group[len(group)-1]) / 2)

@@ -138,6 +138,10 @@ func (f *Failure) UnmarshalJSON(b []byte) error { return json.Unmarshal(b, &f.Te
 func (a Analysis) MarshalJSON() ([]byte, error)  { return measure.Marshal(a) }
 func (a *Analysis) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, a) }
 
+// Expected is what is known of a note before it is heard: the pitch, and its relative standard uncertainty. The zero
+// value knows nothing.
+type Expected struct{ Hz, Rel float64 }
+
 func (p Partial) MarshalJSON() ([]byte, error)  { return measure.Marshal(p) }
 func (p *Partial) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, p) }
 func (r Ring) MarshalJSON() ([]byte, error)     { return measure.Marshal(r) }

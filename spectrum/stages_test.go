@@ -17,7 +17,7 @@ func BenchmarkStages(b *testing.B) {
 	taps := accepted(sound.Taps)
 	heard := spectraOf(sound, SideTap, taps)
 	lines := heard.fitLines()
-	named, _ := heard.identify(lines)
+	named, _ := heard.identify(lines, Expected{})
 	fitted, near := heard.fitFundamental(named)
 	for _, stage := range []struct {
 		name string
@@ -27,7 +27,7 @@ func BenchmarkStages(b *testing.B) {
 		{"spectra", func() { spectraOf(sound, SideTap, taps) }},
 		{"candidates", func() { heard.candidates() }},
 		{"fit of all lines", func() { heard.fitLines() }},
-		{"modes", func() { heard.identify(lines) }},
+		{"modes", func() { heard.identify(lines, Expected{}) }},
 		{"fit of the fundamental", func() { heard.fitFundamental(named) }},
 		{"measures", func() { heard.measure(sound, near, fitted) }},
 	} {

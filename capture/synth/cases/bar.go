@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 
+	"ringstock/capture/synth"
 	"ringstock/capture/synth/beam"
 )
 
@@ -99,4 +100,47 @@ func UnevenBar(seed uint64, u Unevenness) Case {
 		c.Scene.Modes[k].Gain *= unit * min(1, 0.7/peak)
 	}
 	return c.SNR(45)
+}
+
+// EndTaps is a bow blank struck on its end four times: the lengthwise note of Q q with two overtones, and of each
+// plane ten bending modes, which ring on when the note is long gone. Noise is set for the note.
+func EndTaps(seed uint64, q float64) Case {
+	c := Case{random: rand.New(rand.NewPCG(seed, 40))}
+	hz := c.between(2600, 3600)
+	w := wood{slender: c.between(0.0165, 0.024), stiff: c.between(12, 20), ratio: 1 + c.sign()*c.between(0, 0.1)}
+	along := w.vibrations(beam.Lengthwise, 3)
+	c.Scene = synth.Scene{Name: "end taps", Rate: 48000, Seed: seed, Pink: 1, White: 0.1, Device: synth.Device{Bits: 24}}
+	heardAt := c.between(0.96, 1)
+	add := func(modes []beam.Vibration, q, lean float64) {
+		for n, m := range modes {
+			c.Scene.Modes = append(c.Scene.Modes, synth.Mode{
+				Hz: hz * m.Hz / along[0].Hz, Q: q / (1 + 0.06*float64(n) + 0.05*c.random.Float64()),
+				Gain: lean * m.Hz / along[0].Hz * m.Shape(0) * m.Shape(heardAt),
+			})
+			c.own = append(c.own, true)
+		}
+	}
+	add(along, q*1.02, 1)
+	c.Scene.Modes[0].Q = q
+	bendingQ := 100 * math.Pow(4, c.random.Float64())
+	add(w.vibrations(beam.AlongHeight, 10), bendingQ, math.Pow(10, -c.between(14, 34)/20))
+	add(w.vibrations(beam.AlongWidth, 10), bendingQ, math.Pow(10, -c.between(20, 40)/20))
+	at, contact := c.between(1, 1.3), c.between(0.0001, 0.0002)
+	for range 4 {
+		strength := math.Pow(10, c.between(-2, 2)/20)
+		c.Scene.Strikes = append(c.Scene.Strikes, synth.Strike{
+			AtS: at, ContactS: contact * c.between(0.9, 1.1), Strength: strength, Gains: nil, Thud: level * c.between(0.3, 1.2) * strength,
+		})
+		for range c.Scene.Modes {
+			k := len(c.Scene.Strikes) - 1
+			c.Scene.Strikes[k].Gains = append(c.Scene.Strikes[k].Gains, 1)
+		}
+		at += 0.8 * c.between(0.95, 1.15)
+	}
+	c.Scene.DurationS = at
+	unit := level / cmplx.Abs(c.Scene.Amplitude(0, 0))
+	for k := range c.Scene.Modes {
+		c.Scene.Modes[k].Gain *= unit
+	}
+	return c.SNR(c.between(27, 40))
 }
