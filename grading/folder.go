@@ -153,12 +153,12 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 }
 
 // hear hears a recording of the folder, after a look at its name.
-func (job Job) hear(name string, strike spectrum.Strike) spectrum.Analysis {
+func (job Job) hear(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 	clean, err := locate(job.Folder, name)
 	if err != nil {
 		return spectrum.Unread(name, err.Error())
 	}
-	a := job.Hear(clean, strike)
+	a := job.Hear(clean, strike, note)
 	a.File = name
 	return a
 }

@@ -19,7 +19,7 @@ import (
 )
 
 // fakeHear invents what a recording says: q130.wav has a Q of 130, and so on.
-func fakeHear(name string, strike spectrum.Strike) spectrum.Analysis {
+func fakeHear(name string, strike spectrum.Strike, _ spectrum.Expected) spectrum.Analysis {
 	a := spectrum.Analysis{File: name, SampleRateHz: 48000, Taps: []spectrum.TapResult{}}
 	var q float64
 	if _, err := fmt.Sscanf(name, "q%f", &q); err != nil {
@@ -118,11 +118,11 @@ func TestBlanksAreJudgedAlone(t *testing.T) {
 
 func TestGradeWithoutTable(t *testing.T) {
 	folder := fstest.MapFS{"q250.wav": {}, "mute.wav": {}, "broken.wav": {}, "notes.txt": {}}
-	g, err := Grade(t.Context(), Job{Folder: folder, Profile: builtIn(t, "violin"), Hear: func(name string, s spectrum.Strike) spectrum.Analysis {
+	g, err := Grade(t.Context(), Job{Folder: folder, Profile: builtIn(t, "violin"), Hear: func(name string, s spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 		if name == "broken.wav" {
 			return spectrum.Unread("", "the file is empty")
 		}
-		return fakeHear(name, s)
+		return fakeHear(name, s, note)
 	}})
 	if err != nil {
 		t.Fatal(err)
@@ -144,7 +144,7 @@ func TestGradeStopsWhenInterrupted(t *testing.T) {
 	}
 	var heard atomic.Int32
 	_, err := Grade(ctx, Job{Folder: folder, Profile: builtIn(t, "violin"),
-		Hear:   func(name string, s spectrum.Strike) spectrum.Analysis { heard.Add(1); return fakeHear(name, s) },
+		Hear:   func(name string, s spectrum.Strike, note spectrum.Expected) spectrum.Analysis { heard.Add(1); return fakeHear(name, s, note) },
 		Judged: func(Blank, Heard, int, int) error { cancel(); return nil },
 	})
 	if !errors.Is(err, context.Canceled) || heard.Load() == 100 {

@@ -15,23 +15,26 @@ type Heard struct {
 	Side, Width, End []spectrum.Analysis
 }
 
-// Hear goes from the name of a sound file to what its taps say. A file that can't be used
-// has an Error.
-type Hear func(name string, strike spectrum.Strike) spectrum.Analysis
+// Hear goes from the name of a sound file, and what is known of its note, to what its taps say. A file that can't be
+// used has an Error.
+type Hear func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis
 
-// Listen hears all recordings of a blank.
+// Listen hears all recordings of a blank, those of its faces first.
 func Listen(row Row, hear Hear) Heard {
-	all := func(names []string, strike spectrum.Strike) (list []spectrum.Analysis) {
+	all := func(names []string, strike spectrum.Strike, note spectrum.Expected) (list []spectrum.Analysis) {
 		for _, name := range names {
-			list = append(list, hear(name, strike))
+			list = append(list, hear(name, strike, note))
 		}
 		return list
 	}
-	return Heard{
-		Side:  all(row.File, spectrum.SideTap),
-		Width: all(row.WidthFile, spectrum.SideTap),
-		End:   all(row.EndFile, spectrum.EndTap),
+	h := Heard{
+		Side:  all(row.File, spectrum.SideTap, spectrum.Expected{}),
+		Width: all(row.WidthFile, spectrum.SideTap, spectrum.Expected{}),
 	}
+	if len(row.EndFile) > 0 { // what bends tells about where the lengthwise note is
+		h.End = all(row.EndFile, spectrum.EndTap, wood.ExpectEnd(row.Readings, ring(h.Side), ring(h.Width)))
+	}
+	return h
 }
 
 // Judge goes from what is known of one blank to its verdict. It depends on nothing else: not on

@@ -75,7 +75,7 @@ func invented(t testing.TB, blanks int) Job {
 	if err != nil {
 		t.Fatal(err)
 	}
-	hear := func(name string, strike spectrum.Strike) spectrum.Analysis {
+	hear := func(name string, strike spectrum.Strike, _ spectrum.Expected) spectrum.Analysis {
 		var i int
 		if _, err := fmt.Sscanf(name, "%d", &i); err != nil {
 			t.Error(err)

@@ -84,7 +84,7 @@ func analyse(ctx context.Context, files []string, strike spectrum.Strike, p *pro
 				return err
 			}
 			rec, err := wavfile.Open(name)
-			_, list[i] = hear(name, rec, err, strike)
+			_, list[i] = hear(name, rec, err, strike, spectrum.Expected{})
 			p.step(len(files))
 			return nil
 		})

@@ -491,14 +491,14 @@ func (d *desk) judge(root *os.Root, row grading.Row) grading.Blank {
 // recalling hears one recording at a time, so that enough of the computer is left for the taps.
 func recalling(root *os.Root) grading.Hear {
 	var one sync.Mutex
-	return func(name string, strike spectrum.Strike) spectrum.Analysis {
+	return func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 		if a, ok := session.Recall(root.FS(), name); ok {
 			return a
 		}
 		one.Lock()
 		defer one.Unlock()
 		rec, err := openIn(root, name)
-		_, a := hear(name, rec, err, strike)
+		_, a := hear(name, rec, err, strike, note)
 		return a
 	}
 }
@@ -563,7 +563,7 @@ func (d *desk) findLongest(root *os.Root, blanks []grading.Blank) {
 	}
 	for _, name := range best.Row.File {
 		rec, err := openIn(root, name)
-		take, a := hear(name, rec, err, spectrum.SideTap)
+		take, a := hear(name, rec, err, spectrum.SideTap, spectrum.Expected{})
 		p, ok := spectrum.Draw(take, a)
 		if !ok {
 			continue

@@ -222,7 +222,7 @@ type checkDocument struct {
 
 // tap judges the taps on a known bar.
 func (d *checkDocument) tap(rec capture.Recording, m metal.Metal, b metal.Bar) error {
-	_, a := hear(rec.Source, rec, nil, spectrum.SideTap)
+	_, a := hear(rec.Source, rec, nil, spectrum.SideTap, spectrum.Expected{})
 	if a.Ring == nil {
 		return errors.New(a.Error.Text)
 	}

@@ -152,9 +152,9 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, la
 	album := newAlbum(laid)
 	job := grading.Job{
 		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile, Spool: laid,
-		Hear: func(name string, strike spectrum.Strike) spectrum.Analysis {
+		Hear: func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 			rec, err := openIn(root, name)
-			take, a := hear(name, rec, err, strike)
+			take, a := hear(name, rec, err, strike, note)
 			if pictures && strike == spectrum.SideTap {
 				if portrait, ok := spectrum.Draw(take, a); ok {
 					album.draw(name, portrait)

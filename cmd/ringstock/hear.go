@@ -12,7 +12,7 @@ import (
 )
 
 // hear goes from a recording, or from the error in its place, to what its taps say.
-func hear(name string, rec capture.Recording, err error, strike spectrum.Strike) (capture.Take, spectrum.Analysis) {
+func hear(name string, rec capture.Recording, err error, strike spectrum.Strike, note spectrum.Expected) (capture.Take, spectrum.Analysis) {
 	if err != nil {
 		why := strings.TrimPrefix(err.Error(), name+": ")
 		if errors.Is(err, fs.ErrNotExist) {
@@ -21,7 +21,7 @@ func hear(name string, rec capture.Recording, err error, strike spectrum.Strike)
 		return capture.Take{}, spectrum.Unread(name, why)
 	}
 	take := capture.FindTaps(rec)
-	a := spectrum.Analyse(take, strike)
+	a := spectrum.AnalyseNear(take, strike, note)
 	return take, a
 }
 

@@ -26,9 +26,9 @@ func todaysJudge(profileName string) (stock.Judge, error) {
 			return grading.Blank{}, err
 		}
 		var unused []error
-		heard := grading.Listen(row, func(name string, strike spectrum.Strike) spectrum.Analysis {
+		heard := grading.Listen(row, func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 			rec, err := wavfile.Open(paths[name])
-			_, a := hear(name, rec, err, strike)
+			_, a := hear(name, rec, err, strike, note)
 			if a.Error != nil {
 				unused = append(unused, fmt.Errorf("%s: %s", name, a.Error.Text))
 			}

@@ -115,7 +115,7 @@ func TestVirtualSession(t *testing.T) {
 		done, fed := make(chan struct{}), make(chan error, 1)
 		l := startListening(t, folder, "--taps", "4")
 		go func() { fed <- v.Feed(rec.Tracks[0], done) }()
-		_, want := hear("played", rec, nil, spectrum.SideTap)
+		_, want := hear("played", rec, nil, spectrum.SideTap, spectrum.Expected{})
 		if err := l.Wait(); err != nil {
 			t.Fatalf("%v\n%s%s", err, &l.out, &l.side)
 		}

@@ -235,8 +235,7 @@ func literature(v Values, species string) (list []capture.Warning) {
 	}
 	check(v.Density, w.densityLow, w.dense, 1, "a density", "kg/m3", "mass, height, width and length")
 	check(v.YoungsModulus, w.modulusLow, w.strong, 1e9, "a modulus", "GPa", "length and height")
-	// Sound runs along dry wood at 2500 to 6500 m/s (from memory).
-	check(v.SoundSpeed, 2500, 6500, 1, "a sound speed", "m/s", "length and height")
+	check(v.SoundSpeed, slowestMS, fastestMS, 1, "a sound speed", "m/s", "length and height")
 	if eg := v.ratioEG(); eg.Known() && (eg.X+2*eg.U < 6 || eg.X-2*eg.U > 40) {
 		list = append(list, capture.Warning{Code: Implausible, Text: fmt.Sprintf("E/G comes out as %.0f, hardwoods have 10 to 25: a dimension is wrong, or a partial was taken for another", eg.X)})
 	}

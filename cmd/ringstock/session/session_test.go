@@ -167,7 +167,7 @@ func TestTenBlanks(t *testing.T) {
 		}
 	}
 	again, err := grading.Grade(t.Context(), grading.Job{Folder: os.DirFS(folder), Delivery: "d", Profile: violin(t),
-		Hear: func(name string, strike spectrum.Strike) spectrum.Analysis {
+		Hear: func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 			rec, err := wavfile.Open(filepath.Join(folder, name))
 			if err != nil {
 				t.Error(err)
