@@ -144,7 +144,10 @@ func TestGradeStopsWhenInterrupted(t *testing.T) {
 	}
 	var heard atomic.Int32
 	_, err := Grade(ctx, Job{Folder: folder, Profile: builtIn(t, "violin"),
-		Hear:   func(name string, s spectrum.Strike, note spectrum.Expected) spectrum.Analysis { heard.Add(1); return fakeHear(name, s, note) },
+		Hear: func(name string, s spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
+			heard.Add(1)
+			return fakeHear(name, s, note)
+		},
 		Judged: func(Blank, Heard, int, int) error { cancel(); return nil },
 	})
 	if !errors.Is(err, context.Canceled) || heard.Load() == 100 {

@@ -34,7 +34,8 @@ const (
 
 // lengthwise chooses the lowest lengthwise mode among the components of an end tap, -1 if none can be it: the strongest at
 // the strike, since it dies long before bending does, helped by its own octave and twelfth, and near
-// to what is expected if anything is.
+// to what is expected if anything is. Where nothing is expected and nothing sounds where a blank's note can be, any line may
+// be it: bars differ.
 func lengthwise(cs []component, note Expected) int {
 	strongest := 0.0
 	level := make([]float64, len(cs))
@@ -45,14 +46,14 @@ func lengthwise(cs []component, note Expected) int {
 		}
 	}
 	weight := func(i int) float64 {
-		if level[i] <= 0 {
-			return 0
+		if level[i] <= 0 || strongest == 0 {
+			return level[i]
 		}
 		return max(0, 1+20*math.Log10(level[i]/strongest)/endWeightDB)
 	}
 	best, score := -1, math.Inf(-1)
 	for i, c := range cs {
-		if c.hz < lowestEndHz || c.q() < 20 {
+		if c.hz < lowestEndHz && (strongest > 0 || note.Hz > 0) || c.q() < 20 {
 			continue
 		}
 		s := weight(i)
