@@ -168,7 +168,7 @@ func gradeInvented(t testing.TB, blanks []inventedBlank, rows []inventedRow) Gra
 	}
 	folder[TableName] = &fstest.MapFile{Data: []byte(table)}
 	g, err := Grade(t.Context(), Job{Folder: folder, Delivery: "invented", Profile: builtIn(t, "violin"),
-		Hear: func(name string, _ spectrum.Strike) spectrum.Analysis { return sounds[name]() }})
+		Hear: func(name string, _ spectrum.Strike, _ spectrum.Expected) spectrum.Analysis { return sounds[name]() }})
 	if err != nil {
 		t.Fatal(err)
 	}
