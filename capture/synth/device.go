@@ -36,6 +36,12 @@ func (m Microphone) filter(rate float64) filter {
 	return f
 }
 
+// Through is a sound as the microphone gives it, in place.
+func (m Microphone) Through(x []float64, rate float64) []float64 {
+	m.filter(rate).run(x)
+	return x
+}
+
 // section is a recursive filter of second order,
 // (b0 + b1/z + b2/z^2)/(1 + a1/z + a2/z^2); a filter is a chain of them.
 type section struct{ b0, b1, b2, a1, a2 float64 }

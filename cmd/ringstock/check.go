@@ -231,7 +231,7 @@ func (d *checkDocument) tap(rec capture.Recording, m metal.Metal, b metal.Bar) e
 		return err
 	}
 	d.Ring, d.Bar, d.Metal = a.Ring, &r, m.Name
-	d.Sound, d.Verdict = m.Judge(r)
+	d.Sound, d.Verdict = m.Judge(b, r)
 	return nil
 }
 
@@ -258,7 +258,7 @@ func (d *checkDocument) print(w io.Writer) error {
 		value("reverberation", "rt60_s", "60 dB in %.2f s (from one clap: within about a fifth)", r.RT60S)
 		value("decay", "bend_db", "within %.1f dB of a straight line", r.BendDB)
 		value("noise afterwards", "pump_db", "%+.1f dB", r.PumpDB)
-		value("low end", "low_slope_db_per_octave", "%.0f dB per octave from 500 to 125 Hz (a clap itself: about 6 to 12)", r.LowSlope)
+		value("low end", "low_slope_db_per_octave", "the microphone loses %s%.0f dB per octave from 500 to 100 Hz (within about 3: claps differ)", map[bool]string{true: "at least "}[r.LowAtLeast], r.LowSlope)
 		for _, doubt := range r.Doubts {
 			wrap(&out, "", "! "+doubt.Text)
 		}
@@ -267,10 +267,15 @@ func (d *checkDocument) print(w io.Writer) error {
 		}
 	} else {
 		line("note", "%s Hz, %s, from %d taps", hertz(d.Ring.Fundamental.Hz), noteName(d.Ring.Fundamental.Hz.X), d.Ring.TapsUsed)
-		line("density", "%s", d.Bar.Density.Text("kg/m³"))
-		line("Young's modulus", "%s", d.Bar.E.Text("GPa"))
+		m, err := metal.Find(d.Metal)
+		if err != nil {
+			return err
+		}
+		line("density", "%s (%s: %.0f to %.0f)", d.Bar.Density.Text("kg/m³"), m.Name, m.Density[0], m.Density[1])
+		line("Young's modulus", "%s (%s: %.0f to %.0f)", d.Bar.E.Text("GPa"), m.Name, m.E[0]/1e9, m.E[1]/1e9)
 		line("sound speed", "%s", d.Bar.SoundSpeed.Text("m/s"))
 		wrap(&out, "", map[bool]string{true: "", false: "! "}[d.Sound]+d.Verdict)
+		wrap(&out, "", "ranges: "+metal.Source)
 	}
 	_, err := io.WriteString(w, printable(out.String()))
 	return err

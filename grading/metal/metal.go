@@ -101,22 +101,97 @@ func (m Metal) Measure(b Bar, hz measure.Value) (Result, error) {
 	return out, broken
 }
 
-// Judge says whether the result lies in the handbook's range, its own uncertainty allowed for (k = 2).
-func (m Metal) Judge(r Result) (sound bool, text string) {
+// Source is where the ranges of the metals are from.
+const Source = "Kaye & Laby, Tables of Physical and Chemical Constants, 2.2.2, and usual alloys"
+
+// Judge says whether the result lies in the handbook's range, its own uncertainty allowed for (k = 2). Where it
+// doesn't, the text names the reading that alone would explain it.
+func (m Metal) Judge(b Bar, r Result) (sound bool, text string) {
+	var off []string
 	for _, q := range []struct {
 		name string
 		v    measure.Value
 		lim  [2]float64
 		unit string
-		hint string
 	}{
-		{"density", r.Density, m.Density, "kg/m³", "weigh and measure again: is it this metal, and solid?"},
-		{"Young's modulus", r.E, [2]float64{m.E[0] / 1e9, m.E[1] / 1e9}, "GPa",
-			"check which face was tapped (the height lies in the direction of the tap), the length, and that the bar rang freely at its nodes"},
+		{"density", r.Density, m.Density, "kg/m³"},
+		{"Young's modulus", r.E, [2]float64{m.E[0] / 1e9, m.E[1] / 1e9}, "GPa"},
 	} {
 		if q.v.X+2*q.v.U < q.lim[0] || q.v.X-2*q.v.U > q.lim[1] {
-			return false, fmt.Sprintf("%s %s is outside the %.4g to %.4g %s of %s: %s", q.name, q.v.Text(q.unit), q.lim[0], q.lim[1], q.unit, m.Name, q.hint)
+			off = append(off, fmt.Sprintf("%s %s is outside the %.4g to %.4g %s of %s", q.name, q.v.Text(q.unit), q.lim[0], q.lim[1], q.unit, m.Name))
 		}
 	}
-	return true, fmt.Sprintf("the bar is %s as the handbooks have it: the way from tap to modulus can be trusted", m.Name)
+	if len(off) == 0 {
+		return true, fmt.Sprintf("the bar is %s as the handbooks have it: the way from tap to modulus can be trusted", m.Name)
+	}
+	return false, strings.Join(off, ", and ") + ": " + m.explain(b, r)
+}
+
+// explain names what would explain a result that is not this metal's.
+func (m Metal) explain(b Bar, r Result) string {
+	var whys []string
+	for _, reading := range b.readings() {
+		if x, ok := reading.wouldFit(m, r); ok {
+			whys = append(whys, fmt.Sprintf("a %s of %s instead of %s would explain it", reading.name, reading.text(x), reading.text(reading.v.X)))
+		}
+	}
+	if b.Shape == bar.Rectangular && m.hasE(r, math.Pow(b.Height.X/b.Width.X, 2)) && m.hasDensity(r, 1) {
+		whys = append(whys, "it was tapped on the other face (the height lies in the direction of the tap)")
+	}
+	for _, other := range Metals {
+		if other.Name != m.Name && other.hasDensity(r, 1) && other.hasE(r, 1) {
+			whys = append(whys, "it may be "+other.Name)
+		}
+	}
+	if len(whys) == 0 {
+		return "no single reading explains it: measure length, thickness and mass again, see that the bar is solid and of one piece, and that it rang freely at its nodes (0.224 of its length from each end)"
+	}
+	return strings.Join(whys, "; or ")
+}
+
+// reading is one of the bar's, with the powers in which density and E go with it.
+type reading struct {
+	name       string
+	v          measure.Value
+	perUnit    float64 // of the unit it is told in
+	unit       string
+	density, e float64
+}
+
+// readings of the bar. From f of the lowest bending mode E = c m L^3 f^2/(w h^3), and c m L^3 f^2/d^4 of a round bar.
+func (b Bar) readings() []reading {
+	list := []reading{{"mass", b.Mass, 1e3, "g", 1, 1}, {"length", b.Length, 1e3, "mm", -1, 3}}
+	if b.Shape == bar.Round {
+		return append(list, reading{"diameter", b.Height, 1e3, "mm", -2, -4})
+	}
+	return append(list, reading{"height", b.Height, 1e3, "mm", -1, -3}, reading{"width", b.Width, 1e3, "mm", -1, -1})
+}
+
+func (q reading) text(x float64) string { return fmt.Sprintf("%.4g %s", x*q.perUnit, q.unit) }
+
+// wouldFit is the value of the reading nearest to the given one with which density and E both are the metal's.
+func (q reading) wouldFit(m Metal, r Result) (x float64, ok bool) {
+	low, high := math.Inf(-1), math.Inf(1) // of the logarithm of its factor
+	for _, c := range []struct {
+		v     measure.Value
+		lim   [2]float64
+		power float64
+	}{{r.Density, m.Density, q.density}, {r.E, [2]float64{m.E[0] / 1e9, m.E[1] / 1e9}, q.e}} {
+		a, b := math.Log(c.lim[0]/c.v.X)/c.power, math.Log(c.lim[1]/c.v.X)/c.power
+		slack := 2 * c.v.U / c.v.X / math.Abs(c.power)
+		low, high = max(low, min(a, b)-slack), min(high, max(a, b)+slack)
+	}
+	if low > high {
+		return 0, false
+	}
+	return q.v.X * math.Exp((low+high)/2), true
+}
+
+// hasE tells whether the result's E times a factor is this metal's, hasDensity the same of its density.
+func (m Metal) hasE(r Result, factor float64) bool {
+	return factor*(r.E.X+2*r.E.U) >= m.E[0]/1e9 && factor*(r.E.X-2*r.E.U) <= m.E[1]/1e9
+}
+
+func (m Metal) hasDensity(r Result, factor float64) bool {
+	return factor*(r.Density.X+2*r.Density.U) >= m.Density[0] && factor*(r.Density.X-2*r.Density.U) <= m.Density[1]
 }

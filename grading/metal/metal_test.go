@@ -2,6 +2,7 @@ package metal
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"ringstock/spectrum/bar"
@@ -38,7 +39,7 @@ func TestMeasure(t *testing.T) {
 		if u := 2 * 0.00002 / c.h * r.E.X; r.E.U < 0.5*u || r.E.U > 3*u {
 			t.Errorf("%s: u of E %v, its thickness alone makes %v", c.metal, r.E.U, u)
 		}
-		if ok, text := m.Judge(r); !ok {
+		if ok, text := m.Judge(b, r); !ok {
 			t.Error(text)
 		}
 		// A bar taken for another metal, or with its faces confused, is found out.
@@ -46,7 +47,7 @@ func TestMeasure(t *testing.T) {
 		if r, err = m.Measure(b, measure.Of(f, 0.01)); err != nil {
 			t.Fatal(err)
 		}
-		if ok, _ := m.Judge(r); ok {
+		if ok, _ := m.Judge(b, r); ok {
 			t.Error(c.metal, "a wrong thickness passed")
 		}
 	}
@@ -55,5 +56,45 @@ func TestMeasure(t *testing.T) {
 	}
 	if _, err := Metals[0].Measure(Bar{}, measure.Of(1, 0)); err == nil {
 		t.Error("a bar without measures was measured")
+	}
+}
+
+// TestExplain: of a bar with one wrong reading that reading is named, with about its right value; a bar of another metal,
+// and one tapped on its other face, are named, too.
+func TestExplain(t *testing.T) {
+	steel, _ := Find("steel")
+	right := Bar{bar.Rectangular, measure.Of(0.6, 0.0005), measure.Of(0.010, 0.00002), measure.Of(0.02, 0.00002), measure.Of(7830*0.6*0.01*0.02, 0.0001)}
+	rod := bar.Uniform(0.6, bar.Section{Shape: bar.Rectangular, Height: 0.01, Width: 0.02})
+	modes, err := rod.Modes(bar.BendingHeight, bar.Wood{E: 208e9, G: 208e9 / 2.58, Density: 7830}, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name, want string
+		change     func(*Bar)
+	}{
+		{"length", "a length of 60", func(b *Bar) { b.Length.X *= 1.08 }},
+		{"mass", "a mass of 9", func(b *Bar) { b.Mass.X *= 1.15 }},
+		{"height", "a height of ", func(b *Bar) { b.Height.X *= 0.9 }},
+		{"width", "a width of ", func(b *Bar) { b.Width.X *= 1.1 }},
+		{"faces", "the other face", func(b *Bar) { b.Height, b.Width = b.Width, b.Height }},
+	} {
+		b := right
+		c.change(&b)
+		r, err := steel.Measure(b, measure.Of(modes[0].Hz, 0.01))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if ok, text := steel.Judge(b, r); ok || !strings.Contains(text, c.want) {
+			t.Errorf("wrong %s: %v %s", c.name, ok, text)
+		}
+	}
+	brass, _ := Find("brass")
+	r, err := brass.Measure(right, measure.Of(modes[0].Hz, 0.01))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ok, text := brass.Judge(right, r); ok || !strings.Contains(text, "it may be steel") {
+		t.Errorf("steel taken for brass: %v %s", ok, text)
 	}
 }

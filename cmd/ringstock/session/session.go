@@ -163,6 +163,7 @@ type Session struct {
 	latest   *place   // of the latest good tap, whose ring may go on
 	notes    map[Side][]float64
 	altered  bool // it was told that the device alters the sound
+	weak     bool // it was told that the microphone's low end is weak
 	quit     bool
 	hears    bool   // the room was heard
 	doubted  string // what was typed last and asked back
@@ -351,6 +352,31 @@ func (s *Session) count(good *tapped, t *TapHeard) {
 	t.Good, t.Asked, t.Why, t.File, t.Ring = true, false, "", good.file, good.heard.Ring
 	t.Curves = s.curves(good.take, good.heard)
 	t.Judged = s.judge(s.blank)
+	s.tellWeakLow()
+}
+
+// tellWeakLow tells once that the fundamental lies too far under its series for a whole low end.
+func (s *Session) tellWeakLow() {
+	// None of 12 synthetic blanks reached this; behind a low end that takes 24 dB of the fundamental 11 of 12 did.
+	const taps, most = 3, 18.0 // dB
+	list := s.tap[s.blank][Face]
+	if s.weak || s.side != Face || len(list) < taps {
+		return
+	}
+	least := math.Inf(1)
+	for _, t := range list[len(list)-taps:] {
+		above := math.Inf(-1)
+		for _, p := range t.heard.Ring.Partials {
+			if p.Family == spectrum.Bending && p.Order > 1 && p.LevelDB.Known() {
+				above = math.Max(above, p.LevelDB.X)
+			}
+		}
+		least = math.Min(least, above)
+	}
+	if least > most {
+		s.weak = true
+		s.tell(Notice{fmt.Sprintf("the fundamental lies %.0f dB under its higher notes: the microphone's low end is weak, or it stands at a node; its sustain is less certain so. Use a USB or measuring microphone if you can; \"ringstock check\" measures it", least)})
+	}
 }
 
 // curves draws the decay of a tap, where that is wanted.

@@ -609,3 +609,29 @@ func ExampleOpen() {
 	// A017-03.wav
 	// <nil>
 }
+
+// TestWeakLowEnd: a low end that takes most of the fundamental is told of once, a whole one never.
+func TestWeakLowEnd(t *testing.T) {
+	for seed := uint64(8801); seed <= 8803; seed++ {
+		for _, weak := range []bool{false, true} {
+			c := cases.Bar(seed).SNR(40).Starting(1.5).Taps(4)
+			if weak {
+				c = c.Highpassed(24)
+			}
+			rec, _ := c.Render()
+			_, h, err := listen(t, settings(t, t.TempDir()), play(rec), nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			told := 0
+			for _, n := range h.notices {
+				if strings.Contains(n, "low end is weak") {
+					told++
+				}
+			}
+			if want := map[bool]int{true: 1}[weak]; told != want {
+				t.Errorf("bar %d, weak %v: told %d times", seed, weak, told)
+			}
+		}
+	}
+}
