@@ -8,60 +8,82 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-const roomTau = 0.08 // s; what dies faster beside a hum line may be the room (RT60 up to 0.55 s)
+// What is taken for a line of the taps, and what for the same line twice.
+const (
+	roomTau      = 0.08 // s; what dies faster beside a hum line may be the room (RT60 up to 0.55 s)
+	noSlower     = 0.02 // 1/s; what dies more slowly than in 5 minutes is no ring
+	fastestPerHz = 0.35 // of its frequency, 1/s over Hz: a Q of 9
+	humToHz      = 600  // rings that hum hides are sought below: above, hum is weak and bars have few modes
+	humSeenHz    = 12   // a hum line so near to a peak is in that peak's fit
+	sameLineHz   = 0.3  // lines nearer than this, and
+	sameLineSDs  = 2.0  // so many of their standard deviations more, are one
+	asSlowTimes  = 2.0  // by which an unseen line may die faster than those seen: the room's lines do more
+)
 
 // fitLines finds the decaying lines of the taps: each cluster of peaks of the spectra in one fit, and beside every hum line a
 // ring that it hides.
-func (a tapSpectra) fitLines() []component {
-	peaks := a.candidates()
-	peaks = append(peaks, a.earlyCandidates(peaks)...)
+func (s tapSpectra) fitLines() []component {
+	peaks := s.candidates()
+	peaks = append(peaks, s.earlyCandidates(peaks)...)
 	slices.Sort(peaks)
 	var out []component
 	for _, group := range clusters(peaks) {
-		h := a.around((group[0] + group[len(group)-1]) / 2)
-		recs, which := h.records(h.skip(), h.until)
-		var start []damped.Line
-		for _, f := range group {
-			start = append(start, damped.Line{Hz: f - h.centre(), Alpha: startAlpha(f)})
-		}
-		more := 0
-		if timings[a.strike].waits { // where the room outlasts the ring, a further line would be the room's
-			more = 1
-		}
-		if f := h.resolve(recs, start, len(start)+more, false); f != nil {
-			out = append(out, asSlow(h.components(f, recs, which), len(start))...)
-		}
+		out = append(out, s.fitCluster(group)...)
 	}
-	for _, hum := range a.hum {
-		if hum > 600 || slices.ContainsFunc(peaks, func(f float64) bool { return math.Abs(f-hum) < 12 }) {
-			continue // the fit of that peak has this hum line in its model
-		}
-		h := a.around(hum)
-		recs, which := h.records(h.skip(), h.until)
-		if f := h.resolve(recs, nil, 2, false); f != nil {
-			for _, c := range h.components(f, recs, which) {
-				if c.alpha < 1/roomTau {
-					out = append(out, c)
-				}
-			}
+	for _, hum := range s.hum {
+		near := slices.ContainsFunc(peaks, func(f float64) bool { return math.Abs(f-hum) < humSeenHz })
+		if hum <= humToHz && !near {
+			out = append(out, s.fitBeside(hum)...)
 		}
 	}
 	out = slices.DeleteFunc(out, func(c component) bool {
-		return !(c.alpha > 0.02) || c.hz < lowestHz || c.alpha > 0.35*c.hz || c.sdAlpha > c.alpha || c.energy(nil) == 0
+		return !(c.alpha > noSlower) || c.hz < lowestHz || c.alpha > fastestPerHz*c.hz || c.sdAlpha > c.alpha || c.energy(nil) == 0
 	})
 	slices.SortFunc(out, func(x, y component) int { return cmp.Compare(x.hz, y.hz) })
-	// Two neighbourhoods may have found the same line: the better one stays.
-	var unique []component
-	for _, c := range out {
-		if n := len(unique); n > 0 && math.Abs(unique[n-1].hz-c.hz) < 0.3+2*(c.sdHz+unique[n-1].sdHz) {
-			if c.sdHz < unique[n-1].sdHz {
-				unique[n-1] = c
-			}
-			continue
-		}
-		unique = append(unique, c)
+	return unlike(out)
+}
+
+// fitCluster fits the peaks of one neighbourhood together, and a line between them that no peak shows.
+func (s tapSpectra) fitCluster(peaks []float64) []component {
+	h := s.around((peaks[0] + peaks[len(peaks)-1]) / 2)
+	recs, which := h.records(h.skip(), h.until)
+	var start []damped.Line
+	for _, f := range peaks {
+		start = append(start, damped.Line{Hz: f - h.centre(), Alpha: startAlpha(f)})
 	}
-	return unique
+	most := len(start)
+	if timings[s.strike].waits { // where the room outlasts the ring, a further line would be the room's
+		most++
+	}
+	f := h.resolve(recs, start, most, false)
+	if f == nil {
+		return nil
+	}
+	return asSlow(h.components(f, recs, which), len(start))
+}
+
+// fitBeside looks for rings beside a hum line.
+func (s tapSpectra) fitBeside(hum float64) []component {
+	h := s.around(hum)
+	recs, which := h.records(h.skip(), h.until)
+	f := h.resolve(recs, nil, 2, false)
+	if f == nil {
+		return nil
+	}
+	return slices.DeleteFunc(h.components(f, recs, which), func(c component) bool { return c.alpha >= 1/roomTau })
+}
+
+// unlike leaves one of lines, in order of frequency, that two neighbourhoods found: the better one.
+func unlike(lines []component) (out []component) {
+	for _, c := range lines {
+		n := len(out)
+		if n == 0 || math.Abs(out[n-1].hz-c.hz) >= sameLineHz+sameLineSDs*(c.sdHz+out[n-1].sdHz) {
+			out = append(out, c)
+		} else if c.sdHz < out[n-1].sdHz {
+			out[n-1] = c
+		}
+	}
+	return out
 }
 
 // asSlow keeps the first n components, which were seen as peaks, and of the others those that
@@ -73,7 +95,7 @@ func asSlow(cs []component, n int) []component {
 	}
 	out := slices.Clone(cs[:n])
 	for _, c := range cs[n:] {
-		if c.alpha < 2*slowest {
+		if c.alpha < asSlowTimes*slowest {
 			out = append(out, c)
 		}
 	}

@@ -26,32 +26,7 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 		return nil
 	}
 	for len(best.Lines) < most {
-		at, loud := loudestResidual(best, recs, h.rate())
-		restless := h.restless(best, recs)
-		care := care && restless
-		if !loud && !care {
-			break
-		}
-		var next *damped.Fit
-		try := func(lines []damped.Line) bool {
-			f, err := fitter.Solve(lines, best.Undamped, best.Coherent)
-			better := err == nil && f.Converged && h.sensible(f, recs) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC)
-			if better {
-				next = f
-			}
-			return better
-		}
-		for _, l := range h.further(fitter, best, at, care) {
-			if try(append(slices.Clone(best.Lines), l)) {
-				break
-			}
-		}
-		// Without care pairs are sought only where a fundamental may be.
-		if len(best.Lines) == len(start) && len(start) > 0 && restless && (care || h.centre() < blankHz) {
-			if pair, ok := h.split(fitter, best, start, at); ok {
-				try(pair)
-			}
-		}
+		next := h.better(fitter, best, recs, start, care)
 		if next == nil {
 			break
 		}
@@ -63,6 +38,37 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 		}
 	}
 	return best
+}
+
+// better is a fit with a line more than the best so far, which was started from the given lines; nil if the data don't ask for
+// one.
+func (h neighbourhood) better(fitter *damped.Fitter, best *damped.Fit, recs []damped.Record, start []damped.Line, care bool) (next *damped.Fit) {
+	at, loud := loudestResidual(best, recs, h.rate())
+	restless := h.restless(best, recs)
+	care = care && restless
+	if !loud && !care {
+		return nil
+	}
+	try := func(lines []damped.Line) bool {
+		f, err := fitter.Solve(lines, best.Undamped, best.Coherent)
+		found := err == nil && f.Converged && h.sensible(f, recs) && best.BIC-f.BIC > bicDrop && (next == nil || f.BIC < next.BIC)
+		if found {
+			next = f
+		}
+		return found
+	}
+	for _, l := range h.further(fitter, best, at, care) {
+		if try(append(slices.Clone(best.Lines), l)) {
+			break
+		}
+	}
+	// Without care pairs are sought only where a fundamental may be.
+	if len(best.Lines) == len(start) && len(start) > 0 && restless && (care || h.centre() < blankHz) {
+		if pair, ok := h.split(fitter, best, start, at); ok {
+			try(pair)
+		}
+	}
+	return next
 }
 
 // restless tells whether the fit leaves more than the noise that the quiet part has there.

@@ -8,19 +8,6 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Transform is the DFT of the exponentials amp_m exp((-alpha_m + 2 pi i f_m) n/rate),
-// n = 0..n-1, at the bins first, first+1, ..., first+count-1.
-func Transform(lines []Line, amp []complex128, rate float64, n, first, count int) []complex128 {
-	s := &Fitter{rate: rate}
-	r := Record{First: first, N: n}
-	sum, col := make([]complex128, count), make([]complex128, count)
-	for m, l := range lines {
-		s.column(col, r, l.Hz, l.Alpha)
-		axpy(sum, amp[m], col)
-	}
-	return sum
-}
-
 // Bound is the Cramer-Rao bound for the parameters of lines (and undamped lines) in
 // complex white noise: the covariance that no unbiased estimator can beat, ordered as Fit.Cov.
 // amp holds the amplitudes of the damped, then of the undamped lines; noise is the
@@ -71,13 +58,4 @@ func bound(m Model, known []Known, recs []Record, noise, rate float64) *mat.SymD
 		}
 	}
 	return cov
-}
-
-// Sample is the sum of the exponentials at sample i.
-func Sample(lines []Line, amp []complex128, rate float64, i int) complex128 {
-	var y complex128
-	for m, l := range lines {
-		y += amp[m] * cmplx.Exp(complex(-l.Alpha, 2*math.Pi*l.Hz)*complex(float64(i)/rate, 0))
-	}
-	return y
 }

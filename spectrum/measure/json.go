@@ -17,68 +17,80 @@ import (
 // Embedded structs are flattened too. A tag u:"-" leaves the uncertainty out. Numbers are written with nine
 // significant digits, so that the last bits of an arithmetic unit don't show.
 func Marshal(structure any) ([]byte, error) {
-	var out bytes.Buffer
-	why, codes, budget := map[string]string{}, map[string]string{}, map[string][]Part{}
-	out.WriteByte('{')
-	put := func(name string, raw []byte) {
-		if out.Len() > 1 {
-			out.WriteByte(',')
-		}
-		fmt.Fprintf(&out, "%q:%s", name, raw)
-	}
-	err := eachField(reflect.ValueOf(structure), func(f reflect.StructField, v reflect.Value, name string) error {
-		m, isValue := v.Interface().(Value)
-		if !isValue {
-			raw, err := marshalled(v)
-			if err != nil {
-				return fmt.Errorf("%s: %w", name, err)
-			}
-			put(name, raw)
-			if c, is := v.Interface().(Coded); is {
-				raw, err := json.Marshal(append([]string{}, c.Codes()...))
-				if err != nil {
-					return fmt.Errorf("%s: %w", name, err)
-				}
-				put(f.Tag.Get("codes"), raw)
-			}
-			return nil
-		}
-		x, u := []byte("null"), []byte("null")
-		if m.known {
-			x, u = number(m.X), number(m.U)
-		} else if m.Why != "" {
-			why[name] = m.Why
-			if m.Code != "" {
-				codes[name] = m.Code
-			}
-		}
-		put(name, x)
-		if un := uName(f, name); un != "-" {
-			put(un, u)
-		}
-		if len(m.Budget) > 0 {
-			budget[name] = m.Budget
-		}
-		return nil
-	})
-	if err != nil {
+	w := writer{why: map[string]string{}, codes: map[string]string{}, budget: map[string][]Part{}}
+	w.out.WriteByte('{')
+	if err := eachField(reflect.ValueOf(structure), w.field); err != nil {
 		return nil, err
 	}
 	for _, extra := range []struct {
 		name string
 		n    int
 		v    any
-	}{{"why", len(why), why}, {"why_codes", len(codes), codes}, {"budget", len(budget), budget}} {
+	}{{"why", len(w.why), w.why}, {"why_codes", len(w.codes), w.codes}, {"budget", len(w.budget), w.budget}} {
 		if extra.n > 0 {
-			raw, err := json.Marshal(extra.v)
-			if err != nil {
+			if err := w.put(extra.name, reflect.ValueOf(extra.v)); err != nil {
 				return nil, err
 			}
-			put(extra.name, raw)
 		}
 	}
-	out.WriteByte('}')
-	return out.Bytes(), nil
+	w.out.WriteByte('}')
+	return w.out.Bytes(), nil
+}
+
+// writer is an object in the making, and what is to be told of its values at its end.
+type writer struct {
+	out        bytes.Buffer
+	why, codes map[string]string
+	budget     map[string][]Part
+}
+
+func (w *writer) raw(name string, raw []byte) {
+	if w.out.Len() > 1 {
+		w.out.WriteByte(',')
+	}
+	fmt.Fprintf(&w.out, "%q:%s", name, raw)
+}
+
+func (w *writer) put(name string, v reflect.Value) error {
+	raw, err := marshalled(v)
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	w.raw(name, raw)
+	return nil
+}
+
+func (w *writer) field(f reflect.StructField, v reflect.Value, name string) error {
+	if m, is := v.Interface().(Value); is {
+		w.value(f, name, m)
+		return nil
+	}
+	if err := w.put(name, v); err != nil {
+		return err
+	}
+	if c, is := v.Interface().(Coded); is {
+		return w.put(f.Tag.Get("codes"), reflect.ValueOf(append([]string{}, c.Codes()...)))
+	}
+	return nil
+}
+
+func (w *writer) value(f reflect.StructField, name string, m Value) {
+	x, u := []byte("null"), []byte("null")
+	if m.known {
+		x, u = number(m.X), number(m.U)
+	} else if m.Why != "" {
+		w.why[name] = m.Why
+		if m.Code != "" {
+			w.codes[name] = m.Code
+		}
+	}
+	w.raw(name, x)
+	if un := uName(f, name); un != "-" {
+		w.raw(un, u)
+	}
+	if len(m.Budget) > 0 {
+		w.budget[name] = m.Budget
+	}
 }
 
 // marshalled is the JSON of a field. Marshalers in it, alone or in a list, are asked themselves: json.Marshal reads what they
@@ -110,57 +122,75 @@ var marshaler = reflect.TypeFor[json.Marshaler]()
 
 // Unmarshal reads what Marshal wrote into the struct that pointer points to.
 func Unmarshal(data []byte, pointer any) error {
-	var raw map[string]json.RawMessage
-	if err := json.Unmarshal(data, &raw); err != nil {
+	var r reader
+	if err := json.Unmarshal(data, &r.raw); err != nil {
 		return err
 	}
-	var why, codes map[string]string
-	var budget map[string][]Part
-	for name, into := range map[string]any{"why": &why, "why_codes": &codes, "budget": &budget} {
-		if r, ok := raw[name]; ok {
-			if err := json.Unmarshal(r, into); err != nil {
-				return fmt.Errorf("%s: %w", name, err)
-			}
+	for name, into := range map[string]any{"why": &r.why, "why_codes": &r.codes, "budget": &r.budget} {
+		if err := r.read(name, into); err != nil {
+			return err
 		}
 	}
-	return eachField(reflect.ValueOf(pointer).Elem(), func(f reflect.StructField, v reflect.Value, name string) error {
-		r, ok := raw[name]
-		if !ok {
-			return nil
-		}
-		if v.Type() != reflect.TypeFor[Value]() {
-			if err := json.Unmarshal(r, v.Addr().Interface()); err != nil {
-				return fmt.Errorf("%s: %w", name, err)
-			}
-			if c, is := v.Addr().Interface().(interface{ SetCodes([]string) }); is && raw[f.Tag.Get("codes")] != nil {
-				var list []string
-				if err := json.Unmarshal(raw[f.Tag.Get("codes")], &list); err != nil {
-					return fmt.Errorf("%s: %w", f.Tag.Get("codes"), err)
-				}
-				c.SetCodes(list)
-			}
-			return nil
-		}
-		var x, u *float64
-		if err := json.Unmarshal(r, &x); err != nil {
-			return fmt.Errorf("%s: %w", name, err)
-		}
-		if ru, ok := raw[uName(f, name)]; ok {
-			if err := json.Unmarshal(ru, &u); err != nil {
-				return fmt.Errorf("%s: %w", uName(f, name), err)
-			}
-		}
-		m := Reason{codes[name], why[name]}.Value()
-		if x != nil {
-			m = Of(*x, 0)
-			if u != nil {
-				m = Of(*x, *u)
-			}
-		}
-		m.Budget = budget[name]
-		v.Set(reflect.ValueOf(m))
+	return eachField(reflect.ValueOf(pointer).Elem(), r.field)
+}
+
+// reader is an object that was read, and what is told of its values at its end.
+type reader struct {
+	raw        map[string]json.RawMessage
+	why, codes map[string]string
+	budget     map[string][]Part
+}
+
+// read leaves what is not there as it is.
+func (r *reader) read(name string, into any) error {
+	raw, ok := r.raw[name]
+	if !ok {
 		return nil
-	})
+	}
+	if err := json.Unmarshal(raw, into); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	return nil
+}
+
+func (r *reader) field(f reflect.StructField, v reflect.Value, name string) error {
+	if _, ok := r.raw[name]; !ok {
+		return nil
+	}
+	if v.Type() == reflect.TypeFor[Value]() {
+		return r.value(f, v, name)
+	}
+	if err := r.read(name, v.Addr().Interface()); err != nil {
+		return err
+	}
+	if c, is := v.Addr().Interface().(interface{ SetCodes([]string) }); is {
+		var codes []string
+		if err := r.read(f.Tag.Get("codes"), &codes); err != nil {
+			return err
+		}
+		c.SetCodes(codes)
+	}
+	return nil
+}
+
+func (r *reader) value(f reflect.StructField, v reflect.Value, name string) error {
+	var x, u *float64
+	if err := r.read(name, &x); err != nil {
+		return err
+	}
+	if err := r.read(uName(f, name), &u); err != nil {
+		return err
+	}
+	m := Reason{r.codes[name], r.why[name]}.Value()
+	if x != nil {
+		m = Of(*x, 0)
+		if u != nil {
+			m = Of(*x, *u)
+		}
+	}
+	m.Budget = r.budget[name]
+	v.Set(reflect.ValueOf(m))
+	return nil
 }
 
 // Coded is a list of texts with a code each.
