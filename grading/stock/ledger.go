@@ -251,7 +251,17 @@ func (t Test) ownID(row grading.Row, result []byte) string {
 
 func (t Test) idFits(row grading.Row, result []byte) bool {
 	if t.Rank == 0 {
-		return t.ID == t.contentID(row)
+		// A result does not keep the uncertainties of heads and tips, which are those of the
+		// length, the height and the width.
+		written := row
+		for _, q := range []struct{ of, as *measure.Value }{
+			{&written.HeadLengthMM, &row.LengthMM}, {&written.HeadHeightMM, &row.HeightMM}, {&written.TipHeightMM, &row.HeightMM}, {&written.TipWidthMM, &row.WidthMM},
+		} {
+			if q.of.Known() && q.of.U == 0 {
+				*q.of = measure.Of(q.of.X, q.as.U)
+			}
+		}
+		return t.ID == t.contentID(row) || t.ID == t.contentID(written)
 	}
 	own := t.ownID(row, result)
 	return t.ID == own || t.ID == idAt(own, t.RecordedAt, t.Rank)

@@ -439,7 +439,7 @@ func (s *Store) checkLedger(ctx context.Context, q querier, h *Health, all verif
 	}
 	if now != noted && len(acts) > 0 {
 		h.Problems = append(h.Problems, fmt.Sprintf("the ledger's head is %s over %d facts, but the last act left %s over %d: facts were changed, taken out or put in; %s", now.Text, now.Facts, noted.Text, noted.Facts, mend))
-	} else if len(all.faults) > 0 && now == noted {
+	} else if now == noted && slices.ContainsFunc(all.faults, func(f fault) bool { return f.what == altered }) {
 		h.Notes = append(h.Notes, "the head is the one that was noted: where a fact and its seal differ it is the seal that is damaged")
 	}
 	if file := notedHead(s.opt.Dir); file != (Head{}) && file != noted && !slices.ContainsFunc(acts, func(a act) bool { return file == Head{a.facts, a.head} }) {
