@@ -173,5 +173,8 @@ func plural(n int, one string) string {
 	if n == 1 {
 		return "1 " + one
 	}
+	if strings.HasSuffix(one, "ry") {
+		return fmt.Sprintf("%d %sies", n, strings.TrimSuffix(one, "y"))
+	}
 	return fmt.Sprintf("%d %ss", n, one)
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -15,6 +16,8 @@ import (
 
 	"ringstock/grading"
 	"ringstock/grading/stock"
+	"ringstock/grading/wood"
+	"ringstock/spectrum/measure"
 )
 
 type stockAddOptions struct {
@@ -32,18 +35,37 @@ type stockAddOptions struct {
 func newStockAdd(place *stockPlace) *cobra.Command {
 	var o stockAddOptions
 	cmd := &cobra.Command{
-		Use:   "add FOLDER",
-		Short: "Enter a delivery: grade its folder and take its sticks into the stock",
+		Use:   "add {FOLDER | --number NUMBER}",
+		Short: "Enter a delivery: grade its folder and take its sticks into the stock; or one stick by hand",
 		Long: `Grades a delivery folder and enters its sticks: what was bought, what was measured, the test with
 its recordings, your own grade. Adding the same delivery twice changes nothing. FOLDER may also be
 a grading.json that "ringstock grade --out" wrote; its recordings are then looked for with
 --recordings, or beside it.
 
+--number enters one stick by hand, with what was measured: "ringstock stock test NUMBER taps.wav"
+adds its sound later.
+
 Exit status: 0 done, 1 failed, 2 wrong usage, 3 done but some sticks or recordings could not be
 entered (they are listed), 130 interrupted.`,
-		Example: `  ringstock stock add spring-delivery --only keep --lot L7 --place "rack 2, row 3"`,
-		Args:    takes(cobra.ExactArgs(1)),
+		Example: `  ringstock stock add spring-delivery --only keep --lot L7 --place "rack 2, row 3"
+  ringstock stock add --number E7 --length 750 --height 14.1 --width 13.0 --mass 149.2 --species "Handroanthus"`,
+		Args: takes(cobra.MaximumNArgs(1)),
 	}
+	byHand := map[string]*string{}
+	hand := func(flag, column, usage string) { byHand[column] = cmd.Flags().String(flag, "", usage) }
+	hand("number", "blank", "your `NUMBER` of one stick, entered by hand")
+	hand("length", "length_mm", "its length in `MM`")
+	hand("height", "height_mm", "its height in `MM`")
+	hand("width", "width_mm", "its width in `MM`")
+	hand("mass", "mass_g", "its mass in `GRAMS`")
+	hand("moisture", "moisture_pct", "its moisture in `PERCENT`")
+	hand("temperature", "temperature_c", "temperature of the air in `DEGREES` C")
+	hand("humidity", "humidity_pct", "humidity of the air in `PERCENT`")
+	hand("species", "species", "its species")
+	hand("price", "price", "its price")
+	hand("currency", "currency", "currency of the price")
+	hand("supplier", "supplier", "from whom it came")
+	hand("grade", "maker_grade", "your own grade")
 	f := cmd.Flags()
 	f.StringSliceVar(&o.only, "only", nil, "enter only sticks of these verdicts: keep, maybe, leave, unread")
 	dayFlag(cmd, &o.date, "date", "`DAY` on which they came, like 2031-03-28 (default today)")
@@ -61,7 +83,18 @@ entered (they are listed), 130 interrupted.`,
 				return usageError{fmt.Errorf("--only %s: the verdicts are keep, maybe, leave and unread", v)}
 			}
 		}
-		g, folder, err := gradedDelivery(cmd, args[0], *recordings, o.profile)
+		var g grading.Grading
+		var folder string
+		var err error
+		number := *byHand["blank"]
+		switch {
+		case len(args) == 1 && number == "":
+			g, folder, err = gradedDelivery(cmd, args[0], *recordings, o.profile)
+		case len(args) == 0 && number != "":
+			g, folder, err = stickByHand(byHand, place.meant)
+		default:
+			err = usageError{errors.New("give the folder of a delivery, or --number for one stick by hand")}
+		}
 		if err != nil {
 			return err
 		}
@@ -86,6 +119,54 @@ entered (they are listed), 130 interrupted.`,
 		return nil
 	}
 	return cmd
+}
+
+// stickByHand is a delivery of one stick that somebody typed.
+func stickByHand(typed map[string]*string, meant bool) (g grading.Grading, folder string, err error) {
+	row := grading.Row{Blank: *typed["blank"]}
+	row.Shape = wood.Rectangular
+	for _, column := range slices.Sorted(maps.Keys(typed)) {
+		text := *typed[column]
+		if column == "blank" || text == "" {
+			continue
+		}
+		c, err := grading.ParseCell(column, text)
+		if err != nil {
+			return g, "", usageError{fmt.Errorf("--%s: %w", strings.TrimSuffix(strings.TrimSuffix(strings.TrimSuffix(column, "_mm"), "_g"), "_pct"), err)}
+		}
+		if why := c.Doubt(row); why != "" && !meant {
+			return g, "", fmt.Errorf("asked back, nothing was entered: %s. If it is right all the same, say so with --yes", why)
+		}
+		putCell(&row, c)
+	}
+	g = grading.Grading{Schema: grading.Schema, Delivery: "by hand", Blanks: []grading.Blank{{Blank: row.Blank, Row: row}}}
+	return g, ".", nil
+}
+
+// putCell puts what was typed where it belongs, with the usual standard uncertainty.
+func putCell(row *grading.Row, c grading.Cell) {
+	for column, to := range map[string]*measure.Value{
+		"length_mm": &row.LengthMM, "height_mm": &row.HeightMM, "width_mm": &row.WidthMM, "mass_g": &row.MassG, "moisture_pct": &row.MoisturePct,
+		"temperature_c": &row.TemperatureC, "humidity_pct": &row.HumidityPct,
+	} {
+		if column == c.Column && c.HasNumber() {
+			u := 0.0
+			for _, r := range readingFlags {
+				if r.quantity == column {
+					u = r.u
+				}
+			}
+			*to = measure.Of(c.Number, u)
+		}
+	}
+	for column, to := range map[string]*string{"species": &row.Species, "currency": &row.Currency, "supplier": &row.Supplier, "maker_grade": &row.MakerGrade} {
+		if column == c.Column {
+			*to = c.Text
+		}
+	}
+	if c.Column == "price" && c.HasNumber() {
+		row.Price = &c.Number
+	}
 }
 
 // gradedDelivery grades a folder, or reads a grading that was written before.
@@ -144,6 +225,9 @@ func printAdded(w io.Writer, out stock.Added) error {
 	}
 	for _, r := range out.Refused {
 		wrap(&text, "  ", "not entered: "+r)
+	}
+	for _, r := range out.Same {
+		wrap(&text, "  ", "note: "+r)
 	}
 	return say(w, &text)
 }

@@ -141,7 +141,7 @@ shows what would be taken back.
 			const most = 12
 			for i, f := range act.Facts {
 				if i == most {
-					fmt.Fprintf(&out, "  and %s more\n", plural(len(act.Facts)-most, "entry"))
+					fmt.Fprintf(&out, "  and %d more\n", len(act.Facts)-most)
 					break
 				}
 				wrap(&out, "  ", f.Stick+": "+f.Text)

@@ -25,9 +25,7 @@ name or for all that fit the conditions. The QR code holds the stick's id.
 		Example: `  ringstock stock labels --lot L7 --out labels.html`,
 	}
 	f := cmd.Flags()
-	f.StringArrayVar(&o.where, "where", nil, "a `CONDITION`, as for list")
-	f.StringVar(&o.state, "state", "", "only this state")
-	f.StringVar(&o.lot, "lot", "", "only this lot")
+	o.addFilters(f)
 	f.StringVar(&out, "out", out, "`FILE` to write")
 	countVar(f, &sheet.Columns, "columns", sheet.Columns, 1, 1000000, "labels side by side")
 	countVar(f, &sheet.Rows, "rows", sheet.Rows, 1, 1000000, "labels below each other")

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"ringstock/grading/stock"
 	"ringstock/spectrum/measure"
@@ -55,13 +56,27 @@ var stockColumns = []stockColumn{
 	{name: "mass", head: "mass", unit: "g", value: func(b stock.Blank) measure.Value { return b.Mass }},
 }
 
-var usualColumns = []string{"number", "state", "place", "grade", "score", "hz", "q", "density", "modulus", "mass"}
+var usualColumns = []string{"number", "delivery", "state", "for", "place", "verdict", "grade", "score", "hz", "q", "density", "modulus", "mass"}
 
 type stockListOptions struct {
-	where                      []string
-	state, lot, species, place string
-	sort, columns              []string
-	csv, json                  bool
+	where                                         []string
+	state, lot, species, place, delivery, verdict string
+	bought, until                                 day
+	sort, columns                                 []string
+	all, csv, json                                bool
+}
+
+// addFilters gives a command the flags by which sticks are chosen.
+func (o *stockListOptions) addFilters(f *pflag.FlagSet) {
+	f.StringArrayVar(&o.where, "where", nil, "a `CONDITION`, like \"density>1050\"; may be given more than once")
+	f.StringVar(&o.state, "state", "", "only this state")
+	f.StringVar(&o.lot, "lot", "", "only this lot")
+	f.StringVar(&o.delivery, "delivery", "", "only deliveries whose name contains this")
+	f.StringVar(&o.species, "species", "", "only species whose name contains this")
+	f.StringVar(&o.place, "place", "", "only places whose name contains this")
+	f.StringVar(&o.verdict, "verdict", "", "only this verdict: keep, maybe, leave")
+	f.Var(&o.bought, "from", "only sticks bought on this `DAY` or later")
+	f.Var(&o.until, "to", "only sticks bought on this `DAY` or before")
 }
 
 func newStockList(place *stockPlace) *cobra.Command {
@@ -69,7 +84,8 @@ func newStockList(place *stockPlace) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "list",
 		Short: "List the sticks that fit, in any order, as table, CSV or JSON",
-		Long: `Lists sticks. Conditions are NAME, one of = != < <= > >= ~ (contains), VALUE; a stick must fit
+		Long: `Lists sticks. The table holds those in the house, unless --all or a condition on the state asks for
+more; --csv and --json hold all that fit. Conditions are NAME, one of = != < <= > >= ~ (contains), VALUE; a stick must fit
 all of them. One whose value is not known fits no condition on it. Names:
 ` + strings.Join(stock.FilterFields(), ", ") + `.
 ` + stockExitHelp,
@@ -81,11 +97,8 @@ all of them. One whose value is not known fits no condition on it. Names:
 		},
 	}
 	f := cmd.Flags()
-	f.StringArrayVar(&o.where, "where", nil, "a `CONDITION`, like \"density>1050\"; may be given more than once")
-	f.StringVar(&o.state, "state", "", "only this state")
-	f.StringVar(&o.lot, "lot", "", "only this lot")
-	f.StringVar(&o.species, "species", "", "only species whose name contains this")
-	f.StringVar(&o.place, "place", "", "only places whose name contains this")
+	o.addFilters(f)
+	f.BoolVar(&o.all, "all", false, "in the table too, what is used, sold, scrapped or failed")
 	f.StringSliceVar(&o.sort, "sort", nil, "sort by these names; a minus in front puts the largest first")
 	f.StringSliceVar(&o.columns, "columns", nil, "show these columns")
 	f.BoolVar(&o.csv, "csv", false, "print CSV")
@@ -96,7 +109,8 @@ all of them. One whose value is not known fits no condition on it. Names:
 // filters turns the flags into conditions.
 func (o stockListOptions) filters() (out []stock.Filter, err error) {
 	conditions := slices.Clone(o.where)
-	for _, c := range []struct{ name, value string }{{"state=", o.state}, {"lot=", o.lot}, {"species~", o.species}, {"place~", o.place}} {
+	for _, c := range []struct{ name, value string }{{"state=", o.state}, {"lot=", o.lot}, {"delivery~", o.delivery}, {"species~", o.species}, {"place~", o.place}, {"verdict=", o.verdict},
+		{"bought>=", string(o.bought.date)}, {"bought<=", string(o.until.date)}} {
 		if c.value != "" {
 			conditions = append(conditions, c.name+c.value)
 		}
@@ -146,7 +160,18 @@ func runStockList(ctx context.Context, cmd *cobra.Command, s *stock.Store, o sto
 		}
 		return writeStockCSV(cmd.OutOrStdout(), columns, blanks)
 	}
-	return printStockList(cmd.OutOrStdout(), columns, blanks)
+	// A table is for what can be picked from the rack.
+	left := 0
+	if !o.all && o.state == "" && !slices.ContainsFunc(o.where, func(w string) bool { return strings.HasPrefix(strings.ToLower(strings.TrimSpace(w)), "state") }) {
+		n := len(blanks)
+		blanks = slices.DeleteFunc(blanks, func(b stock.Blank) bool { return !b.State.Present() })
+		left = n - len(blanks)
+	}
+	if err := printStockList(cmd.OutOrStdout(), columns, blanks); err != nil || left == 0 {
+		return err
+	}
+	_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s used, sold, scrapped or failed: see them with --all\n", plural(left, "more stick"))
+	return err
 }
 
 func writeStockJSON(w io.Writer, blanks []stock.Blank) error {

@@ -47,9 +47,7 @@ type stockTestOptions struct {
 	side    []string
 	width   []string
 	end     []string
-	values  map[string]*float64
-	temp    float64
-	humid   float64
+	values  map[string]*cellFlag
 	on      day
 	scale   string
 	remark  string
@@ -71,7 +69,7 @@ var readingFlags = []struct {
 }
 
 func newStockTest(place *stockPlace) *cobra.Command {
-	o := stockTestOptions{values: map[string]*float64{}}
+	o := stockTestOptions{values: map[string]*cellFlag{}}
 	cmd := &cobra.Command{
 		Use:   "test STICK [RECORDING...]",
 		Short: "Weigh, measure or tap a stick again, and say whether it has settled",
@@ -85,12 +83,16 @@ from whether Q still moves. The recordings are judged with the newest reading of
 		Args: takes(cobra.MinimumNArgs(1)),
 	}
 	f := cmd.Flags()
-	for _, r := range readingFlags {
-		o.values[r.flag] = f.Float64(r.flag, 0, r.usage)
-		o.values[r.flag+"-u"] = f.Float64(r.flag+"-u", r.u, "standard uncertainty of the "+r.flag)
+	value := func(flag, column, usage, usual string) {
+		o.values[flag] = &cellFlag{column: column}
+		f.Var(o.values[flag], flag, usage+usual)
 	}
-	quantityVar(f, &o.temp, "temperature", 0, -50, 100, "of the air, in `DEGREES` C")
-	quantityVar(f, &o.humid, "humidity", 0, 0, 100, "of the air, relative, in `PERCENT`")
+	for _, r := range readingFlags {
+		value(r.flag, r.quantity, r.usage, "")
+		value(r.flag+"-u", strings.Replace(r.quantity, "_", "_u_", 1), "standard uncertainty of the "+r.flag, fmt.Sprintf(" (default %g)", r.u))
+	}
+	value("temperature", "temperature_c", "of the air, in `DEGREES` C", "")
+	value("humidity", "humidity_pct", "of the air, relative, in `PERCENT`", "")
 	f.StringVar(&o.scale, "instrument", "", "scale or calliper")
 	f.StringVar(&o.remark, "remark", "", "a remark on the readings")
 	f.StringArrayVar(&o.width, "width-file", nil, "`RECORDING` of taps on the other face")
@@ -101,18 +103,18 @@ from whether Q still moves. The recordings are judged with the newest reading of
 	dayFlag(cmd, &o.on, "date", "`DAY` of the test (default today)")
 	f.BoolVar(&o.json, "json", false, "print one JSON document: the stick with its history")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		var air struct{ t, h *float64 }
-		if cmd.Flags().Changed("temperature") {
-			air.t = &o.temp
-		}
-		if cmd.Flags().Changed("humidity") {
-			air.h = &o.humid
-		}
+		number := func(flag string) *float64 { return o.values[flag].number() }
 		for _, r := range readingFlags {
-			if cmd.Flags().Changed(r.flag) {
-				o.in.Readings = append(o.in.Readings, stock.Reading{Quantity: r.quantity, Value: *o.values[r.flag], U: *o.values[r.flag+"-u"],
-					Instrument: o.scale, Remark: o.remark, TemperatureC: air.t, HumidityPct: air.h})
+			x := number(r.flag)
+			if x == nil {
+				continue
 			}
+			u := r.u
+			if given := number(r.flag + "-u"); given != nil {
+				u = *given
+			}
+			o.in.Readings = append(o.in.Readings, stock.Reading{Quantity: r.quantity, Value: *x, U: u,
+				Instrument: o.scale, Remark: o.remark, TemperatureC: number("temperature"), HumidityPct: number("humidity")})
 		}
 		o.side = args[1:]
 		if len(o.in.Readings)+len(o.side)+len(o.width)+len(o.end) == 0 {

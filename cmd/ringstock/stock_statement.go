@@ -100,6 +100,10 @@ func printStatement(w io.Writer, st stock.Statement) error {
 	for _, p := range st.Problems {
 		wrap(&out, "", "not balanced: "+p)
 	}
+	for _, n := range st.Notes {
+		wrap(&out, "", "note: "+n)
+	}
+	out.WriteString(headLine(st.Head, st.Facts) + ": `ringstock stock prove` shows that it is still there\n")
 	out.WriteString(st.Caution + "\n")
 	return say(w, &out)
 }

@@ -24,8 +24,8 @@ type plan struct {
 	events   []Event
 	readings []Reading
 	tests    []judgement
-	replaces map[string]replacement // by id of the fact taken back
-	anew     bool                   // what the sticks are judged by may change
+	replaces []replacement
+	anew     bool // what the sticks are judged by may change
 }
 
 // judgement is a test with its whole result.
@@ -95,7 +95,10 @@ func (s *Store) carryOutOnce(ctx context.Context, p plan) (out []Revision, err e
 		known[id] = h.rank()
 		rev := Revision{ID: id, Changed: []string{}, Notes: []string{}}
 		rev.Before, _ = h.On(today)
-		_, before := h.On("")
+		all, before := h.On("")
+		if all.State == "" && slices.ContainsFunc(p.events, func(e Event) bool { return e.Blank == id && e.Kind != Corrected }) {
+			return nil, fmt.Errorf("stick %s is not in the stock, its purchase was taken back: `ringstock stock undo --redo` or `ringstock stock correct` brings it back", all.Blank)
+		}
 		then, err := h.with(p, id)
 		if err != nil {
 			return nil, fmt.Errorf("stick %s: %w", rev.Before.Blank, err)
@@ -151,12 +154,12 @@ func (t *tx) enterPlan(p plan, judgements []judgement) error {
 		}
 	}
 	instead := map[string]string{} // of a fact that was taken back
-	for old, r := range p.replaces {
+	for _, r := range p.replaces {
 		id, err := t.enterReplacement(r)
 		if err != nil {
 			return err
 		}
-		instead[old] = id
+		instead[r.old] = id
 	}
 	for _, e := range p.events {
 		if id := instead[e.Corrects]; id != "" {
@@ -227,8 +230,8 @@ func (h History) with(p plan, id string) (History, error) {
 			h.Tests = append(h.Tests, t)
 		}
 	}
-	for old, r := range p.replaces {
-		r.addTo(&h, id, "planned instead of "+old, rank)
+	for _, r := range p.replaces {
+		r.addTo(&h, id, "planned instead of "+r.old, rank)
 	}
 	h.sort()
 	return h, nil

@@ -28,6 +28,7 @@ type Correction struct {
 
 // replacement is the fact that is entered in place of one that is taken back.
 type replacement struct {
+	old      string // id of the fact taken back
 	event    *Event
 	reading  *Reading
 	test     *judgement
@@ -93,7 +94,7 @@ func (s *Store) Correct(ctx context.Context, c Correction) ([]Revision, error) {
 	if c.Why == "" {
 		return nil, errors.New("a correction must say why")
 	}
-	p := plan{what: "correction: " + c.Why, anew: true, replaces: map[string]replacement{}}
+	p := plan{what: "correction: " + c.Why, anew: true}
 	var doubts doubtList
 	doubts.future(s, c.Date)
 	if c.Entry == "" {
@@ -118,21 +119,83 @@ func (s *Store) Correct(ctx context.Context, c Correction) ([]Revision, error) {
 			return nil, err
 		}
 		for _, e := range entries {
-			p.events = append(p.events, Event{Kind: Corrected, Blank: e.blank, Lot: e.lot, Date: c.Date, Reason: c.Why, Corrects: e.id})
-			if len(c.Set) == 0 {
+			if err := s.planCorrection(ctx, &p, e, c, c.Set, &doubts); err != nil {
+				return nil, err
+			}
+			day, moves := c.Set["date"]
+			if e.event == nil || e.event.Kind != Bought || !moves {
 				continue
 			}
-			r, err := s.replace(ctx, e, c.Set, &doubts)
+			// What came in with the stick on that day came in on the right one.
+			along, redone, err := s.cameAlong(ctx, *e.event)
 			if err != nil {
 				return nil, err
 			}
-			p.replaces[e.id] = r
+			var asked doubtList // about the day that was asked back above
+			for _, a := range along {
+				if err := s.planCorrection(ctx, &p, a, c, map[string]string{"date": day}, &asked); err != nil {
+					return nil, err
+				}
+			}
+			for _, a := range redone { // judged anew where that is needed
+				if err := s.planCorrection(ctx, &p, a, c, nil, &doubts); err != nil {
+					return nil, err
+				}
+			}
 		}
 	}
 	if err := doubts.err(s); err != nil {
 		return nil, err
 	}
 	return s.carryOut(ctx, p)
+}
+
+// planCorrection plans to take a fact back and, if something is set, to put another in its
+// place.
+func (s *Store) planCorrection(ctx context.Context, p *plan, e entry, c Correction, set map[string]string, doubts *doubtList) error {
+	p.events = append(p.events, Event{Kind: Corrected, Blank: e.blank, Lot: e.lot, Date: c.Date, Reason: c.Why, Corrects: e.id})
+	if len(set) == 0 {
+		return nil
+	}
+	r, err := s.replace(ctx, e, set, doubts)
+	r.old = e.id
+	p.replaces = append(p.replaces, r)
+	return err
+}
+
+// cameAlong are the readings, the grade and the tests of the day of a purchase that were
+// entered with it, and later judgements of those tests.
+func (s *Store) cameAlong(ctx context.Context, bought Event) (along, redone []entry, err error) {
+	err = s.read(ctx, func(q querier) error {
+		h, err := history(ctx, q, bought.Blank)
+		if err != nil {
+			return err
+		}
+		void := h.Void()
+		came := func(rank int, date Date, id string) bool {
+			return date == bought.Date && rank == bought.Rank && !void[id]
+		}
+		for _, r := range h.Readings {
+			if came(r.Rank, r.Date, r.ID) {
+				along = append(along, entry{id: r.ID, blank: r.Blank, reading: &r})
+			}
+		}
+		for _, e := range h.Events {
+			if e.Kind == Graded && came(e.Rank, e.Date, e.ID) {
+				along = append(along, entry{id: e.ID, blank: e.Blank, event: &e})
+			}
+		}
+		for _, t := range h.Tests {
+			switch {
+			case t.Redoes == "" && came(t.Rank, t.Date, t.ID):
+				along = append(along, entry{id: t.ID, blank: t.Blank, test: &t})
+			case t.Redoes != "" && !void[t.ID] && slices.ContainsFunc(h.Tests, func(x Test) bool { return x.ID == t.Redoes && x.Redoes == "" && came(x.Rank, x.Date, x.ID) }):
+				redone = append(redone, entry{id: t.ID, blank: t.Blank, test: &t})
+			}
+		}
+		return nil
+	})
+	return along, redone, err
 }
 
 // entries finds the facts a correction is about: one by its id, or one of each stick by

@@ -37,6 +37,7 @@ type Added struct {
 	Left    int      `json:"left"`    // not entered because of their verdict
 	Refused []string `json:"refused"` // sticks that could not be entered, and why
 	Notes   []string `json:"notes"`   // recordings that could not be read, of sticks that were entered
+	Same    []string `json:"same"`    // sticks whose number another stick in stock has, too
 }
 
 // Add enters the sticks of a delivery: bought, measured and tested, with the maker's
@@ -158,6 +159,13 @@ func (s *Store) Add(ctx context.Context, d Delivery) (out Added, err error) {
 			return out, err
 		}
 		out.New = append(out.New, b)
+		others, err := all(ctx, s.db, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE blank = ? AND id != ? AND gone = 0`, b.Blank, b.ID)
+		if err != nil {
+			return out, s.explain(err)
+		}
+		for _, o := range others {
+			out.Same = append(out.Same, fmt.Sprintf("stick %s: there is also %q, %s; say which with the delivery, like %q", b.Blank, o.Name(), o.State, b.Name()))
+		}
 	}
 	return out, nil
 }

@@ -96,13 +96,22 @@ func (h History) workedBetween(void map[string]bool, from, to Date) bool {
 // recordings asks back the very sound of another stick.
 func (l *doubtList) recordings(ctx context.Context, s *Store, blank string, recordings []TestRecording) error {
 	for _, r := range recordings {
-		others, err := all(ctx, s.db, scanBlank, `SELECT `+blankColumns+` FROM blanks WHERE gone = 0 AND id != ?1 AND id IN (
-			SELECT t.blank FROM test_recordings r JOIN tests t ON t.id = r.test WHERE r.sha256 = ?2)`, blank, r.SHA256)
+		tests, err := all(ctx, s.db, scanTest, `SELECT `+testColumns+` FROM tests WHERE blank != ?1 AND id IN (SELECT test FROM test_recordings WHERE sha256 = ?2)`, blank, r.SHA256)
 		if err != nil {
 			return s.explain(err)
 		}
-		for _, o := range others {
-			l.add("%s is, byte for byte, the recording of stick %s", r.Name, o.Blank)
+		for _, t := range tests {
+			void, err := voidOf(ctx, s.db, t.Blank, "")
+			if err != nil {
+				return s.explain(err)
+			}
+			other, err := s.Blank(ctx, t.Blank)
+			if err != nil {
+				return err
+			}
+			if !void[t.ID] {
+				l.add("%s is, byte for byte, the recording of stick %s", r.Name, other.Name())
+			}
 		}
 	}
 	return nil

@@ -48,6 +48,9 @@ func (s *Store) Find(ctx context.Context, name string) (id string, err error) {
 			found, err = look(`gone = 0 AND (lot = ?1 OR delivery = ?1) AND blank = ?2`, name[:i], name[i+1:])
 		}
 	}
+	if err == nil && len(found) == 0 { // one that is not in the house can still be put right
+		found, err = look(`gone = 1 AND blank = ?`, name)
+	}
 	if err == nil && len(found) == 0 && len(name) >= shortest {
 		low := strings.ToLower(name)
 		found, err = look(`id >= ? AND id < ?`, low, low+"~")
@@ -122,7 +125,7 @@ func ParseFilter(condition string) (Filter, error) {
 			continue
 		}
 		if f.number {
-			x, err := strconv.ParseFloat(value, 64)
+			x, err := strconv.ParseFloat(strings.Replace(value, ",", ".", 1), 64)
 			if err != nil || op == "~" {
 				return Filter{}, fmt.Errorf("the condition %q compares a number: write it like %s>=12.5", condition, name)
 			}

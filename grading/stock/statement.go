@@ -25,6 +25,9 @@ type Statement struct {
 	Total    StatementLot   `json:"total"`
 	Balanced bool           `json:"balanced"`
 	Problems []string       `json:"problems"`
+	Notes    []string       `json:"notes"` // entries for later days, which are not counted
+	Head     string         `json:"head"`  // of the ledger it rests on
+	Facts    int            `json:"facts"`
 	Caution  string         `json:"caution"`
 }
 
@@ -96,20 +99,31 @@ func (s *Store) Statement(ctx context.Context, day Date) (st Statement, err erro
 	if day == "" {
 		day = s.Today()
 	}
-	st = Statement{Schema: StatementSchema, On: day, Lots: []StatementLot{}, Caution: Caution}
+	st = Statement{Schema: StatementSchema, On: day, Lots: []StatementLot{}, Notes: []string{}, Caution: Caution}
 	zero := measure.Of(0, 0)
 	byLot := map[[2]string]*StatementLot{}
 	err = s.read(ctx, func(q querier) error {
-		err := eachHistory(ctx, q, false, func(id string, h History) error {
+		sum, facts, err := readLedger(ctx, q)
+		if err != nil {
+			return err
+		}
+		head := sum.head(facts)
+		st.Head, st.Facts = head.Text, head.Facts
+		later := 0
+		err = eachHistory(ctx, q, false, func(id string, h History) error {
 			b, problems := h.On(day)
 			for _, p := range problems {
 				st.Problems = append(st.Problems, fmt.Sprintf("stick %s (%s): %s", b.Blank, id, p))
 			}
 			bought := 0
-			for _, e := range h.Events {
-				if e.Kind == Bought && e.Date <= day {
+			purchases, _ := h.purchases(h.Void())
+			for _, e := range purchases {
+				if e.Date <= day {
 					bought++
 				}
+			}
+			if day >= s.Today() && h.row(day).nextDay != "" {
+				later++
 			}
 			if bought == 0 && b.State == "" {
 				return nil
@@ -124,6 +138,9 @@ func (s *Store) Statement(ctx context.Context, day Date) (st Statement, err erro
 		})
 		if err != nil {
 			return err
+		}
+		if later > 0 {
+			st.Notes = append(st.Notes, fmt.Sprintf("%s entries for days after this one, which are not counted: `ringstock stock check` names them", counted(later, "stick")+map[bool]string{true: " has", false: " have"}[later == 1]))
 		}
 		for key, l := range byLot {
 			r, err := lotRecord(ctx, q, key[0])
