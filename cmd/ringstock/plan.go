@@ -31,6 +31,7 @@ type planOptions struct {
 	best     int
 	reserve  string
 	html     string
+	ownBows  string
 	json     bool
 }
 
@@ -71,6 +72,7 @@ less the stick's and the allowance, at the station where that is least.
 	f.StringArrayVar(&o.only, "where", nil, "look among sticks in stock that meet a `CONDITION`, like density>1050")
 	countVar(f, &o.best, "best", 6, 0, 1000000, "how many the short-list has")
 	f.StringVar(&o.reserve, "reserve", "", "reserve the short-list in the stock `FOR` an order")
+	f.StringVar(&o.ownBows, "own-bows", "", "correct by the finished sticks whose cards are in this `FOLDER` (default: bows in the stock's folder; none: don't)")
 	f.StringVar(&o.html, "html", "", "write the plan with bench sheets to this `FILE`")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")
 	place.addFlag(cmd)
@@ -95,6 +97,9 @@ func runPlan(cmd *cobra.Command, place *stockPlace, o planOptions) error {
 		return err
 	}
 	o.wish.Load = o.load.on(model.Stick)
+	if o.wish.Learned, err = ownBows(cmd, place, o.ownBows); err != nil {
+		return err
+	}
 	blanks, unused, err := o.candidates(cmd, place)
 	if err != nil {
 		return err

@@ -25,6 +25,7 @@ type Model struct {
 	Wood   Wood
 	Bare   Bare
 	Bow    Bow
+	Blank  Origin
 	Head   Head
 	Hair   Hair // zero: no hair given
 	// HeadReadings and FrogReadings are what else was read on head and frog, by name.
@@ -59,6 +60,12 @@ type Named struct {
 
 // MarshalJSON writes value and uncertainty side by side.
 func (n Named) MarshalJSON() ([]byte, error) { return measure.Marshal(n) }
+
+// Origin is the blank that a stick was made of: its name in the stock, or its wood as it was known then.
+type Origin struct {
+	Stick string
+	Wood  Wood
+}
 
 // Head is the block that a blank must have for the head to be cut from it.
 type Head struct {

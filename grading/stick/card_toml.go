@@ -46,6 +46,13 @@ type card struct {
 		Balance  *float64 `toml:"balance_from_nut_mm"`
 		BalanceU float64  `toml:"balance_u_mm"`
 	} `toml:"bow"`
+	Blank struct {
+		Stick    string   `toml:"stick"`
+		Density  *float64 `toml:"density_kg_m3"`
+		DensityU float64  `toml:"density_u_kg_m3"`
+		Young    *float64 `toml:"youngs_modulus_gpa"`
+		YoungU   float64  `toml:"youngs_modulus_u_gpa"`
+	} `toml:"blank"`
 	Head struct {
 		Length   float64        `toml:"length_mm"`
 		Height   float64        `toml:"height_mm"`
@@ -103,6 +110,7 @@ func parseCard(text []byte) (Model, error) {
 	m := Model{
 		Name: c.Name, About: c.About, Source: c.Source, Instrument: c.Instrument,
 		Accuracy: Accuracy{c.CalliperU, c.LengthU},
+		Blank:    Origin{Stick: c.Blank.Stick},
 		Head:     Head{c.Head.Length, c.Head.Height, c.Head.Width},
 		Hair:     Hair{ButtMM: c.Hair.Butt, HeadMM: c.Hair.Head, TensionN: c.Hair.Tension, FromMM: c.Hair.From, StretchMM: c.Hair.Stretch},
 	}
@@ -142,6 +150,8 @@ func (c card) values(m *Model) error {
 		{"bare.balance_mm", c.Bare.Balance, c.Bare.BalanceU, &m.Bare.BalanceMM, 0, longestMM},
 		{"bare.hz", c.Bare.Hz, c.Bare.HzU, &m.Bare.Hz, 1, 20000},
 		{"bare.stiffness_n_m", c.Bare.Stiffness, c.Bare.StiffnessU, &m.Bare.StiffnessNM, 1, 1e6},
+		{"blank.density_kg_m3", c.Blank.Density, c.Blank.DensityU, &m.Blank.Wood.Density, 50, 3000},
+		{"blank.youngs_modulus_gpa", c.Blank.Young, c.Blank.YoungU, &m.Blank.Wood.YoungsModulus, 0.1, 1000},
 		{"bow.mass_g", c.Bow.Mass, c.Bow.MassU, &m.Bow.MassG, 1, 1000},
 		{"bow.balance_from_nut_mm", c.Bow.Balance, c.Bow.BalanceU, &m.Bow.BalanceMM, 0, longestMM},
 	} {

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"ringstock/grading"
 	"ringstock/spectrum/bar"
@@ -31,9 +32,10 @@ type Wish struct {
 	MassG     float64 // wanted mass; 0 = the model's
 	SagMM     float64 // wanted sag under the load; 0 = the model's
 	Load      Load
-	Allowance float64 // mm to leave on every diameter, over what is planned
-	ShaftOnly bool    // the head is not to be cut from the blank
-	At12      bool    // wood values at 12 % moisture instead of as measured
+	Allowance float64  // mm to leave on every diameter, over what is planned
+	ShaftOnly bool     // the head is not to be cut from the blank
+	Learned   *Learned // what own finished sticks say; nil = nothing
+	At12      bool     // wood values at 12 % moisture instead of as measured
 }
 
 // Plan is a model, what is wanted, and what each blank would make of it.
@@ -42,6 +44,7 @@ type Plan struct {
 	Model      ModelSheet  `json:"model"`
 	Target     Target      `json:"target"`
 	Candidates []Candidate `json:"candidates"` // those that fit first, the nearest to the wish leading
+	Correction *Learned    `json:"correction"` // by own finished sticks; nil: none
 	Notes      []string    `json:"notes"`
 	Questions  []string    `json:"questions"`
 }
@@ -243,6 +246,10 @@ func Lay(m Model, blanks []Blank, w Wish) (Plan, error) {
 	if w.Allowance == 0 {
 		p.Notes = append(p.Notes, "no allowance is left on the diameters: give --allowance-mm for what finishing takes off and for a blank that is not straight")
 	}
+	if w.Learned != nil {
+		p.Correction = w.Learned
+		p.Notes = append(p.Notes, "own finished sticks: "+strings.Join(w.Learned.Says(), " "))
+	}
 	maker := planner{m: m, w: w, form: newForm(m.Stick, w.Load, m.Accuracy), target: p.Target}
 	for _, b := range blanks {
 		p.Candidates = append(p.Candidates, maker.candidate(b))
@@ -291,6 +298,9 @@ const (
 	inStiffness // and of its stiffness
 	inputs
 )
+
+// sharedSources are the uncertain inputs that all candidates have in common, by their names in budgets.
+var sharedSources = []string{"model's density", "model's Young's modulus", "model's diameters (volume)", "model's diameters (stiffness)"}
 
 // inputs of a candidate and their correlations.
 func (p planner) inputs(t timber) ([]measure.Input, func(i, j int) float64) {
@@ -342,7 +352,11 @@ func (p planner) make(x []float64) made {
 
 func (p planner) candidate(b Blank) Candidate {
 	c := Candidate{Blank: b.Name, ID: b.ID, Place: b.Place, Lot: b.Lot, State: b.State, Quality: b.Quality, Reasons: []string{}, Spares: []Spare{}, Lacks: []Lack{}}
-	t := b.Timber(p.w.At12).timber()
+	wood := b.Timber(p.w.At12)
+	if p.w.Learned != nil {
+		wood = p.w.Learned.Correct(wood)
+	}
+	t := wood.timber()
 	no := func(why string) Candidate {
 		c.Reasons = append(c.Reasons, why)
 		c.lack(LacksValues)
