@@ -34,18 +34,31 @@ func ReadDelivery(folder fs.FS) (Delivery, error) {
 	if err != nil {
 		return Delivery{}, err
 	}
-	for _, e := range entries {
-		if strings.EqualFold(e.Name(), TableName) {
-			text, err := readLimited(folder, e.Name())
-			if err != nil {
-				return Delivery{}, fmt.Errorf("%s: %w", e.Name(), err)
+	named := func(name string) string {
+		for _, e := range entries {
+			if strings.EqualFold(e.Name(), name) {
+				return e.Name()
 			}
-			d, err := parseTable(text)
-			if err != nil {
-				return Delivery{}, fmt.Errorf("%s: %w", e.Name(), err)
-			}
-			return d, nil
 		}
+		return ""
+	}
+	csv, xlsx := named(TableName), named(SpreadsheetName)
+	if name := cmp.Or(csv, xlsx); name != "" {
+		text, err := readLimited(folder, name)
+		if err == nil && csv == "" {
+			text, err = spreadsheetText(text)
+		}
+		if err != nil {
+			return Delivery{}, fmt.Errorf("%s: %w", name, err)
+		}
+		d, err := parseNamed(name, text)
+		if err != nil {
+			return Delivery{}, fmt.Errorf("%s: %w", name, err)
+		}
+		if csv != "" && xlsx != "" {
+			d.Notes = append(d.Notes, fmt.Sprintf("%s was not read, because there is %s: keep one of them", xlsx, csv))
+		}
+		return d, nil
 	}
 	d := Delivery{Rows: rowsOfFiles(entries), Notes: likelyTables(entries)}
 	if len(d.Rows) == 0 {
@@ -209,6 +222,7 @@ type cell struct {
 
 // entry gathers what all rows of one blank say, by column.
 type entry struct {
+	file   string // the table's
 	blank  string
 	cells  map[string][]cell
 	unused []Unused
@@ -218,16 +232,20 @@ type entry struct {
 // refuse tells of a cell that can't be used; what it was to say counts as missing.
 func (e *entry) refuse(row int, column, format string, a ...any) {
 	why := fmt.Sprintf(format, a...)
-	e.unused = append(e.unused, Unused{File: TableName, Row: row, Column: column, Blank: e.blank,
+	e.unused = append(e.unused, Unused{File: e.file, Row: row, Column: column, Blank: e.blank,
 		Reason: fmt.Sprintf("row %d (blank %s), column %s: %s", row, e.blank, column, why)})
 }
 
 // parseTable reads the text of a delivery.csv.
-func parseTable(text []byte) (Delivery, error) {
+func parseTable(text []byte) (Delivery, error) { return parseNamed(TableName, text) }
+
+// parseNamed reads the text of a table from a file of that name.
+func parseNamed(file string, text []byte) (Delivery, error) {
 	t, err := newTable(text)
 	if err != nil {
 		return Delivery{}, err
 	}
+	t.file = file
 	return t.delivery()
 }
 
@@ -243,7 +261,7 @@ func (t *table) delivery() (Delivery, error) {
 		}
 		var bad badRow
 		if err != nil {
-			unused := Unused{File: TableName, Reason: err.Error()}
+			unused := Unused{File: t.file, Reason: err.Error()}
 			if errors.As(err, &bad) {
 				unused.Row, unused.Blank = bad.row, cells["blank"]
 			}
@@ -254,13 +272,13 @@ func (t *table) delivery() (Delivery, error) {
 		}
 		blank := cells["blank"]
 		if blank == "" {
-			d.Unused = append(d.Unused, Unused{File: TableName, Row: row, Column: "blank",
+			d.Unused = append(d.Unused, Unused{File: t.file, Row: row, Column: "blank",
 				Reason: fmt.Sprintf("row %d, column blank: is empty: give the blank its number", row)})
 			continue
 		}
 		e := byBlank[blank]
 		if e == nil {
-			e = &entry{blank: blank, cells: map[string][]cell{}}
+			e = &entry{file: t.file, blank: blank, cells: map[string][]cell{}}
 			byBlank[blank] = e
 			entries = append(entries, e)
 		}

@@ -13,6 +13,7 @@ import (
 
 // table reads rows of a delivery.csv one by one.
 type table struct {
+	file    string // its name
 	csv     *csv.Reader
 	comma   rune
 	header  []string // in small letters
@@ -41,14 +42,20 @@ func newTable(text []byte) (*table, error) {
 	if bytes.IndexByte(text, '\n') < 0 {
 		text = bytes.ReplaceAll(text, []byte("\r"), []byte("\n"))
 	}
-	head, _, _ := bytes.Cut(bytes.TrimLeft(text, "\r\n"), []byte("\n"))
+	head, _, _ := bytes.Cut(bytes.TrimLeft(text, "\r\n,;\t\" "), []byte("\n"))
 	t := &table{csv: csv.NewReader(bytes.NewReader(text)), comma: ','}
-	if bytes.IndexByte(head, ';') >= 0 {
+	switch {
+	case bytes.IndexByte(head, ';') >= 0:
 		t.comma = ';'
+	case bytes.IndexByte(head, '\t') >= 0 && bytes.IndexByte(head, ',') < 0:
+		t.comma = '\t'
 	}
 	t.csv.Comma = t.comma
 	t.csv.FieldsPerRecord = -1
 	header, err := t.csv.Read()
+	for err == nil && strings.TrimSpace(strings.Join(header, "")) == "" { // rows left empty above the table
+		header, err = t.csv.Read()
+	}
 	if err != nil {
 		return nil, fmt.Errorf("the header row can't be read: %w", plainCSV(err))
 	}
@@ -62,9 +69,6 @@ func newTable(text []byte) (*table, error) {
 		t.header, t.written = append(t.header, name), append(t.written, strings.TrimSpace(h))
 	}
 	if place["blank"] == 0 {
-		if bytes.IndexByte(head, '\t') >= 0 {
-			return nil, errors.New("the columns are separated by tabs: save the table with , or ; between columns")
-		}
 		hint := "name the column with the numbers of the blanks blank, and separate columns by , or ;"
 		for _, h := range t.written {
 			if suggest(h) == "blank" {

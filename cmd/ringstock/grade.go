@@ -37,8 +37,8 @@ func newGrade() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "grade FOLDER",
 		Short: "Rank the blanks of a delivery: which to keep, which to leave, and why",
-		Long: `Grades a delivery: a folder with recordings of taps (WAV or FLAC) and a table, delivery.csv,
-with one row per blank. Its columns, of which only blank is needed:
+		Long: `Grades a delivery: a folder with recordings of taps (WAV or FLAC) and a table, delivery.csv
+or delivery.xlsx, with one row per blank. Its columns, of which only blank is needed:
 
   blank                             the blank's number
   file, width_file, end_file        recordings of taps on a face, on the other face, on the end;
