@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"ringstock/capture"
+	"ringstock/spectrum/measure"
 )
 
 // finding is what one pass along the chain found in the taps in use.
@@ -87,10 +88,23 @@ func report(take, sound capture.Take, found *finding, warnings capture.Warnings)
 		return out
 	}
 	out.Ring = new(found.all.ring(found.modes))
+	if out.Ring.Room.Limits {
+		out.Warnings = append(out.Warnings, limitWarning(out.Ring.Fundamental.Q))
+	}
 	for i, t := range found.heard.taps {
 		out.Taps[t.of].Ring = new(reading{found.modes[i], found.each[i], found.heard.hum}.ring(nil))
 	}
 	return out
+}
+
+// RoomLimits is the code of the warning that the room, not the wood, sets how well a Q is known.
+const RoomLimits = "room limits"
+
+// limitWarning says how badly a Q is known because of the room, and what to do.
+func limitWarning(q measure.Value) capture.Warning {
+	return capture.Warning{Code: RoomLimits, Text: fmt.Sprintf("the room rings on beside the wood, and the sound does not tell the two apart: "+
+		"Q is known to ±%.0f %% only; bring the microphone to 5-15 cm, go to another corner or another room, or "+
+		"put soft things around (blankets, cushions, a mattress)", 100*q.Rel())}
 }
 
 // whyNoRing explains in plain words why a recording gives nothing, and what to do.

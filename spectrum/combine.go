@@ -62,6 +62,7 @@ func Combine(rings []Ring) Ring {
 		}
 	}
 	out.Fundamental = mergePartials(out.Fundamental, fundamentals)
+	out.Room.Limits = limitedByRoom(out.Fundamental.Q)
 	return out
 }
 
@@ -111,14 +112,4 @@ func weighted(vs []measure.Value) measure.Value {
 	}
 	noise := math.Sqrt(own) / w
 	return uncertain(mean, noise, noise*math.Sqrt(max(1, chi/float64(len(known)-1))), room/w)
-}
-
-// roomPart is what the room contributes to a value's uncertainty.
-func roomPart(v measure.Value) float64 {
-	for _, p := range v.Budget {
-		if p.Name == ByRoom {
-			return p.U
-		}
-	}
-	return 0
 }

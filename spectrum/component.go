@@ -23,6 +23,7 @@ type component struct {
 	alone         []tapEstimate
 	room          float64 // the room's share in the uncertainty of alpha, where its fit was made so that it shows; else 0
 	roomHz        float64 // and its part in that of the frequency
+	roomKnown     bool    // whether the fit was such a one
 }
 
 // tapEstimate is what a single tap says of a component; the zero value says nothing.
@@ -104,18 +105,16 @@ func (p *component) widen() {
 
 // The room answers a ring with one of its own, which no fit tells apart from it for sure. The
 // share of it that is left in a fit moves the decay rate by that share, and the frequency by
-// that share of alpha/2 pi. Where rooms of many kinds were tried, it shows in how far they may
-// move the decay; elsewhere it grows with how much faster the ring dies than a room (all calibrated on
-// synthetic rooms of RT60 0.2-0.5 s).
+// that share of alpha/2 pi. Where the fit has a model of the room, it says so itself; elsewhere the share grows with
+// how much faster the ring dies than a room (set on synthetic rooms of RT60 0.2-0.5 s).
 const (
-	roomLeast  = 0.003
 	roomS      = 0.018 // s: the tau of a ring that the room drowns
 	roomDrowns = naming.Drowned
 )
 
 // roomShare is the room's share in the uncertainty of the component's decay rate.
 func (c component) roomShare() float64 {
-	if c.room > 0 {
+	if c.roomKnown {
 		return c.room
 	}
 	return min(roomS*c.rate(), 1)
@@ -123,7 +122,7 @@ func (c component) roomShare() float64 {
 
 // roomShift is the room's part in the uncertainty of the component's frequency.
 func (c component) roomShift() float64 {
-	if c.room > 0 {
+	if c.roomKnown {
 		return c.roomHz
 	}
 	return c.roomShare() * c.rate() / (2 * math.Pi)

@@ -17,6 +17,7 @@ func (s tapSpectra) fitFundamental(m modes) (modes, neighbourhood) {
 		return m, near
 	}
 	m = m.withFundamental(fit)
+	m.room = fit.sound
 	return m, near.about(m.parts[m.fundamental].hz)
 }
 

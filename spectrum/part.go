@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"ringstock/spectrum/damped"
+	"ringstock/spectrum/measure"
 )
 
 const (
@@ -28,6 +29,19 @@ type modes struct {
 	parts       []part
 	fundamental int       // index in parts
 	inferred    *inferred // the fundamental where it is not heard itself
+	room        roomSound
+}
+
+// roomSound is what the fundamental tells of the room.
+type roomSound struct {
+	t60S, t60Ln float64 // reverberation time about it, s, and the standard uncertainty of its logarithm; zero if it is not heard
+}
+
+func (s roomSound) t60() measure.Value {
+	if s.t60S == 0 {
+		return roomUnheard.Value()
+	}
+	return measure.Of(s.t60S, s.t60S*s.t60Ln)
 }
 
 // inferred is a fundamental that was not heard itself.
@@ -48,7 +62,7 @@ func (m modes) nearest(hz, within float64) int {
 func (m modes) tapByTap() []modes {
 	each := make([]modes, len(m.parts[0].amp))
 	for t := range each {
-		each[t] = modes{fundamental: m.fundamental, inferred: m.inferred}
+		each[t] = modes{fundamental: m.fundamental, inferred: m.inferred, room: m.room}
 		for _, p := range m.parts {
 			p.component = p.only(t)
 			each[t].parts = append(each[t].parts, p)

@@ -19,6 +19,7 @@ var (
 	linesBeat         = measure.Reason{Code: "lines beat", Text: "two close lines beat in the fundamental"}
 	fromEndTaps       = measure.Reason{Code: "end taps", Text: "not judged from end taps"}
 	noTapGaveIt       = measure.Reason{Code: "no tap gave it", Text: "no tap gave it"}
+	roomUnheard       = measure.Reason{Code: "room not heard", Text: "the room is not heard beside the ring"}
 	noRecordingGaveIt = measure.Reason{Code: "no recording gave it", Text: "no recording gave it"}
 )
 

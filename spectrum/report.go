@@ -45,6 +45,7 @@ func (r reading) ring(each []modes) Ring {
 		ratio = min(ratio, 1/ratio)
 		out.Beat = &Beat{Hz: math.Abs(p.hz - f.hz), DepthDB: min(20*math.Log10((1+ratio)/(1-min(ratio, 0.98))), 40)}
 	}
+	out.Room = Room{T60S: r.room.t60(), Limits: limitedByRoom(out.Fundamental.Q)}
 	out.UnevennessPct = r.unevenness.value()
 	out.DriftCents = r.drift.value()
 	out.LoudnessDB = r.loudness.value()
@@ -81,6 +82,25 @@ func uncertain(x, noise, sd, room float64) measure.Value {
 	}
 	slices.SortStableFunc(v.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
 	return v
+}
+
+// roomLimits is the relative uncertainty of a Q from which on one asks for a better place.
+const roomLimits = 0.04
+
+// limitedByRoom tells whether a Q is known badly, and that because of the room.
+func limitedByRoom(q measure.Value) bool {
+	room := roomPart(q)
+	return q.Known() && room > roomLimits*q.X && sqr(room) > sqr(q.U)/2
+}
+
+// roomPart is what the room contributes to a value's uncertainty.
+func roomPart(v measure.Value) float64 {
+	for _, p := range v.Budget {
+		if p.Name == ByRoom {
+			return p.U
+		}
+	}
+	return 0
 }
 
 // partial puts a part into the form that the world sees.

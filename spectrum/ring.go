@@ -19,7 +19,7 @@ const Schema = "ringstock/analysis/1"
 
 // Method names this way of getting from samples to measures. Values of different
 // methods are never compared without saying so.
-const Method = "ringstock-varpro/2"
+const Method = "ringstock-varpro/3"
 
 // Family says which kind of motion a partial belongs to.
 type Family = naming.Family
@@ -60,6 +60,12 @@ type Beat struct {
 	DepthDB float64 `json:"depth_db"` // swing of the envelope between its crests and hollows
 }
 
+// Room is what the sound tells of the room.
+type Room struct {
+	T60S   measure.Value `json:"t60_s"`  // reverberation time about the fundamental
+	Limits bool          `json:"limits"` // whether the room, not the wood, sets how well the fundamental's Q is known
+}
+
 // Ring is what one tap, or all accepted taps of a blank together, say about the wood's ring.
 type Ring struct {
 	Method          string        `json:"method"`
@@ -73,6 +79,7 @@ type Ring struct {
 	Beat            *Beat         `json:"beat"`
 	UnevennessPct   measure.Value `json:"unevenness_pct" u:"unevenness_u_pct"`
 	DriftCents      measure.Value `json:"drift_cents" u:"drift_u_cents"`
+	Room            Room          `json:"room"`
 	LoudnessDB      measure.Value `json:"loudness_db" u:"loudness_u_db"`
 	SNRDB           measure.Value `json:"snr_db" u:"-"`
 	HumHz           []float64     `json:"hum_hz"`
@@ -144,6 +151,8 @@ type Expected struct{ Hz, Rel float64 }
 
 func (p Partial) MarshalJSON() ([]byte, error)  { return measure.Marshal(p) }
 func (p *Partial) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, p) }
+func (r Room) MarshalJSON() ([]byte, error)     { return measure.Marshal(r) }
+func (r *Room) UnmarshalJSON(b []byte) error    { return measure.Unmarshal(b, r) }
 func (r Ring) MarshalJSON() ([]byte, error)     { return measure.Marshal(r) }
 func (r *Ring) UnmarshalJSON(b []byte) error    { return measure.Unmarshal(b, r) }
 

@@ -5,12 +5,14 @@ import (
 	"slices"
 
 	"ringstock/spectrum/damped"
+	"ringstock/spectrum/room"
 )
 
 // roomFit is what a neighbourhood's fit with a model of the room found: the fundamental, and the lines beside it.
 type roomFit struct {
 	lines []component
 	main  int // index of the fundamental
+	sound roomSound
 }
 
 // fitRoom fits the fundamental parts[main] with care: lines that hide beside it are sought, and, where the room
@@ -42,8 +44,8 @@ func fitRoom(h neighbourhood, parts []part, fundamental int, waits bool) (found 
 		return found, false
 	}
 	if waits {
-		if cs := h.inRooms(f, recs, which, main); len(cs) > 0 {
-			return roomFit{lines: cs}, true
+		if found, ok := h.inRoom(f, recs, which, parts, main); ok {
+			return found, true
 		}
 	}
 	return roomFit{lines: h.components(f, recs, which), main: main}, true
@@ -101,51 +103,9 @@ func (h neighbourhood) isHum(f *damped.Fit, m int) bool {
 	return endless(l.Alpha, sd) && slices.ContainsFunc(h.hum, func(hum float64) bool { return math.Abs(l.Hz-hum) < humStrays })
 }
 
-// A room answers a ring a exp(s t) with a copy of it, H(s) a exp(s t), which builds up within some tenths of a second:
-// until then it lacks a exp(s t) times the integral of h(t') exp(-s t') from t on. Where the room's answer h to a click is noise
-// that dies as exp(-beta t) (Polack's model of a diffuse room, from memory), this integral is a random walk in
-// u = exp(-2 (beta - alpha) t), with covariance V min(u, u'): as a factor of the ring it is the same for all taps.
-type room struct {
-	v    float64 // variance of the factor at the strike
-	beta float64 // 1/s
-}
-
-// The rooms that are tried: V from a faint answer to one that nearly cancels the ring, RT60 of 0.2, 0.33 and 0.55 s.
-var (
-	roomV    = []float64{0.03, 0.1, 0.3, 1, 3}
-	roomBeta = []float64{34.5, 20.9, 12.6}
-)
-
-const (
-	roomless = 2.0  // how likely it is, before anything is heard, that there is no room, relative to one of those tried
-	roomLike = 1.5  // times the uncertainty that the walk gives: a room of few modes is no noise (calibrated on synthetic rooms)
-	fastest  = 70.0 // 1/s: what dies faster is no mode of a room
-	strays   = 2.0  // Hz by which a line may move from one room to the next: further off it is another
-	hopeless = 20.0 // -2 times the logarithm of a probability beside which others need not be counted
-)
-
-// A Brownian motion over 0 <= u <= 1 is a sum of the integrals of Legendre polynomials with independent coefficients of
-// unit variance; walk holds the coefficients of u, u^2, ... of its first terms. The next one would tell of
-// milliseconds, which a band does not let through.
-var walk = func() (c [6][6]float64) {
-	for k := range c {
-		// Shifted to 0..1: sqrt(2k+1) (-1)^k sum_j C(k,j) C(k+j,j) (-u)^j.
-		b := math.Sqrt(float64(2*k + 1))
-		if k%2 == 1 {
-			b = -b
-		}
-		for j := 0; j <= k; j++ {
-			c[k][j] = b / float64(j+1)
-			b *= -float64((k-j)*(k+j+1)) / float64((j+1)*(j+1))
-		}
-	}
-	return c
-}()
-
-// ringFirst puts the fundamental before the ring's other lines, and those before what dies faster. A decay that is far from
-// usual may be the room's: as a starting value it is brought nearer.
-func (h neighbourhood) ringFirst(f *damped.Fit, main int) (g *damped.Fit, ring int) {
-	order := []int{main}
+// ringFirst orders the lines of a fit: the fundamental, then the ring's other lines, then what dies faster.
+func ringFirst(f *damped.Fit, main int) (order []int, ring int) {
+	order = []int{main}
 	for _, slow := range []bool{true, false} {
 		for i, l := range f.Lines {
 			if i != main && slow == (l.Alpha <= pairFaster*f.Lines[main].Alpha) {
@@ -156,184 +116,91 @@ func (h neighbourhood) ringFirst(f *damped.Fit, main int) (g *damped.Fit, ring i
 			ring = len(order)
 		}
 	}
-	g = &damped.Fit{Model: f.Model, Amp: slices.Clone(f.Amp)}
-	g.Lines = nil
-	for _, i := range order {
-		l := f.Lines[i]
-		if len(g.Lines) < ring {
-			l.Alpha = min(l.Alpha, 1.5*startAlpha(h.centre()))
-		}
-		g.Lines = append(g.Lines, l)
-	}
-	for i, amp := range f.Amp {
-		if len(amp) == 0 {
-			continue // silent
-		}
-		g.Amp[i] = nil
-		for _, m := range order {
-			g.Amp[i] = append(g.Amp[i], amp[m])
-		}
-	}
-	return g, ring
+	return order, ring
 }
 
-// answers are the terms of the walk times the ring that a fit found, bins of each record: the ring's lines are
-// the fit's first ones, the fundamental its very first.
-func (h neighbourhood) answers(r room, f *damped.Fit, ring int, recs []damped.Record) [][][]complex128 {
-	out := make([][][]complex128, len(recs))
-	fall := 2 * max(r.beta-f.Lines[0].Alpha, 0.5)
-	for i, rec := range recs {
-		if rec.Silent {
-			continue
-		}
-		out[i] = rows[complex128](len(walk), len(rec.Bins))
-		for m := range walk { // the ring times u^(m+1) is a sum of faster lines
-			faster := fall * float64(m+1)
-			lines, amp := slices.Clone(f.Lines[:ring]), slices.Clone(f.Amp[i][:ring])
-			for l := range lines {
-				lines[l].Alpha += faster
-				amp[l] *= complex(math.Sqrt(r.v)*math.Exp(-faster*rec.Lead), 0)
-			}
-			power := damped.Transform(lines, amp, h.rate(), rec.N, rec.First, len(rec.Bins))
-			for k := m; k < len(walk); k++ {
-				for b, p := range power {
-					out[i][k][b] += complex(walk[k][m], 0) * p
-				}
-			}
+// inRoom fits the ring's lines of a fit anew with a model of the room. The fundamental comes first.
+func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, parts []part, main int) (found roomFit, ok bool) {
+	order, ring := ringFirst(f, main)
+	var lines []room.Line
+	for _, m := range order[:ring] {
+		// A decay that is far from usual may be the room's: as a starting value it is brought nearer.
+		lines = append(lines, room.Line{Hz: f.Lines[m].Hz, Alpha: min(f.Lines[m].Alpha, 1.5*startAlpha(h.centre()))})
+	}
+	for _, p := range parts { // what lies beyond the bins of that fit, but not beyond this one's
+		off := p.hz - h.centre()
+		if !h.holds(p.hz) && math.Abs(off) < room.BandHz*h.width() {
+			lines = append(lines, room.Line{Hz: off, Alpha: p.alpha})
 		}
 	}
-	return out
-}
-
-// heard is a fit with a model of what the room adds.
-type heard struct {
-	fit    *damped.Fit
-	score  float64 // -2 times the logarithm of its probability, but for a constant
-	weight float64 // its probability over the best one's
-}
-
-// inRooms fits the ring's lines of a fit anew in rooms of many kinds, with and without its faster lines (single strong modes of
-// the room), and takes the mean over all, each weighted with its probability. The ring's lines come first, the fundamental
-// as the very first; nil if nothing fits.
-func (h neighbourhood) inRooms(f *damped.Fit, recs []damped.Record, which []int, main int) []component {
-	f, ring := h.ringFirst(f, main)
-	var rooms []heard
-	best := heard{score: math.Inf(1)}
-	for _, lines := range slices.Compact([]int{len(f.Lines), ring}) {
-		for _, v := range h.inRoom(f, recs, lines, ring, best.score) {
-			if rooms = append(rooms, v); v.score < best.score {
-				best = v
-			}
+	endless := slices.Clone(f.Undamped)
+	for _, hz := range h.far {
+		if math.Abs(hz) < room.BandHz*h.width() {
+			endless = append(endless, hz)
 		}
 	}
-	if len(rooms) == 0 {
-		return nil
-	}
-	sum := 0.0
-	for i := range rooms {
-		rooms[i].weight = math.Exp((best.score - rooms[i].score) / 2)
-		sum += rooms[i].weight
-	}
-	cs := h.components(best.fit, recs, which)
-	for m := range cs[:ring] {
-		var mean, noise, all damped.Line // the last two are variances
-		for _, v := range rooms {
-			w, l := v.weight/sum, v.fit.Lines[m]
-			mean.Hz += w * l.Hz
-			mean.Alpha += w * l.Alpha
+	var taps []room.Tap
+	for i, t := range which {
+		if t >= 0 {
+			b := h.bands[t]
+			taps = append(taps, room.Tap{Y: b.without(f, i, recs[i]), Factor: f.Amp[i][main], LeadS: b.lead, RingS: b.ring})
 		}
-		for _, v := range rooms {
-			w, l := v.weight/sum, v.fit.Lines[m]
-			hz, alpha := v.fit.SD(m)
-			all.Hz += w * (sqr(hz) + sqr(l.Hz-mean.Hz))
-			all.Alpha += w * (sqr(alpha) + sqr(l.Alpha-mean.Alpha))
-			hz, alpha = v.fit.NoiseSD(m)
-			noise.Hz += w * sqr(hz)
-			noise.Alpha += w * sqr(alpha)
-		}
-		c := &cs[m]
-		c.move(mean.Hz-best.fit.Lines[m].Hz, mean.Alpha-best.fit.Lines[m].Alpha)
-		c.noiseHz, c.noiseAlpha = math.Sqrt(noise.Hz), math.Sqrt(noise.Alpha)
+	}
+	sound, ok := room.Together(taps, h.rate(), h.width(), h.noise, h.until)
+	if !ok {
+		return found, false
+	}
+	told, ok := room.Fit(sound, lines[0], lines[1:], endless)
+	if !ok {
+		return found, false
+	}
+	all := h.components(f, recs, which)
+	for i, m := range order[:ring] {
+		c := all[m]
+		was, is, u, dry := f.Lines[m], told.Lines[i], told.U[i], told.DryU[i]
+		c.move(is.Hz-was.Hz, is.Alpha-was.Alpha)
+		c.noiseHz, c.noiseAlpha = dry.Hz, dry.Alpha
 		c.sdHz, c.sdAlpha = c.noiseHz, c.noiseAlpha
-		least := roomLeast * c.rate()
-		c.room = math.Hypot(least, roomLike*math.Sqrt(max(all.Alpha-noise.Alpha, 0))) / c.rate()
-		c.roomHz = math.Hypot(least/(2*math.Pi), roomLike*math.Sqrt(max(all.Hz-noise.Hz, 0)))
+		c.room = math.Sqrt(sqr(u.Alpha)-sqr(dry.Alpha)) / c.alpha
+		c.roomHz = math.Sqrt(sqr(u.Hz) - sqr(dry.Hz))
+		c.roomKnown = true
+		found.lines = append(found.lines, c)
 	}
-	return cs
+	if told.T60Ln < t60HeardLn {
+		found.sound = roomSound{told.T60S, told.T60Ln}
+	}
+	return found, true
 }
 
-// inRoom fits the first lines of a fit, of which some are the ring's, without a room and in one after the other of those
-// beside the best so far, unless a score that others have reached is out of reach.
-func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, lines, ring int, beat float64) (out []heard) {
-	fitter := h.fitter(recs)
-	fitter.Roughly()
-	f = &damped.Fit{Model: f.Model, Amp: f.Amp}
-	f.Lines = f.Lines[:lines]
-	fit := func(columns [][][]complex128, likely float64) (v heard, ok bool) {
-		fitter.Share(columns)
-		g, err := fitter.Solve(f.Lines, f.Undamped, f.Coherent)
-		if err != nil || !g.Converged {
-			return v, false
-		}
-		if !h.same(g, f, ring, recs) {
-			return v, false
-		}
-		v = heard{fit: g, score: g.Marginal - 2*math.Log(likely)}
-		// A further line is anywhere within the bins, dies by any rate, and is about as loud as the ring.
-		for range lines - ring {
-			v.score += 2 * math.Log(2*h.reach*roomBeta[0]/math.Pi)
-			for _, amp := range g.Amp {
-				if len(amp) > 0 {
-					v.score += 2 * math.Log(sq(amp[0])/2)
-				}
-			}
-		}
-		out = append(out, v)
-		return v, true
+// without is the band without the steady lines that a fit found in its record i.
+func (b band) without(f *damped.Fit, i int, rec damped.Record) []complex128 {
+	if len(f.Undamped) == 0 {
+		return b.y
 	}
-	best := math.Inf(1)
-	if v, ok := fit(nil, roomless); ok {
-		best = v.score
+	y := slices.Clone(b.y)
+	var lines []damped.Line
+	for _, hz := range f.Undamped {
+		lines = append(lines, damped.Line{Hz: hz})
 	}
-	tried := map[[2]int]bool{}
-	at := [2]int{len(roomV) / 2, len(roomBeta) / 2}
-	for moved := true; moved; {
-		moved = false
-		for _, step := range [][2]int{{}, {1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
-			to := [2]int{at[0] + step[0], at[1] + step[1]}
-			if to[0] < 0 || to[1] < 0 || to[0] >= len(roomV) || to[1] >= len(roomBeta) || tried[to] {
-				continue
-			}
-			tried[to] = true
-			if v, ok := fit(h.answers(room{roomV[to[0]], roomBeta[to[1]]}, f, ring, recs), 1); ok && v.score < best {
-				best, at, f, moved = v.score, to, v.fit, true
-			}
-		}
-		if best > beat+hopeless {
-			break
-		}
+	first := int(math.Round((b.lead + rec.Lead) * b.rate))
+	for n := range y {
+		y[n] -= damped.Sample(lines, f.Undam[i][:len(lines)], b.rate, n-first)
 	}
-	return out
+	return y
 }
 
-// same tells whether the lines of a fit still are what they were in another, the first ones the ring's.
-func (h neighbourhood) same(f, was *damped.Fit, ring int, recs []damped.Record) bool {
-	for m, l := range f.Lines {
-		if m < ring {
-			if l.Alpha < 0.02 || math.Abs(l.Hz-was.Lines[m].Hz) > strays*h.width() {
-				return false
-			}
-		} else if l.Alpha > fastest*h.width() || !h.holds(h.centre()+l.Hz) || h.late(f, recs, m) > h.late(f, recs, 0) {
-			return false // what was a line of the room must not have become the ring
-		}
-	}
-	return true
-}
+// t60HeardLn is the relative uncertainty from which on a reverberation time is none.
+const t60HeardLn = 0.5
 
-// move shifts a component to another frequency and decay, and what its taps say alone with it.
+// move shifts a component to another frequency and decay, and what its taps say alone with it. The amplitude that was
+// found stays where most of the ring's energy lies, and so changes at the strike.
 func (c *component) move(hz, alpha float64) {
 	c.hz += hz
 	c.alpha += alpha
+	c.amp = slices.Clone(c.amp)
+	for i := range c.amp {
+		c.amp[i] *= math.Exp(min(max(alpha/(2*c.alpha), -1), 1))
+	}
 	for i := range c.alone {
 		if c.alone[i].sdAlpha > 0 {
 			c.alone[i].hz += hz

@@ -2,6 +2,7 @@ package synth
 
 import (
 	"math"
+	"math/bits"
 	"math/cmplx"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -73,11 +74,9 @@ func (b Box) Modal(rate float64) []float64 {
 	b.modes(modeHz, func(_, alpha, _ float64) { slowest = min(slowest, alpha) })
 	long := deepDB / 20 * math.Ln10 / slowest
 	// The sum is made at a low rate, and brought to the one wanted by zeros in its spectrum.
-	n := 1
-	for float64(n) < 2*modeHz*1.2*2*long {
-		n *= 2
-	}
-	low := float64(n) / (2 * long)
+	by := max(int(rate/(2.4*modeHz)), 1)
+	low := rate / float64(by)
+	n := powerOfTwo(int(2 * long * low))
 	x := make([]float64, n)
 	b.modes(modeHz, func(hz, alpha, gain float64) {
 		step := cmplx.Exp(complex(-alpha, 2*math.Pi*hz) / complex(low, 0))
@@ -87,12 +86,13 @@ func (b Box) Modal(rate float64) []float64 {
 			z *= step
 		}
 	})
-	m := int(math.Round(2 * long * rate))
-	m += m % 2
-	wide := make([]complex128, m/2+1)
+	wide := make([]complex128, n*by/2+1)
 	copy(wide, fourier.NewFFT(n).Coefficients(nil, x))
-	y := fourier.NewFFT(m).Sequence(nil, wide)
-	return b.echoes(y[:m/2], rate)
+	y := fourier.NewFFT(n*by).Sequence(nil, wide)
+	for i := range y {
+		y[i] /= float64(n)
+	}
+	return b.echoes(y[:int(long*rate)], rate)
 }
 
 // fall lets the highest modes fade out, so that the sum has no hard edge.
@@ -169,8 +169,10 @@ var AnswerBand = [2]float64{80, 500}
 
 // AnswerDB is the energy of an answer in the band over that of the click it answers, dB.
 func AnswerDB(answer []float64, rate float64) float64 {
-	n := len(answer)
-	c := fourier.NewFFT(n).Coefficients(nil, answer)
+	n := powerOfTwo(len(answer))
+	padded := make([]float64, n)
+	copy(padded, answer)
+	c := fourier.NewFFT(n).Coefficients(nil, padded)
 	sum, bins := 0.0, 0.0
 	for k := int(AnswerBand[0]*float64(n)/rate) + 1; k < min(int(AnswerBand[1]*float64(n)/rate), len(c)); k++ {
 		sum += real(c[k])*real(c[k]) + imag(c[k])*imag(c[k])
@@ -182,7 +184,7 @@ func AnswerDB(answer []float64, rate float64) float64 {
 // ReverberationS is an answer's reverberation time, s: the mean of those in the octaves about 125 and 250 Hz, each
 // from 5 to 25 dB below the start of the backward integrated energy (ISO 3382-2, T20).
 func ReverberationS(answer []float64, rate float64) float64 {
-	n := 2 * len(answer) // the filter's answer before its time must not come round to the end
+	n := powerOfTwo(2 * len(answer)) // the filter's answer before its time must not come round to the end
 	fft, padded := fourier.NewFFT(n), make([]float64, n)
 	copy(padded, answer)
 	sum := 0.0
@@ -211,3 +213,6 @@ func ReverberationS(answer []float64, rate float64) float64 {
 	}
 	return sum
 }
+
+// powerOfTwo is the smallest one that is not less than n: transforms of such a length are quick.
+func powerOfTwo(n int) int { return 1 << bits.Len(uint(max(n, 1)-1)) }

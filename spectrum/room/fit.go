@@ -1,0 +1,508 @@
+package room
+
+import (
+	"cmp"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// What is known of rooms before anything is heard: furnished rooms die in 0.2-0.6 s, bare ones and stairwells in 1-2 s, halls later
+// (Kuttruff, Room Acoustics). The reverberant sound lies some 15 dB below the direct one where the microphone is a
+// hand's breadth off, and is as loud at arm's length.
+const (
+	shortS, longS     = 0.12, 4.5 // RT60, s
+	outsideLn         = 0.2       // by which these limits are soft
+	usualDB, spreadDB = -9.0, 7.0 // reverberant over direct energy
+	noiseLn           = 0.2       // relative sd of the noise's variance
+	linePower         = 0.1       // of a single mode of the room beside the ring's, on average
+	lnThousand        = 6.907755  // RT60 times the amplitude's decay rate
+)
+
+// How far a ring may be from where the fit begins.
+const (
+	strayHz, softHz  = 2.0, 0.3
+	slowest, fastest = 0.33, 3.0 // of its decay rate
+	softAlphaLn      = 0.15
+	sideHz           = 0.4 // of the sampling rate: so far off the ring lies a line at most
+	noiseFactorStart = 1.0
+	nowhere          = 1e-30
+	pursued, kept    = 8.0, 6.0 // logarithms of a probability ratio: how much worse an explanation may be that is pursued, and kept
+)
+
+// Ring is what the sound tells of the ring and of the room.
+type Ring struct {
+	Lines    []Line // the ring, then those beside it that were given
+	U        []Line // their standard uncertainties,
+	DryU     []Line // and what the noise alone would make of them, were there no room
+	T60S     float64
+	T60Ln    float64 // standard uncertainty of its logarithm
+	AnswerDB float64 // reverberant over direct energy
+	Modes    []Line  // of the room
+}
+
+// problem is one sound with what is known of it before.
+type problem struct {
+	filter *filter
+	start  Line
+	level  float64 // power of the ring at the strike
+	own    int     // lines beside the ring that are no room's,
+	beside []Line  // and where they were
+}
+
+// The parameters of a model, in this order; those without a name are frequency and decay rate of one line after the other.
+const (
+	ringHz = iota
+	ringAlphaLn
+	powerLn
+	betaLn
+	noiseVarLn
+	linesFrom
+)
+
+func pack(m state) []float64 {
+	x := []float64{m.ring.Hz, math.Log(m.ring.Alpha), math.Log(m.power), math.Log(m.beta), math.Log(m.noise)}
+	for _, l := range m.lines {
+		x = append(x, l.Hz, math.Log(l.Alpha))
+	}
+	return x
+}
+
+func unpack(x []float64, endless []float64) state {
+	m := state{ring: Line{x[ringHz], math.Exp(x[ringAlphaLn])}, power: math.Exp(x[powerLn]), beta: math.Exp(x[betaLn]),
+		noise: math.Exp(x[noiseVarLn]), endless: endless}
+	for i := linesFrom; i < len(x); i += 2 {
+		m.lines = append(m.lines, Line{x[i], math.Exp(x[i+1])})
+	}
+	return m
+}
+
+// soft is the logarithm of a prior that is flat between two limits and falls off beyond as a normal one.
+func soft(x, low, high, sd float64) float64 {
+	d := max(low-x, x-high, 0) / sd
+	return -d * d / 2
+}
+
+func normal(x, mean, sd float64) float64 { return -(x - mean) * (x - mean) / (2 * sd * sd) }
+
+// prior is the logarithm of what is known before, but for a constant.
+func (p *problem) prior(m state) float64 {
+	inRoom := func(alpha float64) float64 {
+		return soft(math.Log(lnThousand/alpha), math.Log(shortS), math.Log(longS), outsideLn)
+	}
+	l := inRoom(m.beta) + normal(10*math.Log10(m.power/(2*m.beta*p.level)), usualDB, spreadDB)
+	l += soft(math.Log(m.ring.Alpha/p.start.Alpha), math.Log(slowest), math.Log(fastest), softAlphaLn)
+	l += soft(m.ring.Hz-p.start.Hz, -p.strays(), p.strays(), softHz)
+	l += normal(math.Log(m.noise), 0, noiseLn)
+	reach := sideHz * p.filter.s.Rate
+	for i, line := range m.lines {
+		l += soft(line.Hz, -reach, reach, 1)
+		if i < p.own {
+			continue
+		}
+		// A line of the room may be anywhere, die as any room does, and is about so loud.
+		l += inRoom(line.Alpha) - math.Log(2*reach*math.Log(longS/shortS)*p.level*linePower)
+		if line.Alpha > lnThousand/shortS {
+			return math.Inf(-1)
+		}
+	}
+	return l
+}
+
+// known are the variances that stand in for the prior's where Fisher's matrix is inverted.
+func (p *problem) known(i int) float64 {
+	switch {
+	case i == ringHz:
+		return 4
+	case i == noiseVarLn:
+		return noiseLn * noiseLn
+	case i == powerLn:
+		return math.Pow(spreadDB*math.Ln10/10, 2)
+	case i >= linesFrom && (i-linesFrom)%2 == 0:
+		return 100
+	}
+	return 1
+}
+
+// peak is a maximum of the probability: one way to explain the sound.
+type peak struct {
+	m      state
+	cov    *mat.SymDense
+	weight float64 // logarithm of its probability, all parameters integrated (Laplace)
+}
+
+func (k peak) sd(i int) float64 { return math.Sqrt(k.cov.At(i, i)) }
+
+// climber goes uphill from a model.
+type climber struct {
+	p       *problem
+	endless []float64
+	x       []float64
+	value   float64
+	now     scored
+	step    []float64 // of the differences
+	fisher  *mat.SymDense
+	grad    *mat.VecDense
+}
+
+func (c *climber) at(x []float64, keep bool) (float64, scored) {
+	m := unpack(x, c.endless)
+	before := c.p.prior(m)
+	if math.IsInf(before, -1) {
+		return before, scored{}
+	}
+	s := c.p.filter.run(m, keep)
+	return s.logL + before, s
+}
+
+// derive forms gradient and Fisher's matrix, by differences of the innovations and of their variances.
+func (c *climber) derive() bool {
+	n, f := len(c.x), c.p.filter
+	slopes, growth := make([][]complex128, n), make([][]float64, n)
+	for i := range n {
+		x := slices.Clone(c.x)
+		x[i] += c.step[i]
+		v, s := c.at(x, true)
+		if len(s.resid) == 0 {
+			return false
+		}
+		c.grad.SetVec(i, (v-c.value)/c.step[i])
+		slopes[i], growth[i] = make([]complex128, f.n), make([]float64, f.n)
+		for k := range f.n {
+			r := s.vari[k] / c.now.vari[k]
+			slopes[i][k] = (s.resid[k]*complex(math.Sqrt(r), 0) - c.now.resid[k]) / complex(c.step[i], 0)
+			growth[i][k] = (r - 1) / c.step[i]
+		}
+	}
+	for i := range n {
+		for j := i; j < n; j++ {
+			sum := 0.0
+			for k := range f.n {
+				sum += 2*real(cmplx.Conj(slopes[i][k])*slopes[j][k]) + growth[i][k]*growth[j][k]
+			}
+			if i == j {
+				sum += 1 / c.p.known(i)
+			}
+			c.fisher.SetSym(i, j, sum)
+		}
+	}
+	return true
+}
+
+// climb goes from a model to the maximum nearest to it, by Fisher's scoring with Marquardt's damping.
+func (p *problem) climb(from state, most int) (out peak, ok bool) {
+	c := climber{p: p, endless: from.endless, x: pack(from)}
+	n := len(c.x)
+	c.fisher, c.grad, c.step = mat.NewSymDense(n, nil), mat.NewVecDense(n, nil), slices.Repeat([]float64{1e-3}, n)
+	c.step[ringHz] = 1e-4
+	if c.value, c.now = c.at(c.x, true); len(c.now.resid) == 0 || !c.derive() {
+		return out, false
+	}
+	lambda := 1e-3
+	for range most {
+		x, gain, ok := c.uphill(lambda)
+		if !ok {
+			return out, false
+		}
+		if v, s := c.at(x, true); v > c.value {
+			c.x, c.value, c.now = x, v, s
+			lambda = max(lambda/6, 1e-6)
+			for i := range n { // differences a fiftieth of a standard deviation wide
+				c.step[i] = min(0.02/math.Sqrt(c.fisher.At(i, i)), 0.05)
+			}
+			if !c.derive() {
+				return out, false
+			}
+		} else if lambda = max(lambda, 1e-3) * 8; lambda > 1e6 {
+			break
+		}
+		if gain < 0.02 {
+			break
+		}
+	}
+	return c.peak()
+}
+
+// uphill is the next point, and what it promises.
+func (c *climber) uphill(lambda float64) (x []float64, gain float64, ok bool) {
+	n := len(c.x)
+	damped := mat.NewSymDense(n, nil)
+	damped.CopySym(c.fisher)
+	for i := range n {
+		damped.SetSym(i, i, c.fisher.At(i, i)*(1+lambda))
+	}
+	var chol mat.Cholesky
+	var step mat.VecDense
+	if !chol.Factorize(damped) || chol.SolveVecTo(&step, c.grad) != nil {
+		return nil, 0, false
+	}
+	x = slices.Clone(c.x)
+	for i := range n {
+		d := step.AtVec(i)
+		x[i] += min(max(d, -1), 1)
+		gain += d * c.grad.AtVec(i)
+	}
+	return x, gain, true
+}
+
+func (c *climber) peak() (out peak, ok bool) {
+	var chol mat.Cholesky
+	out.cov = mat.NewSymDense(len(c.x), nil)
+	if !chol.Factorize(c.fisher) || chol.InverseTo(out.cov) != nil {
+		return out, false
+	}
+	out.m = unpack(c.x, c.endless)
+	if c.p.usurped(out.m, c.now.amp) {
+		return out, false
+	}
+	out.weight = c.value + (float64(len(c.x))*math.Log(2*math.Pi)-chol.LogDet())/2
+	return out, true
+}
+
+// strays is how far the ring's frequency, Hz, may be from where the fit begins.
+func (p *problem) strays() float64 { return strayHz * (1 + p.start.Alpha) }
+
+// usurped tells whether a line took the ring's place: then what is called the ring is something else.
+func (p *problem) usurped(m state, amp []complex128) bool {
+	late := func(l Line, a complex128) float64 { return sq(a) / l.Alpha * math.Exp(-2*l.Alpha*lateS) }
+	for i, l := range m.lines {
+		if math.Abs(l.Hz-p.start.Hz) < p.strays() && late(l, amp[1+i]) > late(m.ring, amp[0]) {
+			return true
+		}
+		if i < p.own && (math.Abs(l.Hz-p.beside[i].Hz) > p.strays() || math.Abs(math.Log(l.Alpha/p.beside[i].Alpha)) > math.Log(fastest)) {
+			return true
+		}
+	}
+	return false
+}
+
+// lateS is how long after the strike a usual room has mostly died.
+const lateS = 0.12
+
+// same tells whether two explanations are one.
+func (k peak) same(o peak) bool {
+	return len(k.m.lines) == len(o.m.lines) &&
+		math.Abs(math.Log(k.m.ring.Alpha/o.m.ring.Alpha)) < 0.02+0.3*o.sd(ringAlphaLn) &&
+		math.Abs(math.Log(k.m.beta/o.m.beta)) < 0.3 && math.Abs(k.m.ring.Hz-o.m.ring.Hz) < 0.02+0.5*o.sd(ringHz)
+}
+
+// explanations are all that were found so far.
+type explanations []peak
+
+// add tells whether the explanation is a new one; of two that are the same the better stays.
+func (e *explanations) add(k peak) bool {
+	for i, o := range *e {
+		if k.same(o) {
+			if k.weight > o.weight {
+				(*e)[i] = k
+			}
+			return false
+		}
+	}
+	*e = append(*e, k)
+	return true
+}
+
+func (e explanations) best() peak {
+	return slices.MaxFunc(e, func(a, b peak) int { return cmp.Compare(a.weight, b.weight) })
+}
+
+// Fit tells the ring that a fit without a room found from the room: beside lists other lines of the bar, endless steady ones.
+// Many rooms and decays are begun with, since each may have a maximum of its own; then as many single modes of the room are added
+// as the sound asks for. What is found is the mean over all explanations by their probabilities. ok is false if nothing fits.
+func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool) {
+	p := &problem{filter: newFilter(s), start: ring, own: len(beside), beside: beside}
+	dry := state{ring: ring, power: nowhere, beta: 10, noise: noiseFactorStart, lines: beside, endless: endless}
+	first := p.filter.run(dry, true)
+	if len(first.amp) == 0 {
+		return r, false
+	}
+	p.level = sq(first.amp[0])
+	var found explanations
+	dryU, ok := p.dryU(dry, first)
+	if !ok {
+		return r, false
+	}
+	for i, faster := range []float64{1, 0.6, 1.7} {
+		for _, rt60 := range []float64{0.35, 1, 2.5} {
+			for _, db := range []float64{-18, -4} {
+				m := dry.clone()
+				m.ring.Alpha *= faster
+				m.beta = lnThousand / rt60
+				m.power = 2 * m.beta * p.level * math.Pow(10, db/10)
+				if k, ok := p.climb(m, maxSteps); ok {
+					found.add(k)
+				}
+			}
+		}
+		if i == 0 && len(found) > 0 && found.best().sd(ringAlphaLn) < max(sure, noiseOnly*dryU[0].Alpha/ring.Alpha) {
+			break // there is hardly a room to be heard
+		}
+	}
+	if len(found) == 0 {
+		return r, false
+	}
+	for range maxModes {
+		if !p.addModes(&found) {
+			break
+		}
+	}
+	r = p.mean(found)
+	r.widen(dryU)
+	return r, true
+}
+
+const (
+	maxSteps  = 12
+	maxModes  = 3     // of the room, near the note
+	sure      = 0.008 // relative uncertainty of a decay below which there is one explanation,
+	noiseOnly = 1.2   // or below so many times what the noise alone leaves open
+)
+
+// A room of few modes is no noise, and the less so the longer it goes on beside the ring: by so much, at most, is the model's uncertainty too
+// small (set on boxes by their modes and by mirrored sources).
+const margin = 0.8
+
+// widen makes the room's part of the uncertainties larger by the margin.
+func (r *Ring) widen(dry []Line) {
+	wider := 1 + margin*min(r.T60S/lnThousand*r.Lines[0].Alpha, 1)
+	by := func(u, dry *float64) {
+		*dry = min(*dry, *u)
+		*u = math.Hypot(*dry, wider*math.Sqrt(*u**u-*dry**dry))
+	}
+	for i := range r.U {
+		by(&r.U[i].Hz, &dry[i].Hz)
+		by(&r.U[i].Alpha, &dry[i].Alpha)
+	}
+	r.DryU = dry
+}
+
+// dryU are the standard uncertainties that the noise alone leaves to the ring's lines, were the room not there.
+func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
+	const step = 1e-3
+	x := pack(dry)
+	free := []int{ringHz, ringAlphaLn}
+	for i := linesFrom; i < len(x); i++ {
+		free = append(free, i)
+	}
+	slopes := make([][]complex128, len(free))
+	for j, i := range free {
+		y := slices.Clone(x)
+		y[i] += step
+		s := p.filter.run(unpack(y, dry.endless), true)
+		if len(s.resid) == 0 {
+			return u, false
+		}
+		for k, e := range s.resid {
+			slopes[j] = append(slopes[j], (e-first.resid[k])/step)
+		}
+	}
+	fisher := mat.NewSymDense(len(free), nil)
+	for i := range free {
+		for j := i; j < len(free); j++ {
+			sum := 0.0
+			for k, e := range slopes[i] {
+				sum += 2 * real(cmplx.Conj(e)*slopes[j][k])
+			}
+			fisher.SetSym(i, j, sum)
+		}
+	}
+	var chol mat.Cholesky
+	var cov mat.SymDense
+	if !chol.Factorize(fisher) || chol.InverseTo(&cov) != nil {
+		return u, false
+	}
+	for i, l := range append([]Line{dry.ring}, dry.lines...) {
+		u = append(u, Line{math.Sqrt(cov.At(2*i, 2*i)), l.Alpha * math.Sqrt(cov.At(2*i+1, 2*i+1))})
+	}
+	return u, true
+}
+
+// addModes adds one more single mode of the room to what explains the sound, and tells whether that is worth it.
+func (p *problem) addModes(found *explanations) (any bool) {
+	best := found.best()
+	for _, k := range slices.Clone(*found) {
+		if k.weight < best.weight-pursued || len(k.m.lines) < len(best.m.lines) {
+			continue
+		}
+		for _, l := range p.further(k.m) {
+			m := k.m.clone()
+			m.lines = append(m.lines, l)
+			if q, ok := p.climb(m, maxSteps+3); ok && q.weight > best.weight-kept && found.add(q) {
+				any = true
+			}
+		}
+	}
+	return any
+}
+
+// further lists the lines that would better a model most, nothing else changed.
+func (p *problem) further(m state) (out []Line) {
+	base := p.filter.run(m, false).logL + math.Log(p.level*linePower)
+	gain := map[Line]float64{}
+	var lines []Line
+	for _, t60 := range []float64{0.6, 2} {
+		for hz := -sideHz * p.filter.s.Rate; hz <= sideHz*p.filter.s.Rate; hz++ {
+			n := m.clone()
+			l := Line{hz, lnThousand / t60}
+			n.lines = append(n.lines, l)
+			lines, gain[l] = append(lines, l), p.filter.run(n, false).logL-base
+		}
+	}
+	slices.SortFunc(lines, func(a, b Line) int { return cmp.Compare(gain[b], gain[a]) })
+	for _, l := range lines {
+		if len(out) < 2 && gain[l] > 2 && !slices.ContainsFunc(out, func(o Line) bool { return math.Abs(o.Hz-l.Hz) < 2 }) {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// mean is the mean over all explanations, each weighted by its probability.
+func (p *problem) mean(found explanations) (r Ring) {
+	best := found.best()
+	r.Lines, r.U = make([]Line, 1+p.own), make([]Line, 1+p.own)
+	var sum, t60, t602 float64
+	for _, k := range found {
+		sum += math.Exp(k.weight - best.weight)
+	}
+	line := func(m state, i int) Line {
+		if i == 0 {
+			return m.ring
+		}
+		return m.lines[i-1]
+	}
+	for _, k := range found {
+		w := math.Exp(k.weight-best.weight) / sum
+		for i := range r.Lines {
+			r.Lines[i].Hz += w * line(k.m, i).Hz
+			r.Lines[i].Alpha += w * line(k.m, i).Alpha
+		}
+		ln := math.Log(lnThousand / k.m.beta)
+		t60 += w * ln
+		t602 += w * (ln*ln + k.cov.At(betaLn, betaLn))
+	}
+	for _, k := range found {
+		w := math.Exp(k.weight-best.weight) / sum
+		for i := range r.Lines {
+			at := ringHz
+			if i > 0 {
+				at = linesFrom + 2*(i-1)
+			}
+			l := line(k.m, i)
+			r.U[i].Hz += w * (k.cov.At(at, at) + math.Pow(l.Hz-r.Lines[i].Hz, 2))
+			r.U[i].Alpha += w * (k.cov.At(at+1, at+1)*l.Alpha*l.Alpha + math.Pow(l.Alpha-r.Lines[i].Alpha, 2))
+		}
+	}
+	for i, v := range r.U {
+		r.U[i] = Line{math.Sqrt(v.Hz), math.Sqrt(v.Alpha)}
+	}
+	r.T60S, r.T60Ln = math.Exp(t60), math.Sqrt(max(t602-t60*t60, 0))
+	r.AnswerDB = 10 * math.Log10(best.m.power/(2*best.m.beta*p.level))
+	r.Modes = best.m.lines[p.own:]
+	return r
+}
+
+func sq(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
