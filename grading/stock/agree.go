@@ -45,7 +45,7 @@ type PartAgreement struct {
 }
 
 // Proposal is a set of weights learnt from the maker's grades. Both agreements are of
-// sticks that did not take part in learning (leave-one-out).
+// sticks that did not take part in learning (cross-validation in ten parts).
 type Proposal struct {
 	Weights map[string]float64 `json:"weights"` // by key; the same sum as the present ones
 	Before  RankAgreement      `json:"before"`
@@ -116,6 +116,9 @@ const (
 	perPart           = 10 // sticks for every weight that is learnt; Peduzzi et al., J. Clin. Epidemiol. 49 (1996) 1373 (from memory)
 	perGrade          = 5  // sticks in a grade that takes part in learning
 	floorDesirability = 0.01
+	bonettWright      = 0.437
+	learntBy          = 3.0 // standard errors from no connection: the ten parts are not independent, so two are too few
+	folds             = 10 // parts into which the sticks are split: each is foreseen from the nine others
 )
 
 // Agree compares score and parts with the maker's grades. The grades are given best
@@ -217,15 +220,7 @@ func gradeRanks(sticks []Judged, bestFirst []string) (map[string]int, error) {
 // the variance 0.437/(n-4) (from memory). Orders that agree or disagree in every pair
 // are taken as if one pair did not, else the interval would have no width.
 func kendall(x, y []float64) RankAgreement {
-	var s, nx, ny float64
-	for i := range x {
-		for j := range i {
-			a, b := sign(x[i]-x[j]), sign(y[i]-y[j])
-			s += a * b
-			nx += a * a
-			ny += b * b
-		}
-	}
+	s, nx, ny := concordance(x, y)
 	r := RankAgreement{0, -1, 1}
 	if nx == 0 || ny == 0 {
 		return r
@@ -234,21 +229,69 @@ func kendall(x, y []float64) RankAgreement {
 	if len(x) >= fewestForInterval {
 		limit := 1 - 2/math.Max(nx, ny)
 		z := math.Atanh(math.Max(-limit, math.Min(limit, r.Tau)))
-		half := 1.959964 * math.Sqrt(0.437/float64(len(x)-4))
+		half := 1.959964 * math.Sqrt(bonettWright/float64(len(x)-4))
 		r.Low, r.High = math.Tanh(z-half), math.Max(r.Tau, math.Tanh(z+half))
 		r.Low = math.Min(r.Low, r.Tau)
 	}
 	return r
 }
 
-func sign(x float64) float64 {
-	switch {
-	case x > 0:
-		return 1
-	case x < 0:
-		return -1
+// concordance counts the pairs in the same order less those in the opposite one, and the
+// pairs that are not tied in x and in y, by sorting: W. R. Knight, A computer method for
+// calculating Kendall's tau with ungrouped data, J. Am. Stat. Assoc. 61 (1966) 436.
+func concordance(x, y []float64) (s, nx, ny float64) {
+	n := len(x)
+	order := make([]int, n)
+	for i := range order {
+		order[i] = i
 	}
-	return 0
+	slices.SortFunc(order, func(a, b int) int { return cmp.Or(cmp.Compare(x[a], x[b]), cmp.Compare(y[a], y[b])) })
+	pairs := func(n int) float64 { return float64(n) * float64(n-1) / 2 }
+	// tied counts the pairs of equal neighbours in an order.
+	tied := func(same func(i int) bool) (sum float64) {
+		for i := 0; i < n; {
+			j := i + 1
+			for j < n && same(j) {
+				j++
+			}
+			sum += pairs(j - i)
+			i = j
+		}
+		return sum
+	}
+	tiedX := tied(func(i int) bool { return x[order[i]] == x[order[i-1]] })
+	tiedBoth := tied(func(i int) bool { return x[order[i]] == x[order[i-1]] && y[order[i]] == y[order[i-1]] })
+	values, spare := make([]float64, n), make([]float64, n)
+	for i, k := range order {
+		values[i] = y[k]
+	}
+	against := inversions(values, spare)
+	tiedY := tied(func(i int) bool { return values[i] == values[i-1] })
+	all := pairs(n)
+	return all - tiedX - tiedY + tiedBoth - 2*against, all - tiedX, all - tiedY
+}
+
+// inversions sorts values and counts the pairs that were in the wrong order.
+func inversions(values, spare []float64) (count float64) {
+	n := len(values)
+	if n < 2 {
+		return 0
+	}
+	half := n / 2
+	count = inversions(values[:half], spare[:half]) + inversions(values[half:], spare[half:])
+	i, j := 0, half
+	for k := range n {
+		if j == n || i < half && values[i] <= values[j] {
+			spare[k] = values[i]
+			i++
+		} else {
+			spare[k] = values[j]
+			count += float64(half - i)
+			j++
+		}
+	}
+	copy(values, spare)
+	return count
 }
 
 func (r RankAgreement) words() string {
@@ -316,13 +359,22 @@ func (a *Agreement) propose(sticks []Judged, rank map[string]int) {
 		total += weight[key]
 	}
 	before, after := make([]float64, len(x)), make([]float64, len(x))
-	for i := range x {
-		w, err := fitWeights(slices.Delete(slices.Clone(x), i, i+1), slices.Delete(slices.Clone(y), i, i+1), levels)
+	for fold := range folds {
+		var others [][]float64
+		var theirs []int
+		for i := range x {
+			if i%folds != fold {
+				others, theirs = append(others, x[i]), append(theirs, y[i])
+			}
+		}
+		w, err := fitWeights(others, theirs, levels)
 		if err != nil {
 			no("no weights could be learnt: %v", err)
 			return
 		}
-		before[i], after[i] = dot(present, x[i])/total, dot(w, x[i])
+		for i := fold; i < len(x); i += folds {
+			before[i], after[i] = dot(present, x[i])/total, dot(w, x[i])
+		}
 	}
 	w, err := fitWeights(x, y, levels)
 	if err != nil {
@@ -337,8 +389,12 @@ func (a *Agreement) propose(sticks []Judged, rank map[string]int) {
 		no("your present weights foresee your grades as well as learnt ones would (%.2f against %.2f): leave them", p.Before.Tau, p.After.Tau)
 		return
 	}
+	if z := math.Atanh(math.Min(p.After.Tau, 0.999)) / math.Sqrt(bonettWright/float64(len(x)-4)); z < learntBy {
+		no("from your grades nothing was learnt that chance could not explain: weights learnt from some sticks foresee the others' grades with %.2f (interval %.2f to %.2f): keep yours, and grade more sticks", p.After.Tau, p.After.Low, p.After.High)
+		return
+	}
 	a.Proposal = &p
-	no("learnt weights would foresee your grades with %.2f (interval %.2f to %.2f) instead of %.2f, each stick judged without itself", p.After.Tau, p.After.Low, p.After.High, p.Before.Tau)
+	no("learnt weights would foresee your grades with %.2f (interval %.2f to %.2f) instead of %.2f, each stick judged by weights learnt from others", p.After.Tau, p.After.Low, p.After.High, p.Before.Tau)
 }
 
 func joinLevels(counts map[float64]int) map[float64]int {

@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -134,21 +135,65 @@ func TestAgreeIsModestWithFewSticks(t *testing.T) {
 	}
 }
 
+// Of makers who throw dice hardly one is told weights.
 func TestAgreeProposesNothingAgainstChance(t *testing.T) {
-	r := rand.New(rand.NewPCG(6, 6))
-	sticks := opinion(r, 60)
-	for i := range sticks {
-		sticks[i].Grade = []string{"A", "B", "C"}[r.IntN(3)]
+	proposed := 0
+	for seed := range uint64(40) {
+		r := rand.New(rand.NewPCG(seed, 6))
+		sticks := opinion(r, 60)
+		for i := range sticks {
+			sticks[i].Grade = []string{"A", "B", "C"}[r.IntN(3)]
+		}
+		a, err := Agree(sticks, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.Proposal != nil {
+			proposed++
+		}
 	}
-	a, err := Agree(sticks, nil)
-	if err != nil {
-		t.Fatal(err)
+	if proposed > 1 {
+		t.Errorf("%d of 40 makers who threw dice were told weights", proposed)
 	}
-	if a.Proposal != nil && a.Proposal.After.Low > 0 {
-		t.Errorf("weights from noise: %+v", a.Proposal)
+	t.Logf("%d of 40 makers who threw dice were told weights", proposed)
+}
+
+// A maker with a view is told so nearly always.
+func TestAgreeProposesWhereThereIsAView(t *testing.T) {
+	proposed := 0
+	for seed := range uint64(20) {
+		a, err := Agree(opinion(rand.New(rand.NewPCG(seed, 7)), 60), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.Proposal != nil {
+			proposed++
+		}
 	}
-	if a.Score.Low > 0 || a.Score.High < 0 {
-		t.Errorf("agreement from noise: %+v", a.Score)
+	if proposed < 18 {
+		t.Errorf("%d of 20 makers with a view were told weights", proposed)
+	}
+}
+
+// Knight's way counts what counting every pair does.
+func TestConcordanceByEveryPair(t *testing.T) {
+	r := rand.New(rand.NewPCG(8, 8))
+	for range 200 {
+		n := 2 + r.IntN(40)
+		x, y := make([]float64, n), make([]float64, n)
+		for i := range n {
+			x[i], y[i] = float64(r.IntN(6)), float64(r.IntN(9))
+		}
+		var s, nx, ny float64
+		for i := range n {
+			for j := range i {
+				a, b := float64(cmp.Compare(x[i], x[j])), float64(cmp.Compare(y[i], y[j]))
+				s, nx, ny = s+a*b, nx+a*a, ny+b*b
+			}
+		}
+		if gs, gx, gy := concordance(x, y); gs != s || gx != nx || gy != ny {
+			t.Fatalf("%v %v: %v %v %v, want %v %v %v", x, y, gs, gx, gy, s, nx, ny)
+		}
 	}
 }
 
