@@ -120,7 +120,7 @@ SQLite tool can read, and the recordings as they came.`,
 	}{
 		{"in", "Sticks:", []*cobra.Command{newStockAdd(&place), newStockList(&place), newStockShow(&place), newStockTest(&place), newStockMove(&place),
 			newStockGrade(&place), newStockCorrect(&place), newStockUndo(&place), newStockDue(&place), newStockLabels(&place)}},
-		{"lots", "Lots, papers and money:", []*cobra.Command{newStockLot(&place), newStockPaper(&place), newStockAccounts(&place), newStockStatement(&place)}},
+		{"lots", "Lots, papers and money:", []*cobra.Command{newStockLot(&place), newStockPaper(&place), newStockPapers(&place), newStockAccounts(&place), newStockStatement(&place)}},
 		{"learn", "Method and judgement:", []*cobra.Command{newStockReanalyse(&place), newStockAgree(&place)}},
 		{"care", "The stock itself:", []*cobra.Command{newStockExport(&place), newStockImport(&place), newStockBackup(&place), newStockCheck(&place), newStockProve(&place), newStockRepair(&place)}},
 	} {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -133,32 +132,14 @@ func printLot(w io.Writer, l stock.Lot) error {
 		fmt.Fprintf(&out, "; %s", m)
 	}
 	out.WriteString("\n")
-	if r := l.Record; r != nil {
-		number := func(x *float64, unit string) string {
-			if x == nil {
-				return ""
-			}
-			return strconv.FormatFloat(*x, 'g', -1, 64) + " " + unit
-		}
-		pieces := ""
-		if r.Pieces != nil {
-			pieces = strconv.Itoa(*r.Pieces)
-		}
-		for _, f := range []struct{ name, value string }{
-			{"sold as", r.SoldAs}, {"botanical name", r.BotanicalName}, {"identified by", r.IdentifiedBy}, {"identified how", r.IdentifiedHow},
-			{"legal status when bought", r.LegalStatus}, {"country of harvest", r.HarvestCountry}, {"region of harvest", r.HarvestRegion},
-			{"felled", r.FelledOn}, {"acquired", string(r.AcquiredOn)}, {"proof", r.AgeProof}, {"supplier", r.Supplier},
-			{"invoice", strings.TrimSpace(r.InvoiceNumber + " " + string(r.InvoiceDate))}, {"pieces on the invoice", pieces},
-			{"mass on the invoice", number(r.MassKg, "kg")}, {"volume on the invoice", number(r.VolumeM3, "m³")},
-			{"stock registration", r.StockRegistration}, {"note", r.Note},
-		} {
-			if f.value != "" {
-				wrap(&out, "  ", f.name+": "+f.value)
-			}
+	if l.Record != nil {
+		wrap(&out, "  ", fmt.Sprintf("record [%s]", l.RecordID))
+		for _, f := range l.Record.Lines() {
+			wrap(&out, "  ", f[0]+": "+f[1])
 		}
 	}
 	for _, d := range l.Documents {
-		wrap(&out, "  ", "paper: "+paperText(d))
+		wrap(&out, "  ", fmt.Sprintf("paper: %s [%s]", paperText(d), d.ID))
 	}
 	return say(w, &out)
 }

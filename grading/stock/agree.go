@@ -118,7 +118,7 @@ const (
 	floorDesirability = 0.01
 	bonettWright      = 0.437
 	learntBy          = 3.0 // standard errors from no connection: the ten parts are not independent, so two are too few
-	folds             = 10 // parts into which the sticks are split: each is foreseen from the nine others
+	folds             = 10  // parts into which the sticks are split: each is foreseen from the nine others
 )
 
 // Agree compares score and parts with the maker's grades. The grades are given best

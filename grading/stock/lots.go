@@ -251,14 +251,22 @@ func scanDocument(row scanner) (d Document, err error) {
 // lotRecord is the record of a lot that counts, or nil: the last one that stands, by what
 // was known when it was written, then by the clock.
 func lotRecord(ctx context.Context, q querier, lot string) (*LotRecord, error) {
+	l, err := countingRecord(ctx, q, lot)
+	if l == nil {
+		return nil, err
+	}
+	return &l.Record, err
+}
+
+func countingRecord(ctx context.Context, q querier, lot string) (*lotFact, error) {
 	records, err := all(ctx, q, scanLot, `SELECT `+lotColumns+` FROM lot_records WHERE lot = ? ORDER BY rank DESC, recorded_at DESC, id DESC`, lot)
 	if err != nil || len(records) == 0 {
 		return nil, err
 	}
 	void, err := voidOf(ctx, q, "", lot)
-	for _, l := range records {
+	for i, l := range records {
 		if !void[l.ID] {
-			return &l.Record, err
+			return &records[i], err
 		}
 	}
 	return nil, err
@@ -287,6 +295,7 @@ type Lot struct {
 	Lot       string     `json:"lot"`
 	Pieces    int        `json:"pieces"` // entered
 	Record    *LotRecord `json:"record"`
+	RecordID  string     `json:"record_id"` // of the record that counts
 	Documents []Document `json:"documents"`
 	Spent     []Money    `json:"spent"`
 }
@@ -321,8 +330,12 @@ func (s *Store) Accounts(ctx context.Context) (a Accounts, err error) {
 		}
 		for _, n := range names {
 			l := &Lot{Lot: n}
-			if l.Record, err = lotRecord(ctx, q, n); err != nil {
+			record, err := countingRecord(ctx, q, n)
+			if err != nil {
 				return err
+			}
+			if record != nil {
+				l.Record, l.RecordID = &record.Record, record.ID
 			}
 			if l.Documents, err = documents(ctx, q, n); err != nil {
 				return err
