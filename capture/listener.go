@@ -28,7 +28,7 @@ type Level struct {
 	PeakDB  float64 // dB re full scale
 	RMSDB   float64 // of a full-scale square wave
 	Clipped bool    // two or more samples in a row at full scale
-	Ringing bool    // a ring is being followed
+	Ringing bool    // a ring is being followed of which nothing was told yet
 }
 
 // Room is the sound before anybody taps.
@@ -174,7 +174,7 @@ func (l *Listener) sample(x float64) {
 	m.n++
 	if m.n >= l.samples(listenLimits.MeterS) {
 		if l.OnLevel != nil {
-			l.OnLevel(Level{l.pos(l.base + len(l.buf)), dsp.Decibel(m.peak * m.peak), dsp.Decibel(m.sum / float64(m.n)), m.clipped, l.ring != nil})
+			l.OnLevel(Level{l.pos(l.base + len(l.buf)), dsp.Decibel(m.peak * m.peak), dsp.Decibel(m.sum / float64(m.n)), m.clipped, l.ring != nil && !l.ring.told})
 		}
 		l.metered = meter{full: m.full}
 	}

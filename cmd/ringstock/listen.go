@@ -71,8 +71,9 @@ ring out.
 
 On a terminal a page shows level, last ring, note and verdict; its keys:
 
-  n next blank   b a blank by its number   d drop the last tap   r tap this side again
-  w other face   e end grain               m type measurements   c add a note    q quit
+  n next blank   b a blank by its number   d drop the last tap   a tap this side again
+  o other face   e end grain   h hands-free   m type measurements   c add a note   q quit
+  y count what did not sound like a blank: a first tap that does not is asked about, not counted
 
 Without a terminal, or with --plain, plain lines are printed. A blank is done after --taps good
 taps; with --hands-free the terminal beeps and the next number follows by itself (A017, A018;
@@ -348,6 +349,8 @@ func (p *linePrinter) tell(e session.Event) {
 			text += e.Why
 		}
 		fmt.Fprintln(p.out, printable(text))
+	case session.TapsDropped:
+		fmt.Fprintln(p.side, printable("dropped; what was recorded is kept in the folder "+session.DroppedDir))
 	case session.BlankDone:
 		if p.bell {
 			fmt.Fprint(p.side, "\a")

@@ -20,7 +20,7 @@ func runScreen(ctx context.Context, s *session.Session, src capture.Source) erro
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	commands := make(chan session.Command, 16)
-	page := &screen{level: capture.Level{PeakDB: -99, RMSDB: -99}, do: func(c session.Command) {
+	page := &screen{handsFree: s.HandsFree, level: capture.Level{PeakDB: -99, RMSDB: -99}, do: func(c session.Command) {
 		select {
 		case commands <- c:
 		default: // sixteen keys ahead of the session: drop what comes faster
@@ -60,6 +60,8 @@ type screen struct {
 	notice  string
 	done    bool
 
+	handsFree bool
+
 	asking string // what is being typed, or ""
 	typed  string
 	kind   session.Do
@@ -91,9 +93,15 @@ func (p *screen) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		p.blank, p.done = m, m.Count >= m.Of
 	case session.TapHeard:
 		p.tap(m)
+	case session.TapWhole:
+		if p.last != nil && p.last.File == m.File {
+			p.last.Ring, p.last.Curves, p.judged = m.Ring, m.Curves, &m.Judged
+		}
+	case session.TapsDropped:
+		p.notice = "dropped; what was recorded is kept in the folder " + session.DroppedDir
 	case session.BlankDone:
 		p.done, p.judged = true, &m.Judged
-		p.notice = m.Judged.Blank + " is done"
+		p.notice = m.Judged.Blank + " is done: n goes on to the next"
 		return p, tea.Raw("\a")
 	case session.HasEnough:
 		p.notice = enoughText(m)
@@ -143,9 +151,16 @@ func (p *screen) key(k tea.KeyPressMsg) tea.Cmd {
 		p.do(session.Command{Do: session.NextBlank})
 	case "d":
 		p.do(session.Command{Do: session.DropTap})
-	case "r":
+	case "a", "r":
 		p.do(session.Command{Do: session.Again})
-	case "w":
+	case "h":
+		taps := p.blank.Of
+		if p.handsFree = !p.handsFree; !p.handsFree {
+			taps = 0
+		}
+		p.notice = map[bool]string{true: "hands-free: the next number follows by itself", false: "by hand: n goes on"}[p.handsFree]
+		p.do(session.Command{Do: session.HandsFree, Taps: taps})
+	case "o", "w":
 		p.do(session.Command{Do: session.OtherFace})
 	case "e":
 		p.do(session.Command{Do: session.EndGrain})
@@ -155,6 +170,8 @@ func (p *screen) key(k tea.KeyPressMsg) tea.Cmd {
 		ask("length mm, height, width, mass g, moisture %", session.SetMeasures)
 	case "c":
 		ask("note", session.AddNote)
+	case "y":
+		p.do(session.Command{Do: session.CountIt})
 	case "q":
 		p.do(session.Command{Do: session.Quit})
 	}
@@ -179,38 +196,109 @@ func (p *screen) lines() []string {
 	add(apart(fmt.Sprintf("blank %s   %s   tap %d of %d", p.blank.Blank, sideText(p.blank.Side), p.blank.Count, p.blank.Of), p.room, width))
 	add(p.meter(width), "")
 
-	number, word, note := "---", "TAP", ""
-	if p.done {
-		word = "DONE"
-	}
-	if t := p.last; t != nil && t.Good {
-		f := t.Ring.Fundamental
-		number, note = fmt.Sprintf("%.1f", f.Hz.X), noteName(f.Hz.X)
-		if !p.done {
-			word = "GOOD"
+	number, word, note := p.headline()
+	second := [2]string{p.sustain(), fmt.Sprintf("%d/%d", p.blank.Count, p.blank.Of)}
+	scale := largest(width, height, [2]string{number, word}, second)
+	tail := p.tail(width)
+	large := func(pair [2]string) {
+		left, right := big(pair[0], scale), big(pair[1], scale)
+		for i := range left {
+			add(apart(left[i], right[i], width))
 		}
-	} else if t != nil {
-		word = "AGAIN"
 	}
-	scale := 1
-	if width >= 150 && height >= 40 {
-		scale = 2
+	large([2]string{number, word})
+	// Sustain and count are large, too, where there is room for them.
+	if height-len(out)-len(tail)-3 > 5*scale {
+		add("")
+		large(second)
 	}
-	digits, letters := big(number, scale), big(word, scale)
-	for i := range digits {
-		add(apart(digits[i], letters[i], width))
-	}
-	add("", p.facts(note), p.spread())
-
-	tail := []string{p.verdict(), p.advice(), p.prompt()}
-	if room := height - len(out) - len(tail); room >= 4 {
+	add(fold(p.facts(note), width, 2)...)
+	add(p.spread())
+	if room := height - len(out) - len(tail); room >= 3 {
 		add(p.curves(width, room)...)
 	}
-	add(tail...)
+	// What is said and asked comes before all that was drawn.
+	out = append(out[:max(min(len(out), height-len(tail)), 0)], tail...)
 	for i, l := range out {
 		out[i] = clip(printable(l), width)
 	}
 	return out[:min(len(out), height)]
+}
+
+// headline is what is shown largest: the note, what to do or what the blank is, and the note's name.
+func (p *screen) headline() (number, word, note string) {
+	number, word = "---", "TAP"
+	if p.blank.Quiet {
+		word = "WAIT"
+	}
+	t := p.last
+	if t != nil && t.Good {
+		note = noteName(t.Ring.Fundamental.Hz.X)
+	}
+	switch {
+	case p.level.Ringing && !p.done:
+		return number, "RING", note
+	case t != nil && t.Good:
+		number, word = fmt.Sprintf("%.1f", t.Ring.Fundamental.Hz.X), "GOOD"
+	case t != nil && t.Asked:
+		word = "WOOD?"
+	case t != nil:
+		word = "AGAIN"
+	}
+	if p.done {
+		word = "DONE"
+		if p.judged != nil {
+			word = strings.ToUpper(string(p.judged.Verdict))
+		}
+	}
+	return number, word, note
+}
+
+// sustain is the Q of the last good tap.
+func (p *screen) sustain() string {
+	if p.last == nil || !p.last.Good || p.level.Ringing && !p.done || !p.last.Ring.Fundamental.Q.Known() {
+		return "Q --"
+	}
+	return fmt.Sprintf("Q %.0f", p.last.Ring.Fundamental.Q.X)
+}
+
+// largest is how large the large letters can be so that both rows of them fit.
+func largest(width, height int, rows ...[2]string) int {
+	for scale := 3; scale > 1; scale-- {
+		fits := height >= 10*scale+14
+		for _, r := range rows {
+			fits = fits && length(big(r[0], scale)[0])+length(big(r[1], scale)[0]) < width
+		}
+		if fits {
+			return scale
+		}
+	}
+	return 1
+}
+
+// tail is what is said and asked at the foot of the page, with nothing cut off.
+func (p *screen) tail(width int) (lines []string) {
+	lines = append(lines, fold(p.verdict(), width, 2)...)
+	lines = append(lines, fold(p.advice(), width, 4)...)
+	return append(lines, fold(p.prompt(), width, 3)...)
+}
+
+// fold breaks a text into at most so many lines; of one that is longer still the end is kept, with what is being
+// typed.
+func fold(text string, width, most int) []string {
+	var out strings.Builder
+	wrapAt(&out, max(width, 1), "", text)
+	var lines []string
+	for _, line := range strings.Split(strings.TrimSuffix(out.String(), "\n"), "\n") {
+		for r := []rune(line); len(r) > width && width > 0; r = []rune(line) { // a word longer than the page
+			lines, line = append(lines, string(r[:width])), string(r[width:])
+		}
+		lines = append(lines, line)
+	}
+	if n := len(lines) - most; n > 0 {
+		lines = lines[n:]
+	}
+	return lines
 }
 
 // meter shows the level in steps of the width, from -60 dB to full scale.
@@ -232,7 +320,7 @@ func (p *screen) facts(note string) string {
 		return ""
 	}
 	r := p.last.Ring
-	return fmt.Sprintf("%s Hz  %s   Q %s   rings %.1f s   purity %s %%",
+	return fmt.Sprintf("%s Hz, %s, Q %s, rings %.1f s, purity %s %%",
 		hertz(r.Fundamental.Hz), note, compact(r.Fundamental.Q), r.Fundamental.T60S.X, compact(r.PurityPct))
 }
 
@@ -273,17 +361,22 @@ func (p *screen) advice() string {
 	if p.notice != "" {
 		return p.notice
 	}
-	if p.last != nil {
+	switch {
+	case p.last != nil && p.last.Asked:
+		return p.last.Why + "; or press y to count it"
+	case p.last != nil:
 		return p.last.Why
+	case p.blank.Quiet:
+		return "keep quiet for a second: the room is being heard"
 	}
-	return "keep quiet for a second, then tap"
+	return "tap now"
 }
 
 func (p *screen) prompt() string {
 	if p.asking != "" {
 		return p.asking + ": " + p.typed + "_   (enter, esc)"
 	}
-	return "n next b number d drop r again w other face e end m measure c note q quit"
+	return "n next · b number · d drop · a again · o other face · e end · h hands-free · m measure · c note · q quit"
 }
 
 // curves draws the last ring as a falling curve, and the longest one of the session dotted.
@@ -355,7 +448,13 @@ var font = map[rune][5]string{
 	'E': {"█████", "█    ", "████ ", "█    ", "█████"}, 'G': {"█████", "█    ", "█  ██", "█   █", "█████"},
 	'I': {"███", " █ ", " █ ", " █ ", "███"}, 'N': {"█   █", "██  █", "█ █ █", "█  ██", "█   █"},
 	'O': {"█████", "█   █", "█   █", "█   █", "█████"}, 'P': {"████ ", "█   █", "████ ", "█    ", "█    "},
-	'T': {"█████", "  █  ", "  █  ", "  █  ", "  █  "},
+	'T': {"█████", "  █  ", "  █  ", "  █  ", "  █  "}, 'W': {"█   █", "█   █", "█ █ █", "██ ██", "█   █"},
+	'R': {"████ ", "█   █", "████ ", "█  █ ", "█   █"}, 'K': {"█  █ ", "█ █  ", "██   ", "█ █  ", "█  █ "},
+	'M': {"█   █", "██ ██", "█ █ █", "█   █", "█   █"}, 'Y': {"█   █", " █ █ ", "  █  ", "  █  ", "  █  "},
+	'B': {"████ ", "█   █", "████ ", "█   █", "████ "}, 'L': {"█    ", "█    ", "█    ", "█    ", "█████"},
+	'V': {"█   █", "█   █", "█   █", " █ █ ", "  █  "}, 'U': {"█   █", "█   █", "█   █", "█   █", "█████"},
+	'Q': {"█████", "█   █", "█   █", "█  ██", "█████"}, '/': {"    █", "   █ ", "  █  ", " █   ", "█    "},
+	'?': {"█████", "    █", "  ███", "     ", "  █  "}, ' ': {"   ", "   ", "   ", "   ", "   "},
 }
 
 // big is a text in large letters, each row and column repeated scale times.

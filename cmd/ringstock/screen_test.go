@@ -100,7 +100,7 @@ func TestScreen(t *testing.T) {
 	x.keys("length 745,5 mass 190", "Enter")
 	x.await("entered for blank A017")
 	x.await("spread of 2 taps")
-	for _, shown := range []string{"level ", " dB", " Hz  ", " cents ", "rings ", "purity ", "longest so far", "so far: maybe"} {
+	for _, shown := range []string{"level ", " dB", " Hz, ", " cents ", "rings ", "purity ", "longest so far", "so far: maybe"} {
 		if s := x.screen(); !strings.Contains(s, shown) {
 			t.Errorf("no %q on the screen:\n%s", shown, s)
 		}
@@ -210,6 +210,53 @@ func TestScreenFits(t *testing.T) {
 			}
 			p.last = &session.TapHeard{Why: "again: clipped"}
 			p.asking = "note"
+		}
+	}
+}
+
+// TestScreenWraps: at 80x24 a long message, a long verdict and a long entry are shown whole, and what is large is
+// still there; while a tap rings, the last one's word is gone.
+func TestScreenWraps(t *testing.T) {
+	ring := spectrum.Ring{Fundamental: spectrum.Partial{Hz: measure.Of(104.7, 0.01), Q: measure.Of(200, 2), T60S: measure.Of(3.2, 0.1)}, PurityPct: measure.Of(98, 1)}
+	for _, size := range [][2]int{{80, 24}, {120, 40}} {
+		p := &screen{do: func(session.Command) {}, width: size[0], height: size[1]}
+		p.Update(session.BlankChosen{Blank: "A017", Side: session.Face, Of: 5})
+		judged := grading.Blank{Blank: "A017", Verdict: grading.Maybe, Reasons: []string{"no specific modulus: the length is missing, and the moisture is unknown, so that it can't be told at twelve per cent"}}
+		p.Update(session.TapHeard{Blank: "A017", Good: true, Ring: &ring, Count: 3, Of: 5, Judged: judged, File: "A017-03.wav"})
+		notice := "the microphone gives exact digital silence: it was muted, or unplugged from its adapter; switch it on again, the session goes on from here"
+		p.Update(session.Notice{Text: notice})
+		p.asking, p.typed = "note", strings.Repeat("rather dark wood ", 8)+"END"
+		page := p.lines()
+		if len(page) > size[1] {
+			t.Errorf("%v: %d lines", size, len(page))
+		}
+		flat := strings.Join(strings.Fields(strings.Join(page, " ")), " ")
+		for _, whole := range []string{notice, judged.Reasons[0], "END_"} {
+			if !strings.Contains(flat, whole) {
+				t.Errorf("%v: %q is cut:\n%s", size, whole, strings.Join(page, "\n"))
+			}
+		}
+		scale := map[int]int{80: 1, 120: 2}[size[0]]
+		for _, large := range []string{"104.7", "GOOD", "Q 200", "3/5"} {
+			if size[0] == 80 && (large == "Q 200" || large == "3/5") {
+				continue // a long entry takes their room
+			}
+			for _, line := range big(large, scale) {
+				if !strings.Contains(strings.Join(page, "\n"), strings.TrimRight(line, " ")) {
+					t.Errorf("%v: %s is not large:\n%s", size, large, strings.Join(page, "\n"))
+					break
+				}
+			}
+		}
+		p.asking, p.typed, p.notice = "", "", ""
+		page = p.lines()
+		if !strings.Contains(strings.Join(page, "\n"), strings.TrimRight(big("Q 200", scale)[0], " ")) {
+			t.Errorf("%v: the sustain is not large:\n%s", size, strings.Join(page, "\n"))
+		}
+		p.Update(session.LevelHeard{Level: capture.Level{PeakDB: -20, RMSDB: -30, Ringing: true}})
+		page = p.lines()
+		if strings.Contains(strings.Join(page, "\n"), strings.TrimRight(big("GOOD", scale)[2], " ")) || !strings.Contains(strings.Join(page, "\n"), strings.TrimRight(big("RING", scale)[0], " ")) {
+			t.Errorf("%v: the last tap's word is still there while one rings:\n%s", size, strings.Join(page, "\n"))
 		}
 	}
 }

@@ -24,7 +24,9 @@ import (
 const (
 	recordSchema = "ringstock/tap/1"
 	recordEnd    = ".tap.json"
-	droppedDir   = "dropped" // holds taps that were taken back: nothing is thrown away
+
+	// DroppedDir is the folder in the folder that holds taps that were taken back: nothing is thrown away.
+	DroppedDir = "dropped"
 )
 
 // record is what is kept beside the recording of a tap.
@@ -119,11 +121,11 @@ func (s *Session) drop() error {
 	if err := s.change(func(a *grading.Amended) { a.RemoveFile(s.blank, s.side.column(), last.file) }); err != nil {
 		return err
 	}
-	if err := os.MkdirAll(s.path(droppedDir), 0o777); err != nil {
+	if err := os.MkdirAll(s.path(DroppedDir), 0o777); err != nil {
 		return unsaved(err)
 	}
 	for _, name := range []string{last.file, recordName(last.file)} {
-		if err := os.Rename(s.path(name), s.path(filepath.Join(droppedDir, name))); err != nil {
+		if err := os.Rename(s.path(name), s.path(filepath.Join(DroppedDir, name))); err != nil {
 			return unsaved(err)
 		}
 	}
@@ -237,7 +239,7 @@ func stem(blank string, side Side) string {
 func (s *Session) freeName() (string, error) {
 	begin := stem(s.blank, s.side)
 	highest := 0
-	for _, dir := range []string{".", droppedDir} {
+	for _, dir := range []string{".", DroppedDir} {
 		entries, err := os.ReadDir(s.path(dir))
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return "", err

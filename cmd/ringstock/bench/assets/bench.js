@@ -517,7 +517,7 @@ const commands = {
   other: () => order("other"),
   end: () => order("end"),
   measure: () => { const all = [...$("inputs").querySelectorAll("input")], i = all.find(x => !x.value) ?? all[0]; i?.focus(); i?.select(); },
-  free: () => ask({do: "hands free", taps: state?.hands_free ? 0 : kept("taps", 3)}).catch(e => say(e.error)),
+  free: () => ask({do: "hands free", taps: state?.hands_free ? 0 : kept("taps", 5)}).catch(e => say(e.error)),
   mute: () => { muted = !muted; keep("muted", muted); showMute(); },
   keys: () => { showKeys(); $("setup").showModal(); },
 };
@@ -603,9 +603,9 @@ $("hush").onclick = hush;
 $("take").onclick = () => ask({do: "take"}).then(resumePhone, e => say(e.error));
 $("devices").onchange = () => { if ($("devices").value) ask({do: "device", name: $("devices").value}).catch(e => say(e.error)); $("devices").value = ""; };
 $("fields").onsubmit = event => event.preventDefault();
-$("taps").value = kept("taps", 3);
+$("taps").value = kept("taps", 5);
 $("taps").onchange = () => {
-  const n = Math.min(20, Math.max(1, Math.round($("taps").valueAsNumber) || 3));
+  const n = Math.min(20, Math.max(1, Math.round($("taps").valueAsNumber) || 5));
   keep("taps", n);
   $("taps").value = n;
   if (state?.hands_free) ask({do: "hands free", taps: n}).catch(e => say(e.error));
