@@ -137,16 +137,12 @@ func printLearned(w io.Writer, l stick.Learned) error {
 		wrapAt(&out, answerWidth, "", line)
 	}
 	out.WriteString("\n")
-	t := textTable{left: 1, head: [][]string{
-		{"stick", "mass", "foretold", "off", "note", "foretold", "off", "stiffness", "foretold", "off"},
-		{"", "g", "g", "%", "Hz", "Hz", "%", "N/m", "N/m", "%"},
-	}}
+	t := textTable{left: 1, head: [][]string{{"stick", "mass", "off", "note", "off", "stiffness", "off"}, {"", "g", "%", "Hz", "%", "N/m", "%"}}}
 	for _, s := range l.Sticks {
-		t.add(shorten(s.Name, 14), compact(s.Mass.Found), digits(s.Mass.Foretold, 1), compact(s.Mass.OffPct), compact(s.Note.Found), digits(s.Note.Foretold, 1), compact(s.Note.OffPct),
-			compact(s.Stiffness.Found), digits(s.Stiffness.Foretold, 0), compact(s.Stiffness.OffPct))
+		t.add(shorten(s.Name, 24), compact(s.Mass.Found), compact(s.Mass.OffPct), compact(s.Note.Found), compact(s.Note.OffPct), compact(s.Stiffness.Found), compact(s.Stiffness.OffPct))
 	}
 	t.write(&out, "")
-	out.WriteString("off: found less foretold; ± is one standard uncertainty\n")
+	out.WriteString("off: found less what the blank foretold; ± is one standard uncertainty\n")
 	for _, note := range l.Notes {
 		wrap(&out, "", "note: "+note)
 	}

@@ -69,13 +69,17 @@ The wood given by --model-density and --model-modulus is the model's; the copy's
 	return cmd
 }
 
+type workOptions struct {
+	model                                                 modelOptions
+	load                                                  loadOptions
+	place                                                 stockPlace
+	scale, mass, hz, density, modulus, densityU, modulusU float64
+	blank, stage, html                                    string
+	json                                                  bool
+}
+
 func newWork() *cobra.Command {
-	var model modelOptions
-	var load loadOptions
-	var place stockPlace
-	var scale, mass, hz, density, modulus, densityU, modulusU float64
-	var blank, stage, html string
-	var asJSON bool
+	var o workOptions
 	cmd := &cobra.Command{
 		Use:   "work READINGS --model FILE --scale S",
 		Short: "Hold a stick in the making against its plan: what is still to come off",
@@ -87,83 +91,99 @@ uncertainty, asks for a look for a fault. READINGS is a table or card like a mod
 ` + stockExitHelp,
 		Example: `  ringstock work round.csv --model demo-violin --scale 1.012 --blank 17 --mass-g 52.4 --hz 84.2 --stage round`,
 		Args:    takes(cobra.ExactArgs(1)),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			m, err := model.read(cmd.ErrOrStderr())
-			if err != nil {
-				return err
-			}
-			now, err := readModel(args[0])
-			if err != nil {
-				return err
-			}
-			askBack(cmd.ErrOrStderr(), now)
-			for _, v := range []struct {
-				x, u float64
-				to   *measure.Value
-			}{{mass, 0.1, &now.Bare.MassG}, {hz, 0.1, &now.Bare.Hz}} {
-				if v.x > 0 {
-					*v.to = measure.Of(v.x, v.u)
-				}
-			}
-			wood, name := stick.Wood{
-				Density: measure.Unknown("give --blank or --density"), YoungsModulus: measure.Unknown("give --blank or --modulus"),
-			}, now.Name
-			if density > 0 {
-				wood.Density = measure.Of(density, densityU)
-			}
-			if modulus > 0 {
-				wood.YoungsModulus = measure.Of(modulus, modulusU)
-			}
-			if blank != "" {
-				err := place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
-					b, err := stickOf(ctx, s, blank)
-					wood, name = b.Timber(false), b.Name
-					return err
-				})
-				if err != nil {
-					return err
-				}
-			}
-			plan := m.Scaled(scale)
-			w, err := stick.WorkDown(m, scale, now, wood, load.on(plan), stage)
-			if err != nil {
-				return err
-			}
-			if asJSON {
-				err = writeJSON(cmd.OutOrStdout(), w)
-			} else {
-				err = printWork(cmd.OutOrStdout(), w)
-			}
-			if err != nil || html == "" {
-				return err
-			}
-			return writeSheet(cmd, html, func(out io.Writer) error { return sheet.Work(out, now.Stick, plan, name, w) })
-		},
+		RunE:    func(cmd *cobra.Command, args []string) error { return o.run(cmd, args[0]) },
 	}
-	model.addFlags(cmd)
-	load.addFlags(cmd)
+	o.model.addFlags(cmd)
+	o.load.addFlags(cmd)
 	f := cmd.Flags()
-	quantityVar(f, &scale, "scale", 1, 0.2, 5, "scale of the diameters, from the plan")
-	f.StringVar(&stage, "stage", "", "name of the stage: squared, octagonal, round, bent")
-	quantityVar(f, &mass, "mass-g", 0, 0.1, 10000, "mass of the piece now, in `GRAMS` (± 0.1)")
-	quantityVar(f, &hz, "hz", 0, 1, 20000, "its lowest free bending note in the plane of the height, in `HZ` (± 0.1)")
-	f.StringVar(&blank, "blank", "", "the `STICK` in stock that it is made of")
-	quantityVar(f, &density, "density", 0, 50, 3000, "density of its wood in `KG/M3`, if it is not in stock")
-	quantityVar(f, &modulus, "modulus", 0, 0.1, 1000, "Young's modulus of its wood in `GPA`")
-	quantityVar(f, &densityU, "density-u", 0, 0, 3000, "standard uncertainty of the density")
-	quantityVar(f, &modulusU, "modulus-u", 0, 0, 1000, "standard uncertainty of the modulus")
-	place.addFlag(cmd)
-	sheetFlags(cmd, &html, &asJSON)
+	quantityVar(f, &o.scale, "scale", 1, 0.2, 5, "scale of the diameters, from the plan")
+	f.StringVar(&o.stage, "stage", "", "name of the stage: squared, octagonal, round, bent")
+	quantityVar(f, &o.mass, "mass-g", 0, 0.1, 10000, "mass of the piece now, in `GRAMS` (± 0.1)")
+	quantityVar(f, &o.hz, "hz", 0, 1, 20000, "its lowest free bending note in the plane of the height, in `HZ` (± 0.1)")
+	f.StringVar(&o.blank, "blank", "", "the `STICK` in stock that it is made of")
+	quantityVar(f, &o.density, "density", 0, 50, 3000, "density of its wood in `KG/M3`, if it is not in stock")
+	quantityVar(f, &o.modulus, "modulus", 0, 0.1, 1000, "Young's modulus of its wood in `GPA`")
+	quantityVar(f, &o.densityU, "density-u", 0, 0, 3000, "standard uncertainty of the density")
+	quantityVar(f, &o.modulusU, "modulus-u", 0, 0, 1000, "standard uncertainty of the modulus")
+	o.place.addFlag(cmd)
+	sheetFlags(cmd, &o.html, &o.json)
 	return cmd
 }
 
+func (o *workOptions) run(cmd *cobra.Command, readings string) error {
+	m, err := o.model.read(cmd.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	now, err := readModel(readings)
+	if err != nil {
+		return err
+	}
+	askBack(cmd.ErrOrStderr(), now)
+	if o.mass > 0 {
+		now.Bare.MassG = measure.Of(o.mass, 0.1)
+	}
+	if o.hz > 0 {
+		now.Bare.Hz = measure.Of(o.hz, 0.1)
+	}
+	wood, name, err := o.wood(cmd)
+	if err != nil {
+		return err
+	}
+	if name == "" {
+		name = now.Name
+	}
+	plan := m.Scaled(o.scale)
+	load := o.load.on(plan)
+	if err := load.Check(plan); err != nil {
+		return usageError{err}
+	}
+	w, err := stick.WorkDown(m, o.scale, now, wood, load, o.stage)
+	if err != nil {
+		return err
+	}
+	if o.json {
+		err = writeJSON(cmd.OutOrStdout(), w)
+	} else {
+		err = printWork(cmd.OutOrStdout(), w)
+	}
+	if err != nil || o.html == "" {
+		return err
+	}
+	return writeSheet(cmd, o.html, func(out io.Writer) error { return sheet.Work(out, now.Stick, plan, name, w) })
+}
+
+// wood is that of the blank: from the stock with its name there, else as given.
+func (o *workOptions) wood(cmd *cobra.Command) (wood stick.Wood, name string, err error) {
+	if o.blank != "" {
+		err = o.place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+			b, err := stickOf(ctx, s, o.blank)
+			wood, name = b.Timber(false), b.Name
+			return err
+		})
+		return wood, name, err
+	}
+	wood = stick.Wood{Density: measure.Unknown("give --blank or --density"), YoungsModulus: measure.Unknown("give --blank or --modulus")}
+	if o.density > 0 {
+		wood.Density = measure.Of(o.density, o.densityU)
+	}
+	if o.modulus > 0 {
+		wood.YoungsModulus = measure.Of(o.modulus, o.modulusU)
+	}
+	return wood, "", nil
+}
+
+type cardOptions struct {
+	model       modelOptions
+	load        loadOptions
+	place       stockPlace
+	blank, html string
+	json, text  bool
+	on          day
+}
+
 func newCard() *cobra.Command {
-	var model modelOptions
-	var load loadOptions
-	var place stockPlace
-	var blank, html string
-	var asJSON, text bool
-	var on day
+	var o cardOptions
 	cmd := &cobra.Command{
 		Use:   "card MODEL",
 		Short: "Print the card of a stick: graduation, camber, mass, balance, sag, notes, wood and papers",
@@ -175,60 +195,69 @@ wood from the stock. With --text it prints the text of a built-in model, to star
   ringstock card mine.toml --blank 17 --html card.html`,
 		Args: takes(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if text {
-				content, ok := stick.CardText(args[0])
-				if !ok {
-					return usageError{fmt.Errorf("--text: %s is none of the built-in models: %s", args[0], strings.Join(stick.Cards(), ", "))}
-				}
-				_, err := cmd.OutOrStdout().Write(content)
-				return err
+			if o.text {
+				return printCardText(cmd.OutOrStdout(), args[0])
 			}
-			model.name = args[0]
-			m, err := model.read(cmd.ErrOrStderr())
-			if err != nil {
-				return err
-			}
-			origin := []stick.Fact{{Name: "Lot and papers", Value: "not known: name the stick in stock by --blank"}}
-			if blank != "" {
-				err := place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
-					b, err := stickOf(ctx, s, blank)
-					if err != nil {
-						return err
-					}
-					if !m.Wood.Density.Known() || !m.Wood.YoungsModulus.Known() {
-						m.Wood = b.Timber(false)
-					}
-					origin, err = originOf(ctx, s, b.ID)
-					return err
-				})
-				if err != nil {
-					return err
-				}
-			}
-			c, err := stick.CardOf(m, load.on(m.Stick), string(on.date), origin)
-			if err != nil {
-				return usageError{err}
-			}
-			if asJSON {
-				err = writeJSON(cmd.OutOrStdout(), c)
-			} else {
-				err = printCard(cmd.OutOrStdout(), c)
-			}
-			if err != nil || html == "" {
-				return err
-			}
-			return writeSheet(cmd, html, func(w io.Writer) error { return sheet.Card(w, m, c) })
+			o.model.name = args[0]
+			return o.run(cmd)
 		},
 	}
-	model.addWoodFlags(cmd)
-	load.addFlags(cmd)
+	o.model.addWoodFlags(cmd)
+	o.load.addFlags(cmd)
 	f := cmd.Flags()
-	f.StringVar(&blank, "blank", "", "the `STICK` in stock that it was made of")
-	f.BoolVar(&text, "text", false, "print the text of a built-in model")
-	dayFlag(cmd, &on, "date", "`DAY` to put on the card")
-	place.addFlag(cmd)
-	sheetFlags(cmd, &html, &asJSON)
+	f.StringVar(&o.blank, "blank", "", "the `STICK` in stock that it was made of")
+	f.BoolVar(&o.text, "text", false, "print the text of a built-in model")
+	dayFlag(cmd, &o.on, "date", "`DAY` to put on the card")
+	o.place.addFlag(cmd)
+	sheetFlags(cmd, &o.html, &o.json)
 	return cmd
+}
+
+// printCardText prints a built-in model as it is, to start an own one from.
+func printCardText(w io.Writer, name string) error {
+	content, ok := stick.CardText(name)
+	if !ok {
+		return usageError{fmt.Errorf("--text: %s is none of the built-in models: %s", name, strings.Join(stick.Cards(), ", "))}
+	}
+	_, err := w.Write(content)
+	return err
+}
+
+func (o *cardOptions) run(cmd *cobra.Command) error {
+	m, err := o.model.read(cmd.ErrOrStderr())
+	if err != nil {
+		return err
+	}
+	origin := []stick.Fact{{Name: "Lot and papers", Value: "not known: name the stick in stock by --blank"}}
+	if o.blank != "" {
+		err := o.place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {
+			b, err := stickOf(ctx, s, o.blank)
+			if err != nil {
+				return err
+			}
+			if !m.Wood.Density.Known() || !m.Wood.YoungsModulus.Known() {
+				m.Wood = b.Timber(false)
+			}
+			origin, err = originOf(ctx, s, b.ID)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	c, err := stick.CardOf(m, o.load.on(m.Stick), string(o.on.date), origin)
+	if err != nil {
+		return usageError{err}
+	}
+	if o.json {
+		err = writeJSON(cmd.OutOrStdout(), c)
+	} else {
+		err = printCard(cmd.OutOrStdout(), c)
+	}
+	if err != nil || o.html == "" {
+		return err
+	}
+	return writeSheet(cmd, o.html, func(w io.Writer) error { return sheet.Card(w, m, c) })
 }
 
 func sheetFlags(cmd *cobra.Command, html *string, asJSON *bool) {

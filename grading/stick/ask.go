@@ -69,7 +69,7 @@ func (m *Model) ask(odd oddities) {
 	say := func(format string, a ...any) { m.Questions = append(m.Questions, fmt.Sprintf(format, a...)) }
 	u := m.Accuracy.CalliperMM
 	if len(odd.octagons) > 0 {
-		say("at %s mm the diameters fit an octagon across its flats as well, which weighs 5 %% more and is 12 %% stiffer: read across the edges too, or name the shape", strings.Join(odd.octagons, ", "))
+		say("at %s mm the diameters fit an octagon across its flats as well as another section; the octagon weighs 5 %% more and is 12 %% stiffer: read across the edges too, or name the shape", strings.Join(odd.octagons, ", "))
 	}
 	if m.Stations[0].X > 0.001 {
 		say("the first station lies %g mm from the butt: is there wood before it? The stick is taken to begin there", 1000*m.Stations[0].X)

@@ -7,17 +7,17 @@ import (
 	"fmt"
 	"io"
 	"maps"
-	"math"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+
+	"ringstock/grading"
 )
 
 var (
 	tableColumns   = []string{"at_mm", "height_mm", "width_mm", "camber_mm", "shape", "widest_mm"}
 	diameterColumn = regexp.MustCompile(`^d(\d{1,3}(?:\.\d)?)_mm$`)
-	plainNumber    = regexp.MustCompile(`^[+-]?(\d+\.?\d*|\.\d+)$`)
 )
 
 // table is a model's readings as CSV, a row per station.
@@ -146,21 +146,15 @@ func (t table) reading(cells []string, where string) (r reading, err error) {
 	return r, nil
 }
 
-// number reads a cell; nil = it is empty.
+// number reads a cell as all numbers are read; nil = it is empty.
 func (t table) number(where, text string) (*float64, error) {
 	if text == "" {
 		return nil, nil
 	}
-	point := text
-	if t.rows.Comma == ';' {
-		point = strings.Replace(text, ",", ".", 1)
-	}
-	if !plainNumber.MatchString(point) {
-		return nil, fmt.Errorf("%s: %q is not a number: write digits only, without unit", where, text)
-	}
-	x, err := strconv.ParseFloat(point, 64)
-	if err != nil || math.Abs(x) > 1e6 {
-		return nil, fmt.Errorf("%s: %q is not a number that can be measured", where, text)
+	const most = 1e6
+	x, err := grading.ParseNumber(text, "mm", -most, most)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", where, err)
 	}
 	return &x, nil
 }

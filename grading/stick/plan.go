@@ -198,7 +198,7 @@ func (m Model) centroid() measure.Value {
 
 // Sheet computes a model's figures.
 func (m Model) Sheet(l Load) (ModelSheet, []string, error) {
-	if err := l.check(m.Stick); err != nil {
+	if err := l.Check(m.Stick); err != nil {
 		return ModelSheet{}, nil, err
 	}
 	f, t := newForm(m.Stick, l, m.Accuracy), m.Wood.timber()

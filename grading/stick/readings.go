@@ -109,7 +109,7 @@ func (m Model) take(list []reading) (Model, error) {
 		if err != nil {
 			return Model{}, err
 		}
-		if slices.Contains(alike, Octagonal) {
+		if slices.Contains(alike, Octagonal) || s.Shape == Octagonal && len(alike) > 0 {
 			odd.octagons = append(odd.octagons, fmt.Sprintf("%.4g", *r.atMM))
 		}
 		m.Stations = append(m.Stations, Station{x, s})

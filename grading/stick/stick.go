@@ -82,8 +82,8 @@ func (l Load) SpanMM() float64 { return l.ToMM - l.FromMM }
 // Newton is the weight of the load.
 func (l Load) Newton() float64 { return l.Grams / 1000 * Gravity }
 
-// check finds what is wrong with a load on a stick.
-func (l Load) check(s Stick) error {
+// Check finds what is wrong with a load on a stick.
+func (l Load) Check(s Stick) error {
 	const slack = 1e-6
 	switch from, to := 1000*s.butt(), 1000*s.end(); {
 	case !(l.FromMM >= from-slack && l.ToMM <= to+slack):

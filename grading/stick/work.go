@@ -70,7 +70,7 @@ func WorkDown(model Model, scale float64, now Model, blank Wood, l Load, stage s
 	}
 	plan := model
 	plan.Stick = model.Scaled(scale)
-	if err := l.check(plan.Stick); err != nil {
+	if err := l.Check(plan.Stick); err != nil {
 		return Work{}, err
 	}
 	w := Work{Schema: WorkSchema, Model: model.Name, Stage: stage, Scale: scale, ToGo: []ToGo{}, Checks: []Check{}, Notes: []string{}, Questions: append([]string{}, now.Questions...),

@@ -9,21 +9,24 @@ import (
 
 const longestName = 16 // letters of a blank's number beside its dot
 
+// spot is a blank in the picture of nearness and ring.
+type spot struct {
+	x, y float64
+	c    stick.Candidate
+}
+
 // front draws nearness to the wish against ring: the Pareto front of those that fit.
 func front(p stick.Plan) *drawing {
 	d := &drawing{Class: "front", W: 620, H: 400, Title: "Blanks by nearness to the wish and by the score of their ring"}
-	far, spread := 0.0, 0.0
-	n := 0
+	far := 0.0
+	var shown []stick.Candidate
 	for _, c := range p.Candidates {
-		off := c.Off(p.Target.Match)
-		if !off.Known() || !c.Quality.Known() || !c.MarginMM.Known() {
-			continue
+		if off := c.Off(p.Target.Match); off.Known() && c.Quality.Known() && c.MarginMM.Known() {
+			shown = append(shown, c)
+			far = max(far, math.Abs(off.X)+off.U)
 		}
-		n++
-		far = max(far, math.Abs(off.X)+off.U)
-		spread = max(spread, off.U)
 	}
-	if n < 2 {
+	if len(shown) < 2 {
 		return nil
 	}
 	x := axis{0, max(1.06*far, 1e-6), 52, 600}
@@ -42,71 +45,70 @@ func front(p stick.Plan) *drawing {
 	}
 	d.text("", 600, 388, "end", "%s  (nearer is better ←)", unit)
 	d.text("", 52, 14, "start", "score of the ring, 0 to 100")
-	// The front as a staircase: whatever lies above and left of it would beat somebody on it.
-	type spot struct {
-		x, y float64
-		c    stick.Candidate
-	}
-	var stairs, all []spot
-	for _, c := range p.Candidates {
-		off := c.Off(p.Target.Match)
-		if !off.Known() || !c.Quality.Known() || !c.MarginMM.Known() {
-			continue
-		}
-		s := spot{x.at(math.Abs(off.X)), y.at(c.Quality.X), c}
-		all = append(all, s)
+	var stairs, others []spot
+	for _, c := range shown {
+		s := spot{x.at(math.Abs(c.Off(p.Target.Match).X)), y.at(c.Quality.X), c}
 		if c.Front {
 			stairs = append(stairs, s) // candidates that fit come by nearness
+		} else {
+			others = append(others, s)
 		}
 	}
-	if len(stairs) > 0 {
-		line := []point{{stairs[0].x, y.at(0)}}
-		for i, s := range stairs {
-			if i > 0 {
-				line = append(line, point{s.x, stairs[i-1].y})
-			}
-			line = append(line, point{s.x, s.y})
-		}
-		line = append(line, point{x.to, stairs[len(stairs)-1].y})
-		d.path("stairs", "%s", run(line))
-	}
+	d.stairs(stairs, x, y)
 	var names labels
-	for _, s := range all {
-		names.take(box{s.x - 6, s.y - 6, s.x + 6, s.y + 6})
-	}
-	for _, best := range []bool{false, true} { // the front lies over the others
-		for _, s := range all {
-			if s.c.Front != best {
-				continue
-			}
-			class := "out"
-			if s.c.Fits {
-				class = "in"
-				if best {
-					class = "best"
-				}
-				off, q := s.c.Off(p.Target.Match), s.c.Quality
-				d.line("whisker", x.at(max(0, math.Abs(off.X)-off.U)), s.y, x.at(math.Abs(off.X)+off.U), s.y)
-				d.line("whisker", s.x, y.at(max(0, q.X-q.U)), s.x, y.at(min(100, q.X+q.U)))
-			}
-			d.dot(class, s.x, s.y, 5)
+	for _, list := range [][]spot{others, stairs} { // the front lies over the others
+		for _, s := range list {
+			names.take(box{s.x - 6, s.y - 6, s.x + 6, s.y + 6})
+			d.spot(s, p.Target.Match, x, y)
 		}
 	}
-	for _, best := range []bool{true, false} {
-		for _, s := range all {
-			if s.c.Front != best || !s.c.Fits {
-				continue
-			}
-			name := []rune(s.c.Blank)
-			if len(name) > longestName {
-				name = append(name[:longestName-1], '…')
-			}
-			if at, anchor, ok := names.place(s.x, s.y, len(name)); ok {
-				d.text(map[bool]string{true: "name best", false: "name"}[best], at.x, at.y, anchor, "%s", string(name))
+	for _, list := range [][]spot{stairs, others} {
+		for _, s := range list {
+			if s.c.Fits {
+				d.name(s, &names)
 			}
 		}
 	}
 	return d
+}
+
+// stairs draws the front as a staircase: whatever lies above and left of it would beat somebody on it.
+func (d *drawing) stairs(stairs []spot, x, y axis) {
+	if len(stairs) == 0 {
+		return
+	}
+	line := []point{{stairs[0].x, y.at(0)}}
+	for i, s := range stairs {
+		if i > 0 {
+			line = append(line, point{s.x, stairs[i-1].y})
+		}
+		line = append(line, point{s.x, s.y})
+	}
+	line = append(line, point{x.to, stairs[len(stairs)-1].y})
+	d.path("stairs", "%s", run(line))
+}
+
+// spot draws a blank as a dot, with its uncertainties if it fits.
+func (d *drawing) spot(s spot, m stick.Match, x, y axis) {
+	class := "out"
+	if s.c.Fits {
+		class = map[bool]string{false: "in", true: "best"}[s.c.Front]
+		off, q := s.c.Off(m), s.c.Quality
+		d.line("whisker", x.at(max(0, math.Abs(off.X)-off.U)), s.y, x.at(math.Abs(off.X)+off.U), s.y)
+		d.line("whisker", s.x, y.at(max(0, q.X-q.U)), s.x, y.at(min(100, q.X+q.U)))
+	}
+	d.dot(class, s.x, s.y, 5)
+}
+
+// name writes a blank's number beside its dot, where there is room.
+func (d *drawing) name(s spot, names *labels) {
+	name := []rune(s.c.Blank)
+	if len(name) > longestName {
+		name = append(name[:longestName-1], '…')
+	}
+	if at, anchor, ok := names.place(s.x, s.y, len(name)); ok {
+		d.text(map[bool]string{true: "name best", false: "name"}[s.c.Front], at.x, at.y, anchor, "%s", string(name))
+	}
 }
 
 // offStrip draws a candidate's distance from the wish with its 95 % interval, on an axis common to all.

@@ -140,42 +140,12 @@ func (s sheet) line(o Options) (l []spot, questions []string, err error) {
 	if float64(s.cols)*float64(s.rows) > mostCells {
 		return nil, nil, fmt.Errorf("by these marks the picture is %.0f by %.0f mm: look at the marks and their distance", float64(s.cols)*columnMM, float64(s.rows)*rowMM)
 	}
-	profiles, score := make([][]float64, s.cols), make([][]float64, s.cols)
-	var size []float64
-	for i := range s.cols {
-		profiles[i] = s.profile(s.u0 + (float64(i)+0.5)*columnMM)
-		score[i] = dark(profiles[i])
-		for j := 0; j < len(score[i]); j += 7 {
-			if !math.IsNaN(score[i][j]) {
-				size = append(size, math.Abs(score[i][j]))
-			}
-		}
+	profiles, score, err := s.scores()
+	if err != nil {
+		return nil, nil, err
 	}
-	if len(size) == 0 {
-		return nil, nil, errors.New("nothing of the picture lies where the marks say: look at the marks")
-	}
-	slices.Sort(size)
-	noise := max(size[len(size)/2]/0.6745, 0.3) // by the median: most of the paper is empty
-	cap := firm(score) / noise
-	for i := range score {
-		for j, v := range score[i] {
-			if math.IsNaN(v) {
-				v = 0
-			}
-			score[i][j] = min(max(v/noise, 0), cap)
-		}
-	}
-	for _, p := range o.Through {
-		u, v := s.mm(p)
-		i, at := int((u-s.u0)/columnMM), int((v-s.v0)/rowMM)
-		if i < 0 || i >= s.cols || at < 0 || at >= s.rows {
-			return nil, nil, fmt.Errorf("the place %g,%g that the line shall pass is outside the picture", p.X, p.Y)
-		}
-		for j := range score[i] {
-			if abs(j-at) > rows(1.5) {
-				score[i][j] = -1e6
-			}
-		}
+	if err := s.restrict(score, o.Through); err != nil {
+		return nil, nil, err
 	}
 	way, darkness := darkest(score)
 	from, to := extent(score, way)
@@ -193,19 +163,75 @@ func (s sheet) line(o Options) (l []spot, questions []string, err error) {
 		l = slices.Concat([]spot{a.by(-columnMM / 2)}, l, []spot{b.by(columnMM / 2)})
 	}
 	if len(o.Through) == 0 {
-		for i := range score {
-			for j := max(0, way[i]-rows(clearMM)); j < min(s.rows, way[i]+rows(clearMM)); j++ {
-				score[i][j] = 0
-			}
-		}
-		second, other := darkest(score)
-		a, b := extent(score, second)
-		if other > rival*darkness && b-a > fewest {
-			at := s.pixel(s.u0+float64(a+b)/2*columnMM, s.v0+float64(second[(a+b)/2])*rowMM)
-			questions = append(questions, fmt.Sprintf("a second line, %.0f %% as dark over its length, passes %.0f,%.0f: is it the one? Then give --through %.0f,%.0f", 100*other/darkness, at.X, at.Y, at.X, at.Y))
-		}
+		questions = s.askSecond(score, way, darkness)
 	}
 	return l, questions, nil
+}
+
+// scores are the brightness across the paper in each column, and how much darker than its surroundings
+// each place is, in units of noise.
+func (s sheet) scores() (profiles, score [][]float64, err error) {
+	profiles, score = make([][]float64, s.cols), make([][]float64, s.cols)
+	var size []float64
+	for i := range s.cols {
+		profiles[i] = s.profile(s.u0 + (float64(i)+0.5)*columnMM)
+		score[i] = dark(profiles[i])
+		for j := 0; j < len(score[i]); j += 7 {
+			if !math.IsNaN(score[i][j]) {
+				size = append(size, math.Abs(score[i][j]))
+			}
+		}
+	}
+	if len(size) == 0 {
+		return nil, nil, errors.New("nothing of the picture lies where the marks say: look at the marks")
+	}
+	slices.Sort(size)
+	noise := max(size[len(size)/2]/0.6745, 0.3) // by the median: most of the paper is empty
+	most := firm(score) / noise
+	for i := range score {
+		for j, v := range score[i] {
+			if math.IsNaN(v) {
+				v = 0
+			}
+			score[i][j] = min(max(v/noise, 0), most)
+		}
+	}
+	return profiles, score, nil
+}
+
+// restrict forbids every way that does not pass the given places.
+func (s sheet) restrict(score [][]float64, through []Pixel) error {
+	const near = 1.5 // mm
+	for _, p := range through {
+		u, v := s.mm(p)
+		i, at := int(math.Floor((u-s.u0)/columnMM)), int(math.Floor((v-s.v0)/rowMM))
+		if i < 0 || i >= s.cols || at < 0 || at >= s.rows {
+			return fmt.Errorf("the place %g,%g that the line shall pass is outside the picture", p.X, p.Y)
+		}
+		for j := range score[i] {
+			if abs(j-at) > rows(near) {
+				score[i][j] = -1e6
+			}
+		}
+	}
+	return nil
+}
+
+// askSecond asks where another line is nearly as dark as the one found.
+func (s sheet) askSecond(score [][]float64, way []int, darkness float64) []string {
+	for i := range score {
+		for j := max(0, way[i]-rows(clearMM)); j < min(s.rows, way[i]+rows(clearMM)); j++ {
+			score[i][j] = 0
+		}
+	}
+	second, other := darkest(score)
+	a, b := extent(score, second)
+	if other <= rival*darkness || b-a <= fewest {
+		return nil
+	}
+	middle := (a + b) / 2
+	at := s.pixel(s.u0+(float64(middle)+0.5)*columnMM, s.v0+(float64(second[middle])+0.5)*rowMM)
+	return []string{fmt.Sprintf("a second line, %.0f %% as dark over its length, passes %.0f,%.0f: is it the one? Then give --through %.0f,%.0f", 100*other/darkness, at.X, at.Y, at.X, at.Y)}
 }
 
 // firm is the darkness that a blot counts with at most: a little more than the darkest place of a middling
