@@ -31,6 +31,14 @@ const (
 	squeezed   = 2.0  // dB times dB per dB; a room or a beat takes the same from all taps, a limiter one dB per dB
 	endDB      = 4.0  // by which it may end below
 	bendSNR    = 300  // energy over noise density of a tap whose amplitude is known to half a dB
+	companion  = 1e-3 // of the fundamental's energy: a louder one bends its line by 0.3 dB
+	knownLine  = 0.25 // relative sd of a decay that says where its line is
+	bendFromS  = 0.04 // s after the strike,
+	bendSpanS  = 0.04 // s over which its beginning is a mean;
+	endSpanS   = 0.1  // s likewise at its end,
+	endLeastS  = 0.3  // s after the strike or later,
+	endSpareS  = 0.25 // s before the ring's end or earlier,
+	endOver    = 40.0 // square of the amplitude over the noise in the octave: its power then stands 13 dB over that
 )
 
 // altered looks for the marks of automatic gain, limiters and noise suppression: hiss that
@@ -137,11 +145,11 @@ func gated(sound capture.Take) bool {
 func (r modes) alone() bool {
 	f := r.parts[r.fundamental]
 	for i, p := range r.parts {
-		if i != r.fundamental && math.Abs(p.hz-f.hz) < closePairHz && p.energy(nil) > 1e-3*f.energy(nil) {
+		if i != r.fundamental && math.Abs(p.hz-f.hz) < closePairHz && p.energy(nil) > companion*f.energy(nil) {
 			return false
 		}
 	}
-	return f.sdAlpha < 0.25*f.alpha
+	return f.sdAlpha < knownLine*f.alpha
 }
 
 // hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if its time is over before.
@@ -178,15 +186,15 @@ func (r modes) bend(h neighbourhood, noise float64) (begin, end, slope float64) 
 			}
 			return 10 * math.Log10(got/want), true
 		}
-		if db, ok := level(0.04, 0.04); ok {
+		if db, ok := level(bendFromS, bendSpanS); ok {
 			begins = append(begins, db)
 			loud = append(loud, 20*math.Log10(f.amp[i]))
 		}
-		over := f.amp[i] * f.amp[i] / (40 * noise)
+		over := f.amp[i] * f.amp[i] / (endOver * noise)
 		if over > 1 {
-			at := math.Min(math.Log(over)/(2*f.alpha), b.ring-0.25)
-			if at > 0.3 {
-				if db, ok := level(at-0.1, 0.1); ok {
+			at := math.Min(math.Log(over)/(2*f.alpha), b.ring-endSpareS)
+			if at > endLeastS {
+				if db, ok := level(at-endSpanS, endSpanS); ok {
 					ends = append(ends, db)
 				}
 			}

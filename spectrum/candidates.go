@@ -6,9 +6,14 @@ import (
 	"slices"
 )
 
+// What counts as a peak. Set on synthetic bars in noise and rooms.
 const (
-	overNear = 6.0 // a peak counts from 8 dB over the hollows beside it
-	maxPeaks = 24  // strongest ones kept
+	overNear  = 6.0  // a peak counts from 8 dB over the hollows beside it
+	maxPeaks  = 24   // strongest ones kept
+	overHum   = 4.0  // times the quiet's density there, where hum is: less is hum that wanders
+	hollowHz  = 25.0 // Hz to either side within which a hollow must lie: the look window's main lobe is 7 Hz wide
+	clusterHz = 16.0 // Hz; nearer peaks are fitted together, since their bins overlap,
+	clustered = 4    // but no more than so many
 )
 
 // candidates lists the frequencies at which the ring stands out of the noise, hum lines excepted.
@@ -16,19 +21,19 @@ func (v spectra) candidates() []float64 {
 	type peak struct{ hz, power float64 }
 	var found []peak
 	s, per := v.ring.p, v.ring.perBin
-	near := v.ring.background(60, 1)
+	near := v.ring.background(ringHz, 1)
 	for k := max(int(lowestHz/per), 2); k < min(len(s)-2, int(v.top/per)); k++ {
 		if s[k] < s[k-1] || s[k] <= s[k+1] || s[k] < overNoise*v.noise.p[k] || s[k] < overNear*near.p[k] {
 			continue
 		}
 		hz := (float64(k) + peakShift(s[k-1], s[k], s[k+1])) * per
-		if v.isHum(hz) && s[k] < 4*v.quiet.at(hz) {
+		if v.isHum(hz) && s[k] < overHum*v.quiet.at(hz) {
 			continue
 		}
 		// A side lobe or a ripple on the skirt of a stronger line is no peak: there
 		// must be a hollow on both sides before anything stronger.
 		hollow := func(step int) bool {
-			for j, lowest := k, s[k]; j > 0 && j < len(s) && math.Abs(float64(j-k))*per < 25; j += step {
+			for j, lowest := k, s[k]; j > 0 && j < len(s) && math.Abs(float64(j-k))*per < hollowHz; j += step {
 				lowest = min(lowest, s[j])
 				if s[j] > s[k] {
 					return s[k] > overNear*lowest
@@ -86,7 +91,7 @@ func (v spectra) earlyCandidates(known []float64) (out []float64) {
 func clusters(hz []float64) [][]float64 {
 	var out [][]float64
 	for i, f := range hz {
-		if i > 0 && f-hz[i-1] < 16 && len(out[len(out)-1]) < 4 {
+		if i > 0 && f-hz[i-1] < clusterHz && len(out[len(out)-1]) < clustered {
 			out[len(out)-1] = append(out[len(out)-1], f)
 		} else {
 			out = append(out, []float64{f})

@@ -6,8 +6,12 @@ import (
 	"ringstock/spectrum/naming"
 )
 
+// Lines of rings: what is known of them before.
 const (
-	startQ      = 180.0 // first guess of a decay
+	startQ      = 180.0 // first guess of a decay; blanks have 80 to 400 (common practice, no source)
+	noSlower    = 0.02  // 1/s; what dies more slowly, by 60 dB in 6 minutes, is no ring
+	knownDecay  = 0.5   // relative sd of a decay from which on it says nothing
+	tapStraysHz = 3.0   // Hz by which one tap's line may be off that of all
 	closePairHz = naming.ClosePairHz
 	pairFaster  = naming.PairFaster
 )
@@ -78,7 +82,7 @@ func (c component) beside(f component) bool {
 func (c component) only(tap int) component {
 	one := c
 	one.amp, one.snr, one.alone = c.amp[tap:tap+1], c.snr[tap:tap+1], nil
-	if e := c.alone[tap]; e.sdAlpha > 0 && e.sdAlpha < 0.5*e.alpha && math.Abs(e.hz-c.hz) < 3 {
+	if e := c.alone[tap]; e.sdAlpha > 0 && e.sdAlpha < knownDecay*e.alpha && math.Abs(e.hz-c.hz) < tapStraysHz {
 		one.hz, one.alpha, one.sdHz, one.sdAlpha = e.hz, e.alpha, e.sdHz, e.sdAlpha
 	} else {
 		one.sdAlpha = c.alpha // nothing of its own to say
@@ -91,7 +95,7 @@ func (c component) only(tap int) component {
 func (p *component) widen() {
 	var chiHz, chiAlpha, n float64
 	for _, e := range p.alone {
-		if e.sdAlpha > 0 && e.sdAlpha < 0.5*e.alpha {
+		if e.sdAlpha > 0 && e.sdAlpha < knownDecay*e.alpha {
 			chiHz += (e.hz - p.hz) * (e.hz - p.hz) / (e.sdHz * e.sdHz)
 			chiAlpha += (e.alpha - p.alpha) * (e.alpha - p.alpha) / (e.sdAlpha * e.sdAlpha)
 			n++

@@ -10,9 +10,14 @@ import (
 	"ringstock/spectrum/measure"
 )
 
+// Drift, as it is defined, and when it can be measured.
 const (
-	driftFromS = 0.15
-	driftHz    = 12.0 // half width of the filter through which the phase is followed
+	driftFromS = 0.15 // s after the strike, from which on the pitch is followed
+	driftHz    = 12.0 // Hz; half width of the filter through which the phase is followed
+	driftSNR   = 10.0 // of power over noise, down to which it is: the phase's sd is then 0.2
+	driftTaus  = 0.3  // decay times at least over which it must be followed,
+	driftLeast = 0.1  // s, and so long,
+	driftFew   = 8    // and at so many points
 )
 
 // driftUnit is the drift in cents of a ring that begins 1/s above its pitch at rest.
@@ -45,9 +50,9 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 	half := len(kernel) / 2
 	noise := l.fit.NoisePow[i] / float64(rec.N) * k2 / (k1 * k1)
 	a := cmplx.Abs(l.fit.Amp[i][l.main])
-	end := rec.Lead + min(tau*math.Log(max(a/math.Sqrt(10*noise), 1e-9)), float64(rec.N-half)/b.rate)
+	end := rec.Lead + min(tau*math.Log(max(a/math.Sqrt(driftSNR*noise), 1e-9)), float64(rec.N-half)/b.rate)
 	from := max(int(math.Ceil((driftFromS-rec.Lead)*b.rate)), half)
-	if end < driftFromS+0.3*tau || end < driftFromS+0.1 {
+	if end < driftFromS+driftTaus*tau || end < driftFromS+driftLeast {
 		drift.why = sinksTooSoon
 		return drift, drift
 	}
@@ -72,7 +77,7 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 		last = phi
 		pts = append(pts, point{[3]float64{1, t, tau * (1 - math.Exp(-t/tau))}, phi, math.Exp(-2 * t / tau)})
 	}
-	if len(pts) < 8 {
+	if len(pts) < driftFew {
 		drift.why = ringTooShort
 		return drift, drift
 	}

@@ -7,9 +7,11 @@ import (
 	"ringstock/spectrum/damped"
 )
 
+// Unevenness, as it is defined.
 const (
-	evenFromS = 0.1
-	evenHz    = 12.0
+	evenFromS = 0.1  // s after the strike, from which on it counts: before, thud and room sound
+	evenHz    = 12.0 // Hz to either side of the note
+	heardSDs  = 3.0  // of the noise in these bins, which the ring must exceed
 )
 
 // lateFit is the fundamental's neighbourhood from 100 ms after the strike on, all lines in it
@@ -99,7 +101,7 @@ func (l lateFit) unevennessOf(rec damped.Record, noise float64) estimate {
 	}
 	bins := float64(len(near.Bins))
 	left -= noise * (bins - 2 - float64(len(m.Steady))) // amplitudes and two real parameters are used up
-	if ring <= 3*noise*math.Sqrt(bins) {
+	if ring <= heardSDs*noise*math.Sqrt(bins) {
 		return estimate{why: weakFrom100ms}
 	}
 	ring += left

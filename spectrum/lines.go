@@ -11,7 +11,6 @@ import (
 // What is taken for a line of the taps, and what for the same line twice.
 const (
 	roomTau      = 0.08 // s; what dies faster beside a hum line may be the room (RT60 up to 0.55 s)
-	noSlower     = 0.02 // 1/s; what dies more slowly than in 5 minutes is no ring
 	fastestPerHz = 0.35 // of its frequency, 1/s over Hz: a Q of 9
 	humToHz      = 600  // rings that hum hides are sought below: above, hum is weak and bars have few modes
 	humSeenHz    = 12   // a hum line so near to a peak is in that peak's fit

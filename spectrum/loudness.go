@@ -7,6 +7,15 @@ import (
 	"ringstock/capture/dsp"
 )
 
+// Loudness, as it is defined: what is heard as the strike, and what as the note. Common practice, no source.
+const (
+	loudFromHz, loudToHz = 80.0, 1000.0 // Hz
+	strikeMS             = 20           // ms after the strike
+	noteFromMS, noteToMS = 30, 130      // ms after the strike
+	settleS              = 0.05         // s before it, in which the filter settles
+	loudnessSD           = 1.4          // dB: how much it scatters from tap to tap of one blank (own simulation)
+)
+
 // loudness is the energy from 30 to 130 ms over that of the first 20 ms after the strike, 80-1000 Hz.
 func loudness(sound capture.Take, t usedTap) estimate {
 	if t.clipped {
@@ -14,11 +23,11 @@ func loudness(sound capture.Take, t usedTap) estimate {
 	}
 	rate := sound.Rate
 	hop := max(int(0.001*rate), 1)
-	from := max(t.Onset-int(0.05*rate), 0)
-	to := min(t.Onset+int(0.131*rate), len(sound.Samples))
+	from := max(t.Onset-int(settleS*rate), 0)
+	to := min(t.Onset+int((noteToMS+1)*rate/1000), len(sound.Samples))
 	lead := (t.Onset - from) / hop
-	e := dsp.BandEnergy(sound.Samples[from:to], rate, [2]float64{80, 1000}, hop)
-	if len(e) < lead+130 {
+	e := dsp.BandEnergy(sound.Samples[from:to], rate, [2]float64{loudFromHz, loudToHz}, hop)
+	if len(e) < lead+noteToMS {
 		return estimate{why: ringUnder130ms}
 	}
 	sum := func(x []float64) float64 {
@@ -28,10 +37,9 @@ func loudness(sound capture.Take, t usedTap) estimate {
 		}
 		return s
 	}
-	early, late := sum(e[lead:lead+20]), sum(e[lead+30:lead+130])
+	early, late := sum(e[lead:lead+strikeMS]), sum(e[lead+noteFromMS:lead+noteToMS])
 	if early <= 0 || late <= 0 {
 		return estimate{why: noEnergy}
 	}
-	// 1.4 dB: how much it scatters from tap to tap of one blank (own simulation).
-	return estimate{x: 10 * math.Log10(late/early), sd: 1.4}
+	return estimate{x: 10 * math.Log10(late/early), sd: loudnessSD}
 }

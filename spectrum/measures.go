@@ -6,6 +6,9 @@ import (
 	"ringstock/capture"
 )
 
+// beatsFrom is the share of the fundamental's energy from which on a companion's rest in the filter moves the phase.
+const beatsFrom = 0.01
+
 // measures is what the lines alone don't tell.
 type measures struct {
 	noise      float64  // in the octave about the fundamental, full scale squared
@@ -66,7 +69,7 @@ func (h neighbourhood) follow(m modes, each []measures) {
 	likely, answer := excess.room()
 	// A companion is taken away from the fundamental; of a strong one that the filter lets pass too much may be left.
 	p, paired := m.pair()
-	beats := paired && math.Abs(p.hz-f.hz) < driftHz/2 && p.energy(nil) > 0.01*f.energy(nil)
+	beats := paired && math.Abs(p.hz-f.hz) < driftHz/2 && p.energy(nil) > beatsFrom*f.energy(nil)
 	for i := range each {
 		one := &each[i]
 		one.roomExcess = excess // it is the same room

@@ -9,7 +9,19 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-const firstSkipS = 0.016 // lines are fitted from here on after the strike
+// The stretch of a ring that a fit looks at. Times are at low notes: they shrink as widths grow.
+const (
+	firstSkipS = 0.016 // s after the strike, from which on lines are fitted: the blow is over, and the band's filter smears by edgeS
+	frameS     = 0.05  // s over which the level is a mean
+	silentOver = 1.5   // times the noise: a level below is silence,
+	silentFor  = 4     // if so many frames are: two lines that beat are silent between, but not for long
+	afterwards = 1.3   // times the time until then, and
+	noiseS     = 0.1   // s more are looked at: they tell the fit how much noise there is
+	leastFitS  = 0.4   // s at least
+	farHz      = 20.0  // Hz beyond a band's flat part: a steady line's skirts still reach in
+	insideHz   = 2.0   // Hz from the edge of the bins: a line nearer is one beside them
+	outsideHz  = 5.0   // Hz beyond the bins to which a fitted line may go
+)
 
 // neighbourhood is a band of every tap, and of the quiet stretches where a steady line sounds in it.
 type neighbourhood struct {
@@ -35,16 +47,16 @@ func (a tapSpectra) around(hz float64) neighbourhood {
 	centre := h.centre()
 	h.noise = a.noise.at(centre)
 	h.until = min(h.audible(), h.longest())
-	h.reach = min(max(fitHz*h.width(), fitBins/(h.until-h.skip())), flatHz*h.width()-2)
+	h.reach = min(max(fitHz*h.width(), fitBins/(h.until-h.skip())), flatHz*h.width()-insideHz)
 	for _, f := range a.hum {
 		switch d := math.Abs(f - centre); {
-		case d < h.reach-2:
+		case d < h.reach-insideHz:
 			known := damped.Known{}
 			if at, sd, ok := mainsAt(a.steady, f); ok {
 				f, known = at, damped.Known{Hz: at - centre, SD: sd}
 			}
 			h.hum, h.humKnown = append(h.hum, f-centre), append(h.humKnown, known)
-		case d < flatHz*h.width()+20:
+		case d < flatHz*h.width()+farHz:
 			h.far = append(h.far, f-centre)
 		}
 	}
@@ -102,7 +114,7 @@ func (h neighbourhood) longest() float64 {
 // audible is the time after the strike at which the band has sunk into its noise, with some
 // of the noise after it, which tells the fit how much noise there is.
 func (h neighbourhood) audible() float64 {
-	frame := 0.05 / h.width()
+	frame := frameS / h.width()
 	var level []float64
 	for i := 0; ; i++ {
 		from, to := h.skip()+frame*float64(i), h.skip()+frame*float64(i+1)
@@ -127,9 +139,8 @@ func (h neighbourhood) audible() float64 {
 	// The band's noise: its filter's cosine falls let 3/8 of their power through.
 	floor := 2 * h.noise * 2 * (flatHz + 3.0/8*(skirtHz-flatHz)) * h.width()
 	for i := range level {
-		// Two lines that beat are silent between, but not for long.
-		if floats.Sum(level[i:min(i+4, len(level))]) < 1.5*floor*float64(min(4, len(level)-i)) {
-			return max(h.skip()+frame*float64(i)*1.3+0.1/h.width(), 0.4/h.width())
+		if floats.Sum(level[i:min(i+silentFor, len(level))]) < silentOver*floor*float64(min(silentFor, len(level)-i)) {
+			return max(h.skip()+frame*float64(i)*afterwards+noiseS/h.width(), leastFitS/h.width())
 		}
 	}
 	return maxFitS
@@ -156,7 +167,7 @@ func (h neighbourhood) skip() float64 { return firstSkipS / h.width() }
 
 // holds tells whether a line at hz belongs into the neighbourhood's model.
 func (h neighbourhood) holds(hz float64) bool {
-	return math.Abs(hz-h.centre()) < h.reach+5
+	return math.Abs(hz-h.centre()) < h.reach+outsideHz
 }
 
 func (h neighbourhood) rate() float64 { return h.bands[0].rate }

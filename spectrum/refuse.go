@@ -7,6 +7,20 @@ import (
 	"ringstock/capture"
 )
 
+// Which taps do not belong with the others. Set on synthetic taps among talk, doors and double strikes.
+const (
+	faintTap  = 0.08  // of the usual amplitude: 22 dB softer than the others no player taps; common practice, no source
+	anew      = 1.6   // times what the ring before has left: less is no new strike
+	longTaus  = 2.5   // decay times of ring that are enough for a fit
+	quietSNR  = 12    // energy over noise density of a fundamental: below it the decay's own sd, sqrt(2/SNR), is over 40 %
+	shortS    = 0.3   // s of ring: with less,
+	shortTaus = 1.2   // and less than so many decay times, a decay is no longer its own
+	strayNote = 0.004 // of the note: 7 cents, more than a glide moves it (glideCents)
+	straySDs  = 5.0   // and so many of its standard deviations
+	roseS     = 0.25  // s over which the fundamental is compared before and after a tap that was refused
+	roseFrom  = 0.15  // of the usual amplitude: where less begins it was no strike
+)
+
 // refuse marks taps that do not belong with the others, and drops what was no strike at all.
 // It tells whether there was any.
 func refuse(sound capture.Take, heard tapSpectra, all modes, each []modes) (kept []capture.Tap, any bool) {
@@ -34,19 +48,19 @@ func refuse(sound capture.Take, heard tapSpectra, all modes, each []modes) (kept
 			left = f.amp[last] * math.Exp(-f.alpha*float64(t.Onset-heard.taps[last].Onset)/sound.Rate)
 		}
 		switch {
-		case len(each) > 1 && (f.amp[i] < 0.08*typical || f.amp[i] < 1.6*left):
+		case len(each) > 1 && (f.amp[i] < faintTap*typical || f.amp[i] < anew*left):
 			// A voice or a door: the fundamental did not start anew. What came before it is
 			// clean; if that is too little, the tap before goes on through it.
-			if last >= 0 && rings[last].ring < 2.5*f.tau() {
+			if last >= 0 && rings[last].ring < longTaus*f.tau() {
 				kept[len(kept)-1].End = t.End
 			}
 			any = true
 			continue
 		case f.snr[i] < quietSNR:
 			t.Reason = capture.TooQuiet
-		case ring < 0.3 && ring < 1.2*f.tau() && len(each) > 1:
+		case ring < shortS && ring < shortTaus*f.tau() && len(each) > 1:
 			t.Reason = capture.CutShort
-		case math.Abs(one.hz-f.hz) > 0.004*f.hz+5*one.sdHz && len(each) > 1:
+		case math.Abs(one.hz-f.hz) > strayNote*f.hz+straySDs*one.sdHz && len(each) > 1:
 			t.Reason = capture.Disturbed
 		default:
 			last = i
@@ -76,12 +90,5 @@ func rose(sound capture.Take, t capture.Tap, f component, typical float64) bool 
 	n, skip := int(long*rate), int(firstSkipS*rate)
 	after := level(t.Onset+skip, t.Onset+skip+n) * math.Exp(f.alpha*(firstSkipS+long/2))
 	before := level(t.Onset-skip-n, t.Onset-skip) * math.Exp(-f.alpha*(firstSkipS+long/2))
-	return after > 0.15*typical && after > 1.6*before
+	return after > roseFrom*typical && after > anew*before
 }
-
-// roseS is the time over which rose compares before and after.
-const roseS = 0.25
-
-// quietSNR is the least energy of a tap's fundamental over the noise density: below it
-// the decay's own sd, sqrt(2/SNR), is over 40 %.
-const quietSNR = 12

@@ -8,12 +8,21 @@ import (
 	"ringstock/spectrum/damped"
 )
 
+// When a further line is believed. Set on synthetic bars in rooms: lines that are there are found, and those of rooms are not.
 const (
-	bicDrop    = 10.0 // a further line must lower the criterion by this much
-	maxLines   = 4    // damped lines in one neighbourhood, beyond the peaks seen there
-	roomAlpha  = 25.0 // 1/s; first guess of the decay of what the room answers (RT60 0.28 s)
-	splitStep  = 0.1  // in units of the first guess of alpha: the raster of frequencies (Hz) on which a pair is sought,
-	splitSteps = 10   // and how many of them on either side
+	bicDrop    = 10.0  // a further line must lower the criterion by this much: very strong evidence (Raftery, Sociol. Methodol. 25 (1995) 111)
+	maxLines   = 4     // damped lines in one neighbourhood, beyond the peaks seen there
+	roomAlpha  = 25.0  // 1/s; first guess of the decay of what the room answers (RT60 0.28 s)
+	splitStep  = 0.1   // in units of the first guess of alpha: the raster of frequencies (Hz) on which a pair is sought,
+	splitSteps = 10    // and how many of them on either side
+	tryFurther = 3     // places at most at which a further line is tried
+	loudSDs    = 1.5   // of n exponential variates' mean; the loudest bin is always some way over it, so this asks little
+	noiseKnown = 1.3   // the density in the quiet part is known to about 15 %, and
+	restSDs    = 3.0   // standard deviations of chi squared are left to chance
+	apartFar   = 0.15  // times the sum of both decays: lines so far apart are two,
+	apartNear  = 0.075 // nearer than this they are one,
+	apartSDs   = 5.0   // and between only where their distance is known so well
+	unlikeRate = 0.5   // of that sum, by which decays must differ: a fast line may lie under a slow one
 )
 
 // resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
@@ -95,8 +104,7 @@ func (h neighbourhood) restlessNear(f *damped.Fit, recs []damped.Record, hz, hal
 		left += power / (2 * h.noise * h.rate() * float64(r.N))
 		free += float64(n) - unknown
 	}
-	// The density in the quiet part is known to about 15 %.
-	return left > free*1.3+3*math.Sqrt(max(free, 1))
+	return left > free*noiseKnown+restSDs*math.Sqrt(max(free, 1))
 }
 
 // split puts a pair in place of that line of a fit that was started nearest to a frequency, if that may better it.
@@ -137,7 +145,7 @@ func (h neighbourhood) further(fitter *damped.Fitter, f *damped.Fit, at float64,
 	slices.SortStableFunc(lines, func(x, y damped.Line) int { return cmp.Compare(gain[y], gain[x]) })
 	var out []damped.Line
 	for _, l := range lines { // two lines at one place mostly lead to the same fit
-		if (care || len(out) == 0) && len(out) < 3 && !slices.ContainsFunc(out, func(o damped.Line) bool { return o.Hz == l.Hz }) {
+		if (care || len(out) == 0) && len(out) < tryFurther && !slices.ContainsFunc(out, func(o damped.Line) bool { return o.Hz == l.Hz }) {
 			out = append(out, l)
 		}
 	}
@@ -147,14 +155,14 @@ func (h neighbourhood) further(fitter *damped.Fitter, f *damped.Fit, at float64,
 // sensible refuses fits in which a line does not decay or two lines have become one.
 func (h neighbourhood) sensible(f *damped.Fit, recs []damped.Record) bool {
 	for i, l := range f.Lines {
-		if l.Alpha < 0.02 || !h.holds(h.centre()+l.Hz) {
+		if l.Alpha < noSlower || !h.holds(h.centre()+l.Hz) {
 			return false
 		}
 		for j, o := range f.Lines[:i] {
 			// Of two lines closer than 0.3 alpha only a fit that explains all tells that they are two, and no
 			// decay that is none; a far faster one (what the room answers) may lie under a slow one.
 			apart, alpha := math.Abs(l.Hz-o.Hz), l.Alpha+o.Alpha
-			if apart < 0.15*alpha && math.Abs(l.Alpha-o.Alpha) < 0.5*alpha && (apart < 0.075*alpha || apart < 5*f.SDApart(i, j) ||
+			if apart < apartFar*alpha && math.Abs(l.Alpha-o.Alpha) < unlikeRate*alpha && (apart < apartNear*alpha || apart < apartSDs*f.SDApart(i, j) ||
 				h.restlessNear(f, recs, l.Hz, max(2*alpha, 2*h.width()))) {
 				return false
 			}
@@ -193,8 +201,7 @@ func loudestResidual(f *damped.Fit, recs []damped.Record, rate float64) (hz floa
 			best = k
 		}
 	}
-	// Of n exponential variates the mean; the loudest bin is always some way over it, so this asks little.
-	return float64(ref.First+best) * rate / float64(ref.N), sum[best]/max(n, 1) > 1+1.5/math.Sqrt(max(n, 1))
+	return float64(ref.First+best) * rate / float64(ref.N), sum[best]/max(n, 1) > 1+loudSDs/math.Sqrt(max(n, 1))
 }
 
 // components turns the lines of a fit into components.

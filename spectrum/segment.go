@@ -9,17 +9,18 @@ import (
 	"ringstock/spectrum/damped"
 )
 
+// Stretches and bands. Widths are at low notes; see timing.
 const (
-	leadS    = 0.08  // of sound before the strike kept in a segment
-	maxRingS = 3.0   // of ring looked at; no blank rings on for longer to any use
-	flatHz   = 40.0  // half width of a band's flat part, about its centre
-	skirtHz  = 120.0 // half width of the whole band
-	edgeS    = 0.016 // a band's filter smears the segment's ends by this much
-	fitHz    = 17.0  // least half width of the bins that a fit looks at,
+	leadS    = 0.08  // s of sound before the strike kept in a segment
+	maxRingS = 3.0   // s of ring looked at; no blank rings on for longer to any use
+	flatHz   = 40.0  // Hz; half width of a band's flat part, about its centre
+	skirtHz  = 120.0 // Hz; half width of the whole band
+	edgeS    = 0.016 // s by which a band's filter smears the segment's ends
+	fitHz    = 17.0  // Hz; least half width of the bins that a fit looks at: ten widths of a line of Q 150 at 250 Hz,
 	fitBins  = 14.0  // and least number of bins on either side, as far as the band is flat
-	wideHz   = 1200  // above this frequency all widths grow, and all waits shrink, in proportion:
+	wideHz   = 1200  // Hz; above this frequency all widths grow, and all waits shrink, in proportion:
 	//                  the higher a note, the faster it dies and the broader is its line
-	maxFitS   = 3.0  // longest record that a fit looks at
+	maxFitS   = 3.0  // s; longest record that a fit looks at
 	minRecord = 12   // samples of a band: less can't be fitted
 	sparedEnd = 0.05 // of the longest segment is given up if that halves the transforms
 )

@@ -7,22 +7,24 @@ import (
 	"ringstock/capture"
 )
 
+// What is looked at. Rates are the least ones; the sound is decimated by whole numbers.
 const (
-	lowestHz  = 45.0  // nothing of a blank sounds lower
-	highestHz = 16000 // or is of use higher
-	overNoise = 20.0  // a peak counts from 13 dB over the noise density
-)
-
-// workRate is the least sampling rate at which rings are analysed; nothing that matters in a bar lies
-// above 10 kHz, and a transform of half the length costs half.
-const workRate = 22000
-
-// Where a fundamental below blankHz is heard, a blank's six bending modes are all there is to fit: lookRate is
-// enough to hear it, and blankRate to fit it.
-const (
-	blankHz   = 300
-	lookRate  = 11000
-	blankRate = 8000
+	lowestHz   = 45.0   // Hz; nothing of a blank sounds lower: 1 m of 10 mm at 3500 m/s has 36 Hz, a usual blank 80 to 180
+	highestHz  = 16000  // Hz; nothing of use sounds higher
+	overNoise  = 20.0   // a peak counts from 13 dB over the noise density: noise alone has so much once in 5e8 bins (exponential law)
+	workRate   = 22000  // samples/s at which rings are analysed: nothing that matters in a bar lies above 10 kHz
+	blankHz    = 300    // Hz; where a fundamental below it is heard, a blank's six bending modes are all there is to fit:
+	lookRate   = 11000  // samples/s are enough to hear it,
+	blankRate  = 8000   // samples/s to fit it
+	blankTop   = 0.35   // of that rate, up to which its decimation leaves all as it is
+	plainTop   = 0.45   // of any other rate, likewise
+	fewestLook = 0.03   // s of ring; in less no partial is told from another
+	coarseHz   = 40.0   // Hz to either side over which the noise between lines is a median; 60 where only the ring tells of it:
+	ringHz     = 60.0   // a ring's partials are broader than hum
+	clearly    = 4.0    // times overNoise: so much a low note must stand out to be what sounds
+	lowShare   = 1e-3   // of the strongest line's density: 30 dB, which a microphone may take from a low note
+	levelFrom  = 50.0   // Hz, and
+	levelTo    = 8000.0 // Hz, between which taps are brought to one level
 )
 
 // spectra is what the taps in use have in common: ring, noise and hum.
@@ -57,7 +59,7 @@ func spectraOf(sound capture.Take, strike Strike, taps []usedTap) tapSpectra {
 	if strike == SideTap {
 		if out.spectra = look(sound.Decimate(lookRate), at, hum); out.soundsLow() {
 			sound = sound.Decimate(blankRate)
-			out.top = 0.35 * sound.Rate
+			out.top = blankTop * sound.Rate
 			out.rings, out.quiets = cut(sound, at)
 			return out
 		}
@@ -103,7 +105,7 @@ func look(take capture.Take, at timing, lines []steady) spectra {
 	var seen []stretch
 	for _, t := range take.Taps {
 		from := t.Onset + int(at.lookFromS*take.Rate)
-		if to := min(from+long, t.End); to-from >= int(0.03*take.Rate) {
+		if to := min(from+long, t.End); to-from >= int(fewestLook*take.Rate) {
 			seen = append(seen, stretch{x: take.Samples[from:to], w: through(to - from)})
 		}
 	}
@@ -120,7 +122,7 @@ func look(take capture.Take, at timing, lines []steady) spectra {
 	ds := densities(n, take.Rate, seen...)
 
 	blank := func() density { return density{take.Rate / float64(n), make([]float64, n/2+1)} }
-	v := spectra{steady: lines, ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, 0.45*take.Rate)}
+	v := spectra{steady: lines, ring: typical(blank(), ds[:rings]), quiet: blank(), top: min(highestHz, plainTop*take.Rate)}
 	for _, l := range lines {
 		v.hum = append(v.hum, l.hz)
 	}
@@ -132,9 +134,9 @@ func look(take capture.Take, at timing, lines []steady) spectra {
 			v.quiet.add(ds[i], 1/float64(runs))
 			between.add(ds[i+1], 1/float64(runs))
 		}
-		v.noise = between.background(40, runs)
+		v.noise = between.background(coarseHz, runs)
 	} else {
-		v.noise = v.ring.background(60, max(rings, 1))
+		v.noise = v.ring.background(ringHz, max(rings, 1))
 	}
 	return v
 }
@@ -157,7 +159,7 @@ func lookWindow(n int, rate, riseS float64) []float64 {
 func typical(out density, each []density) density {
 	var gain []float64
 	for _, d := range each {
-		gain = append(gain, max(d.mean(50, 8000), 1e-300))
+		gain = append(gain, max(d.mean(levelFrom, levelTo), 1e-300))
 	}
 	usual := median(gain)
 	row := make([]float64, len(each))
@@ -186,16 +188,16 @@ func (v spectra) soundsLow() bool {
 			continue
 		}
 		strongest = max(strongest, v.ring.p[k])
-		if hz < blankHz && v.ring.p[k] > 4*overNoise*v.noise.p[k] {
+		if hz < blankHz && v.ring.p[k] > clearly*overNoise*v.noise.p[k] {
 			low = max(low, v.ring.p[k])
 		}
 	}
-	return low > 1e-3*strongest
+	return low > lowShare*strongest
 }
 
 func (v spectra) isHum(hz float64) bool {
 	for _, h := range v.hum {
-		if math.Abs(hz-h) < 3 {
+		if math.Abs(hz-h) < sameHumHz {
 			return true
 		}
 	}

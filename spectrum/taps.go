@@ -20,8 +20,10 @@ func accepted(taps []capture.Tap) (use []usedTap) {
 	return use
 }
 
-// clippedS is how long a tap may be clipped so that what follows can still be used.
-const clippedS = 0.02
+const (
+	clippedS   = 0.02 // s for which a tap may be clipped so that what follows can still be used
+	beforeTapS = 0.02 // s before a strike that are not quiet: its onset is known to 2 ms, and windows smear
+)
 
 // sinceClipped lists the rings of taps that were clipped for a short time only, from there on.
 func sinceClipped(taps []capture.Tap, rate float64) (use []usedTap) {
@@ -38,7 +40,7 @@ func sinceClipped(taps []capture.Tap, rate float64) (use []usedTap) {
 func without(sound capture.Take, kept []capture.Tap) capture.Take {
 	sound.Taps = kept
 	if len(kept) > 0 { // what was taken for a strike before the first one had cut the quiet short
-		if to := kept[0].Onset - int(0.02*sound.Rate); len(sound.Quiet) == 0 || to > 2*sound.Quiet[0].To {
+		if to := kept[0].Onset - int(beforeTapS*sound.Rate); len(sound.Quiet) == 0 || to > 2*sound.Quiet[0].To {
 			sound.Quiet = []capture.Span{{From: 0, To: max(to, 0)}}
 		}
 	}

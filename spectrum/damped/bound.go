@@ -15,7 +15,7 @@ import (
 //
 // It is the inverse of the Fisher matrix with the amplitudes eliminated by their
 // Schur complement. For one line it agrees with the closed form of Yao & Pandit,
-// IEEE Trans. Signal Process. 43 (1995) 878 (from memory; the test restates it).
+// IEEE Trans. Signal Process. 43 (1995) 878 (from memory, not found to read; the test restates it).
 func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense {
 	lines := append([]Line(nil), m.Lines...)
 	for _, f := range m.Undamped {

@@ -13,7 +13,7 @@
 // undamped lines are coherent: then b_h exp(2 pi i g_h T), T the record's start, is that of all of them.
 //
 // Source of the method: Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, with
-// Kaufman's simplification of the Jacobian, BIT 15 (1975) 49 (both from memory).
+// the simplification of the Jacobian by Kaufman, BIT 15 (1975) 49 (from memory; not found to read).
 package damped
 
 import (
