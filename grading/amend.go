@@ -143,6 +143,17 @@ func (a *Amended) Set(blank, column, text string) {
 	a.set(r, at, text)
 }
 
+// Get is the text of a cell of a blank, in its first row; empty where there is none.
+func (a *Amended) Get(blank, column string) string {
+	at := slices.Index(a.header, column)
+	if rows := a.rowsOf(blank); at >= 0 && len(rows) > 0 {
+		if cells := rows[0].cells; at < len(cells) {
+			return cells[at]
+		}
+	}
+	return ""
+}
+
 // SetNumber writes a number with the decimal sign that goes with the separator.
 func (a *Amended) SetNumber(blank, column string, x float64) {
 	text := fmt.Sprintf("%.10g", x)

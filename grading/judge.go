@@ -68,6 +68,29 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 	return b
 }
 
+// Rejudge prepares a blank to be judged by one profile after another: what was heard and measured of it stays, so
+// that each is quick. It gives what Judge and the delivery's doubts would.
+func (b Blank) Rejudge() func(Profile) Blank {
+	known, own := b.Suspect, b.ownSuspects()
+	return func(p Profile) Blank {
+		b := b
+		b.Suspect = slices.Clone(own)
+		b.Parts = assess(p, b.Ring, b.Wood, b.Suspect)
+		if b.Verdict == Unread {
+			return b
+		}
+		b.Score, b.scores = score(p, b.Parts)
+		b.ScoreLow, b.ScoreHigh = nil, nil
+		if b.Score.Known() {
+			low, high := b.ScoreInterval()
+			b.ScoreLow, b.ScoreHigh = &low, &high
+		}
+		b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Wood, b.Suspect, b.Warnings, b.Ring)
+		b.doubt(p, known)
+		return b
+	}
+}
+
 // doubt adds suspects that only the rest of the delivery tells, and decides anew. The score stays
 // as it is: it never depends on other blanks.
 func (b *Blank) doubt(p Profile, more []Suspect) (changed bool) {

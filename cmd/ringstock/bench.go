@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"net"
 	"net/url"
+	"path/filepath"
 	"sync"
 
 	"github.com/spf13/cobra"
@@ -16,12 +17,14 @@ import (
 	"ringstock/capture/mic"
 	"ringstock/cmd/ringstock/bench"
 	"ringstock/cmd/ringstock/session"
+	"ringstock/grading/stick"
 	"ringstock/grading/stock"
 )
 
 type benchOptions struct {
 	listen  listenOptions
 	addr    string
+	open    bool
 	stock   stockPlace
 	verbose bool
 }
@@ -29,27 +32,41 @@ type benchOptions struct {
 func newBench() *cobra.Command {
 	var o benchOptions
 	cmd := &cobra.Command{
-		Use:   "bench FOLDER",
-		Short: "Tap at a live page in the browser; fills a delivery folder",
-		Long: `Serves a page for tapping and prints its address. Open it in a browser on this computer: it shows
+		Use:   "bench [FOLDER]",
+		Short: "The workshop in the browser: tap at a live page, measure, rank, choose, keep the stock",
+		Long: `Serves the workshop's pages and prints their address: deliveries, tapping, measuring, ranking,
+stock and sticks, on the same folders as the commands. With FOLDER it begins at the page for tapping
+into it; without one, at the workshop's first page, where deliveries are made and chosen. --open also
+opens a window of the browser; "ringstock" alone, from a terminal with a screen or by a double click,
+does the same. A second start finds the workshop that runs. The port is kept between starts.
+
+The page for tapping, opened in a browser on this computer, shows
 the blank's number, whether the last tap was good, note, sustain and verdict, large enough to read
 from two metres, and takes keys or a foot pedal. Sound comes from the browser's own microphone or,
 if the program was built with PortAudio, from a microphone of this computer. Each good tap is on
 the disk before the page says so; folder and session are those of "ringstock listen".
 
-The page of the stock is on the same server. Only this computer can open the pages. With --addr
+Only this computer can open the pages. With --addr
 others in the network can too: they need the token in the printed address, and since the line is
 not encrypted, this is for a network that you trust. Browsers lend their microphone only to a page
 on the same computer.
 
-Stop it with Ctrl-C. Exit status: 0 done, 1 failed, 2 wrong usage, 130 interrupted.`,
-		Example: `  ringstock bench spring-delivery
+Stop it with Ctrl-C, or by "Close the workshop" on its first page. Exit status: 0 done, 1 failed, 2 wrong usage, 130 interrupted.`,
+		Example: `  ringstock bench --open
+  ringstock bench spring-delivery
   ringstock bench spring-delivery --blank A017 --profile viola`,
-		Args: takes(cobra.ExactArgs(1)),
-		RunE: func(cmd *cobra.Command, args []string) error { return runBench(cmd, args[0], o) },
+		Args: takes(cobra.MaximumNArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			folder := ""
+			if len(args) == 1 {
+				folder = args[0]
+			}
+			return runBench(cmd, folder, o)
+		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.addr, "addr", "127.0.0.1:0", "`HOST:PORT` to serve on; port 0 = any free one")
+	f.StringVar(&o.addr, "addr", "127.0.0.1:0", "`HOST:PORT` to serve on; port 0 = a free one, without FOLDER the one kept")
+	f.BoolVar(&o.open, "open", false, "open a window of the browser")
 	f.StringVar(&o.listen.blank, "blank", "", "the `NUMBER` of the blank to begin with")
 	f.StringVar(&o.listen.profile, "profile", "violin", "judge by this profile: a built-in one, or a `FILE` of your own")
 	o.listen.addAir(cmd)
@@ -61,9 +78,22 @@ Stop it with Ctrl-C. Exit status: 0 done, 1 failed, 2 wrong usage, 130 interrupt
 }
 
 func runBench(cmd *cobra.Command, folder string, o benchOptions) error {
-	set, err := o.listen.settings(cmd, folder)
-	if err != nil {
+	settings := func(folder string) (session.Settings, error) { return o.listen.settings(cmd, folder) }
+	if folder != "" {
+		full, err := filepath.Abs(folder)
+		if err != nil {
+			return err
+		}
+		folder = full
+	}
+	if _, err := settings("."); err != nil { // flags are wrong whatever is tapped
 		return err
+	}
+	kept := !cmd.Flags().Changed("addr") && folder == ""
+	if kept {
+		if address, ok := runningWorkshop(); ok {
+			return openRunning(cmd, address, o.open)
+		}
 	}
 	name, _, err := net.SplitHostPort(o.addr)
 	if err != nil {
@@ -76,17 +106,27 @@ func runBench(cmd *cobra.Command, folder string, o benchOptions) error {
 	defer func() { loud(cmd.ErrOrStderr()) }()
 	ctx, cancel := context.WithCancel(cmd.Context())
 	defer cancel()
-	d, err := openDesk(set)
-	if err != nil {
-		return err
+	b := &bay{set: settings, ctx: ctx, changed: func() {}, level: func(capture.Level) {}}
+	defer b.end()
+	if folder != "" {
+		if err := b.lay(folder); err != nil {
+			return err
+		}
+		o.listen.blank = "" // it is one of this folder's
 	}
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
+	listener, err := listenAt(ctx, o.addr, kept)
 	if err != nil {
 		return fmt.Errorf("the bench can't be served on %s: %w; choose another --addr", o.addr, err)
 	}
 	at := listener.Addr().(*net.TCPAddr)
+	store := o.openStock(ctx)
+	shop := newWorkshop(b, &o, store, cancel)
+	if folder != "" {
+		shop.remember(folder) // a convenience: where it can't be kept, nothing is lost
+	}
 	opt := bench.Options{
-		Hosts: bench.LocalHosts(at.IP, name), Moves: entering, Devices: microphones(), Stock: o.openStock(ctx),
+		Workshop: shop, Has: hasCommand, Models: stick.Cards(),
+		Hosts: bench.LocalHosts(at.IP, name), Moves: entering, Devices: microphones(), Stock: store,
 		Log: func(format string, args ...any) {
 			fmt.Fprintln(cmd.ErrOrStderr(), printable(fmt.Sprintf(format, args...)))
 		},
@@ -99,7 +139,7 @@ func runBench(cmd *cobra.Command, folder string, o benchOptions) error {
 		opt.Token = newToken()
 		address.RawQuery = url.Values{"token": {opt.Token}}.Encode()
 	}
-	server := bench.New(d, opt)
+	server := bench.New(b, opt)
 	if _, err := fmt.Fprintln(cmd.OutOrStdout(), address.String()); err != nil {
 		return err
 	}
@@ -109,16 +149,22 @@ func runBench(cmd *cobra.Command, folder string, o benchOptions) error {
 			fmt.Fprintln(cmd.ErrOrStderr(), "from another computer, put the address of this one in the place of 127.0.0.1")
 		}
 	}
-	fmt.Fprintln(cmd.ErrOrStderr(), printable("open the address in a browser on this computer; stop with Ctrl-C; taps go to "+folder))
-	worked := make(chan struct{})
-	go func() {
-		defer close(worked)
-		d.work(ctx)
-	}()
+	fmt.Fprintln(cmd.ErrOrStderr(), printable("open the address in a browser on this computer; stop with Ctrl-C"+into(folder)))
+	if o.open {
+		if err := openWindow(address.String()); err != nil {
+			fmt.Fprintln(cmd.ErrOrStderr(), printable("no browser could be opened: "+err.Error()+"; open the address by hand"))
+		}
+	}
 	err = server.Serve(ctx, listener)
 	cancel()
-	<-worked
 	return errors.Join(err, cmd.Context().Err())
+}
+
+func into(folder string) string {
+	if folder == "" {
+		return ""
+	}
+	return "; taps go to " + folder
 }
 
 func newToken() string {

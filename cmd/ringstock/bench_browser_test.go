@@ -74,7 +74,7 @@ func serve(t *testing.T, folder, addr string, more ...string) *running {
 	}
 	r := &running{t: t, log: &lockedLog{}}
 	r.cmd = exec.Command(path, append([]string{"bench", folder, "--addr", addr}, more...)...)
-	r.cmd.Env = append(os.Environ(), "RINGSTOCK_STOCK="+filepath.Join(t.TempDir(), "stock"))
+	r.cmd.Env = append(os.Environ(), "RINGSTOCK_STOCK="+filepath.Join(t.TempDir(), "stock"), "RINGSTOCK_SETTINGS="+t.TempDir())
 	r.cmd.Stderr = r.log
 	out, err := r.cmd.StdoutPipe()
 	if err != nil {

@@ -38,6 +38,9 @@ The manual is inside: ringstock help`,
 			return usageError{hinted{fmt.Errorf("there is no command %q", args[0]), hint}}
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if atScreen() {
+				return runBench(cmd, "", openedBench())
+			}
 			cmd.SetOut(cmd.ErrOrStderr())
 			if err := cmd.Help(); err != nil {
 				return err
@@ -45,6 +48,7 @@ The manual is inside: ringstock help`,
 			return usageError{errors.New("give a command")}
 		},
 	}
+	cobra.MousetrapHelpText = "" // a double click is a fair way to start
 	root.SuggestionsMinimumDistance = 2
 	root.CompletionOptions.HiddenDefaultCmd = true // the manual tells of it
 	root.SetHelpCommand(newHelp())

@@ -129,8 +129,12 @@ type Options struct {
 	Stock   func(context.Context) (*stock.Store, error) // the stock, which may not be there yet
 	Moves   map[stock.State]stock.Kind                  // the event that brings a stick into a state
 	Devices []Device
-	Now     func() time.Time
-	Log     func(format string, args ...any) // told what was refused
+	// Workshop has the pages beside the tapping; nil: there are none.
+	Workshop Workshop
+	Has      func(command []string) bool // tells whether there is a command
+	Models   []string                    // built-in models of sticks
+	Now      func() time.Time
+	Log      func(format string, args ...any) // told what was refused
 }
 
 // Server is a bench.

@@ -15,6 +15,8 @@ const (
 	mostConnections = 64
 	mostClients     = 24       // pages that look on
 	formLimit       = 16 << 10 // bytes of a form
+	tableLimit      = 2 << 20  // bytes of entries
+	fileLimit       = 1 << 30  // bytes of a recording, a paper, another stock
 	frameLimit      = 64 << 10 // bytes of one message from a page
 )
 
@@ -61,9 +63,22 @@ func (g guard) protect(next http.Handler) http.Handler {
 			io.WriteString(w, `<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url=/"><title>Bench</title><p><a href="/">To the bench</a>`)
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, formLimit)
+		r.Body = http.MaxBytesReader(w, r.Body, limitOf(r))
 		next.ServeHTTP(w, r)
 	})
+}
+
+// limitOf is how many bytes a request may bring: a recording, a table, or a form.
+func limitOf(r *http.Request) int64 {
+	switch {
+	case r.Method != http.MethodPost:
+		return formLimit
+	case strings.HasPrefix(r.URL.Path, "/delivery/") && strings.HasSuffix(r.URL.Path, "/sound"), strings.HasPrefix(r.URL.Path, "/do/"):
+		return fileLimit
+	case strings.HasPrefix(r.URL.Path, "/delivery/"):
+		return tableLimit
+	}
+	return formLimit
 }
 
 // foreign says by what a request is known to come from another site; empty if it does not.

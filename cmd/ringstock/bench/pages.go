@@ -23,7 +23,7 @@ var assets embed.FS
 
 var templates = func() map[string]*template.Template {
 	all := map[string]*template.Template{}
-	for _, name := range []string{"bench", "stock", "stick", "statement", "problem"} {
+	for _, name := range []string{"bench", "stock", "stick", "statement", "problem", "home", "delivery", "acts", "act"} {
 		t := template.New("layout.html").Funcs(template.FuncMap{"number": figureOf, "price": price, "what": what})
 		all[name] = template.Must(t.ParseFS(assets, "assets/layout.html", "assets/"+name+".html"))
 	}
@@ -33,14 +33,17 @@ var templates = func() map[string]*template.Template {
 // page is what every page knows.
 type page struct {
 	Here     string
-	Delivery string
+	Delivery string // on the bench; empty if none is
+	Workshop bool   // there are the pages beside the tapping
 }
 
-func (s *Server) page(here string) page { return page{here, s.session.State().Delivery} }
+func (s *Server) page(here string) page {
+	return page{here, s.session.State().Delivery, s.opt.Workshop != nil}
+}
 
 func (s *Server) pages(mux *http.ServeMux) {
 	for name, kind := range map[string]string{
-		"bench.js": "text/javascript", "ear.js": "text/javascript", "bench.css": "text/css", "icon.svg": "image/svg+xml",
+		"bench.js": "text/javascript", "ear.js": "text/javascript", "delivery.js": "text/javascript", "stock.js": "text/javascript", "bench.css": "text/css", "icon.svg": "image/svg+xml",
 	} {
 		body, err := assets.ReadFile("assets/" + name)
 		if err != nil {
@@ -51,12 +54,22 @@ func (s *Server) pages(mux *http.ServeMux) {
 			w.Write(body)
 		})
 	}
-	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, _ *http.Request) {
+	tap := func(w http.ResponseWriter, r *http.Request) {
+		if s.opt.Workshop != nil && s.session.State().Delivery == "" { // nothing lies on the bench
+			http.Redirect(w, r, "/home", http.StatusSeeOther)
+			return
+		}
 		show(w, http.StatusOK, "bench", struct {
 			page
 			Devices []Device
 		}{s.page("bench"), s.opt.Devices})
-	})
+	}
+	mux.HandleFunc("GET /tap", tap)
+	mux.HandleFunc("GET /{$}", tap)
+	if s.opt.Workshop != nil {
+		s.workshopPages(mux)
+		s.actPages(mux)
+	}
 	mux.HandleFunc("GET /stock", s.withStock(s.stockList))
 	mux.HandleFunc("GET /stock/{id}", s.withStock(s.stick))
 	mux.HandleFunc("POST /stock/{id}", s.withStock(s.act))
@@ -117,8 +130,11 @@ var stockColumns = []struct{ Sort, Name, Unit string }{
 func (s *Server) stockList(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
 	query := r.URL.Query()
 	conditions := slices.DeleteFunc(strings.Split(query.Get("where"), ","), func(c string) bool { return strings.TrimSpace(c) == "" })
-	if state := query.Get("state"); state != "" {
-		conditions = append(conditions, "state="+state)
+	typed := query.Get("where")
+	for _, plain := range []struct{ name, condition string }{{"state", "state="}, {"species", "species~"}, {"place", "place~"}, {"lot", "lot="}, {"q", "q>="}, {"density", "density>="}} {
+		if v := strings.TrimSpace(query.Get(plain.name)); v != "" {
+			conditions = append(conditions, plain.condition+v)
+		}
 	}
 	var filters []stock.Filter
 	var wrong error
@@ -150,13 +166,20 @@ func (s *Server) stockList(w http.ResponseWriter, r *http.Request, store *stock.
 		Columns        any
 		Problem, Names string
 		Link           func(string) string
-	}{s.page("stock"), list[:len(list)-more], more, query.Get("where"), query.Get("state"), query.Get("sort"), s.states(), stockColumns, problem, strings.Join(stock.FilterFields(), ", "),
+		Q              func(string) string
+	}{s.page("stock"), list[:len(list)-more], more, typed, query.Get("state"), query.Get("sort"), s.states(), stockColumns, problem, strings.Join(stock.FilterFields(), ", "),
 		func(by string) string {
 			if by == query.Get("sort") { // the other way round
 				by = strings.TrimPrefix("-"+by, "--")
 			}
-			return "?" + url.Values{"where": {query.Get("where")}, "state": {query.Get("state")}, "sort": {by}}.Encode()
-		}})
+			link := url.Values{"sort": {by}}
+			for name, v := range query {
+				if name != "sort" && len(v) > 0 && v[0] != "" {
+					link[name] = v[:1]
+				}
+			}
+			return "?" + link.Encode()
+		}, query.Get})
 	return nil
 }
 
@@ -298,8 +321,13 @@ func curves(l stock.Life) (list []curve) {
 			mass = append(mass, point{r.Date, measure.Of(r.Value, r.U)})
 		}
 	}
+	// A test judged anew, after a reading, is no new sound: what counts last of each stands for it.
+	newer := map[string]bool{}
 	for _, t := range l.TestList {
-		if !t.Void {
+		newer[t.Redoes] = newer[t.Redoes] || !t.Void
+	}
+	for _, t := range l.TestList {
+		if !t.Void && !newer[t.ID] {
 			hz, q = append(hz, point{t.Date, t.Hz}), append(q, point{t.Date, t.Q})
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -142,16 +143,30 @@ func (s *Session) drop() error {
 
 // change amends the table on the disk, which somebody may have edited meanwhile.
 func (s *Session) change(how func(*grading.Amended)) error {
+	a, err := AmendTable(s.Folder, how)
+	if err == nil {
+		s.table = a
+	}
+	return err
+}
+
+// amending keeps two of this program from amending a table at once.
+var amending sync.Mutex
+
+// AmendTable reads the table of a folder, changes it, and writes it to the disk, all of it or nothing.
+func AmendTable(folder string, how func(*grading.Amended)) (*grading.Amended, error) {
+	amending.Lock()
+	defer amending.Unlock()
+	s := &Session{Settings: Settings{Folder: folder}}
 	a, err := s.readTable()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	how(a)
 	if err := saveText(s.path(s.tableName()), a.Text()); err != nil {
-		return unsaved(err)
+		return nil, unsaved(err)
 	}
-	s.table = a
-	return nil
+	return a, nil
 }
 
 func (s *Session) path(name string) string { return filepath.Join(s.Folder, name) }

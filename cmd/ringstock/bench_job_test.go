@@ -1,0 +1,250 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"ringstock/grading"
+	"ringstock/grading/report/browse"
+)
+
+// opened starts the workshop without a folder, as a double click does, with a home of its own.
+func opened(t *testing.T, home string) *running {
+	t.Helper()
+	path, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &running{t: t, log: &lockedLog{}}
+	r.cmd = exec.Command(path, "bench")
+	r.cmd.Env = append(os.Environ(), "HOME="+home, "RINGSTOCK_SETTINGS="+filepath.Join(home, "settings"), "RINGSTOCK_STOCK="+filepath.Join(home, "stock"))
+	r.cmd.Stderr = r.log
+	out, err := r.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { r.cmd.Process.Kill(); r.cmd.Wait() })
+	line, err := bufio.NewReader(out).ReadString('\n')
+	if err != nil {
+		t.Fatalf("no address: %v\n%s", err, r.log)
+	}
+	r.address = strings.TrimSpace(line)
+	return r
+}
+
+// fill types into a field of a page as a maker does.
+func fill(t *testing.T, ctx context.Context, selector, text string) {
+	t.Helper()
+	browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.focus(); e.select(); return true; })()`, selector))
+	for _, c := range text {
+		browse.Press(t, ctx, string(c))
+	}
+}
+
+// choose chooses from a list.
+func choose(t *testing.T, ctx context.Context, selector, value string) {
+	t.Helper()
+	browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.value = %q; e.dispatchEvent(new Event("change", {bubbles: true})); return e.value === %q; })()`, selector, value, value))
+}
+
+func click(t *testing.T, ctx context.Context, selector string) {
+	t.Helper()
+	browse.Do(t, ctx, chromedp.Click(chromedp.CSS(selector)))
+}
+
+// The whole job, from an empty home to the printed statement and a backup, without a terminal; and the commands say
+// the same of the same folders.
+func TestWholeJobAtTheBench(t *testing.T) {
+	const blanks = 12
+	home := t.TempDir()
+	r := opened(t, home)
+	ctx := browse.Open(t, browse.Options{Microphone: loop(t, stickScene(3, 2), 1)})
+	browse.Do(t, ctx, browse.View(1366, 768, false), chromedp.Navigate(r.address))
+	browse.Until(t, ctx, `location.pathname === "/home"`)
+	browse.Readable(t, ctx, "an empty home")
+
+	// A second start finds the first.
+	path, _ := built()
+	second := exec.Command(path, "bench")
+	second.Env = r.cmd.Env
+	if out, err := second.Output(); err != nil || strings.TrimSpace(string(out)) != r.address {
+		t.Errorf("a second start: %v, %q; want %s", err, out, r.address)
+	}
+
+	// A delivery, one blank tapped at the microphone.
+	fill(t, ctx, "[name=name]", "spring (invented)")
+	click(t, ctx, "[value=new] ~ button")
+	browse.Until(t, ctx, `document.querySelector("h1")?.textContent === "spring (invented)"`)
+	click(t, ctx, "#tap button")
+	browse.Until(t, ctx, `location.pathname === "/tap" && document.readyState === "complete" && role.holds && state`)
+	browse.Press(t, ctx, "s")
+	click(t, ctx, "#phone")
+	browse.Until(t, ctx, `state.good >= 1`)
+	click(t, ctx, "#hush")
+	browse.Until(t, ctx, `!role.hears`)
+	tapped := browse.Eval[string](t, ctx, `state.blank`)
+
+	// The others are dropped in.
+	dir := t.TempDir()
+	var files []string
+	for i := range blanks - 1 {
+		name := filepath.Join(dir, fmt.Sprintf("B%02d.wav", i+1))
+		save(t, name, append(quiet(1.2, 700+i), stickScene(i%9, 2).Render().Tracks[0]...))
+		files = append(files, name)
+	}
+	save(t, filepath.Join(dir, "talk.wav"), quiet(3, 5))
+	files = append(files, filepath.Join(dir, "talk.wav"))
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"home"))
+	click(t, ctx, ".cards a")
+	browse.Until(t, ctx, `document.querySelector(".tabs")`)
+	click(t, ctx, `.tabs [href="#bring"]`)
+	browse.Do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("#files"), files))
+	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#bringing tbody tr").length === %d`, blanks))
+	click(t, ctx, "#bring-all")
+	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#bringing .good").length === %d && document.querySelectorAll("#bringing .bad").length === 1`, blanks-1))
+
+	// Measured by keyboard; one entry is no number, one can hardly be.
+	click(t, ctx, `.tabs [href="#measure"]`)
+	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#grid tbody tr").length === %d`, blanks))
+	// Callipers type without a click first; four values a blank.
+	browse.Eval[bool](t, ctx, `document.activeElement.blur(); true`)
+	browse.Press(t, ctx, "7")
+	browse.Until(t, ctx, `document.activeElement.dataset.column === "length_mm" && document.activeElement.value === "7"`)
+	browse.Type(t, ctx, "60")
+	for _, v := range []string{"14,0", "14.0", "160,9"} {
+		browse.Type(t, ctx, v)
+	}
+	browse.Until(t, ctx, `document.querySelector("#saved").textContent === "All is saved."`)
+	// The others are pasted as a block; its first cell is that of the second blank.
+	block := ""
+	for i := range blanks - 1 {
+		row := "760\t14,0\t14,0\t160,9"
+		switch i {
+		case 2:
+			row = "760\t14,0\t14,0\theavy"
+		case 5:
+			row = "76,0\t14,0\t14,0\t160,9"
+		}
+		block += row + "\n"
+	}
+	browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const to = document.querySelectorAll("#grid tbody tr")[1].querySelector("[data-column=length_mm]"), data = new DataTransfer();
+		data.setData("text/plain", %q); to.focus(); to.dispatchEvent(new ClipboardEvent("paste", {clipboardData: data, bubbles: true, cancelable: true})); return true; })()`, block))
+	browse.Until(t, ctx, `document.querySelectorAll("#grid [aria-invalid]").length === 1 && document.querySelectorAll("#grid .suspect").length >= 1 && !document.querySelector("#saved").classList.contains("pending")`)
+	for _, slip := range []string{`[aria-invalid]`, `.suspect[data-column=length_mm]`} {
+		right := map[bool]string{true: "160.9", false: "760"}[slip == "[aria-invalid]"]
+		browse.Do(t, ctx, chromedp.Focus(chromedp.CSS("#grid "+slip)))
+		browse.Eval[bool](t, ctx, `document.activeElement.select(); true`)
+		browse.Type(t, ctx, right)
+	}
+	browse.Until(t, ctx, `document.querySelectorAll("#grid [aria-invalid], #grid .suspect").length === 0 && document.querySelector("#saved").textContent === "All is saved."`)
+
+	// A changed profile, kept.
+	click(t, ctx, `.tabs [href="#rank"]`)
+	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#ranking tbody tr[data-blank]").length === %d`, blanks))
+	browse.Eval[bool](t, ctx, `(() => { const s = document.querySelector("#sliders input"); s.value = 30; s.dispatchEvent(new Event("input")); return true; })()`)
+	browse.Until(t, ctx, `document.querySelector("#looking").textContent.includes("changed")`)
+	fill(t, ctx, "#profile-name", "mine")
+	click(t, ctx, "#save-profile button")
+	browse.Until(t, ctx, `ranking.profile === "mine"`)
+	browse.Readable(t, ctx, "ranking")
+	page := browse.Eval[[]struct {
+		Blank, Verdict string
+		Rank           int
+		X              float64
+	}](t, ctx, `ranking.rows`)
+	folder := filepath.Join(home, "ringstock deliveries", "spring (invented)")
+	graded := said[grading.Grading](t, "grade", "--json", folder, "--profile", filepath.Join(folder, "mine.toml"))
+	if len(graded.Blanks) != blanks || len(graded.Unused) > 0 {
+		t.Fatalf("the command grades %d blanks, unused: %v", len(graded.Blanks), graded.Unused)
+	}
+	for i, b := range graded.Blanks {
+		if page[i].Blank != b.Blank || page[i].Verdict != string(b.Verdict) || page[i].Rank != b.Rank || math.Abs(page[i].X-b.Score.X) > 1e-3 {
+			t.Errorf("place %d: the page says %+v, the command %s %s %.3f", i+1, page[i], b.Blank, b.Verdict, b.Score.X)
+		}
+	}
+
+	// By ear, blind.
+	click(t, ctx, `.tabs [href="#listen"]`)
+	click(t, ctx, "#draw")
+	click(t, ctx, "#play")
+	browse.Until(t, ctx, `document.querySelector("#heard").textContent === "You hear the first."`)
+	click(t, ctx, "#switch")
+	click(t, ctx, `[data-choice="1"]`)
+	browse.Until(t, ctx, `document.querySelectorAll("#choices li").length === 2`)
+
+	// Eight into the stock.
+	click(t, ctx, `.tabs [href="#decide"]`)
+	fill(t, ctx, "#best", "8")
+	browse.Until(t, ctx, `document.querySelector("#sum").textContent.startsWith("8 chosen")`)
+	fill(t, ctx, "#lot", "L1")
+	fill(t, ctx, "#place", "rack 1")
+	click(t, ctx, "#enrol button")
+	browse.Until(t, ctx, `document.querySelector("#entered").textContent.startsWith("8 sticks entered")`)
+
+	// The lot's paper.
+	scan := filepath.Join(dir, "permit.pdf")
+	if err := os.WriteFile(scan, []byte("%PDF invented"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/paper"))
+	fill(t, ctx, "[name=a0]", "L1")
+	fill(t, ctx, "[name=kind]", "permit")
+	fill(t, ctx, "[name=number]", "invented 1")
+	browse.Do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("[name=scan-file]"), []string{scan}))
+	click(t, ctx, "form.act button")
+	browse.Until(t, ctx, `document.querySelector(".said")`)
+
+	// One is planned, moved to work, and carded.
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/plan"))
+	choose(t, ctx, "[name=model]", "demo-violin")
+	click(t, ctx, "[name=shaft-only]")
+	click(t, ctx, "form.act button")
+	browse.Until(t, ctx, `document.querySelector("svg") && document.body.textContent.includes("stiff")`)
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/move?a0="+graded.Blanks[0].Blank))
+	choose(t, ctx, "[name=state]", "started")
+	click(t, ctx, "form.act button")
+	browse.Until(t, ctx, `document.querySelector(".said")?.textContent.includes("started")`)
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/card?blank="+graded.Blanks[0].Blank))
+	choose(t, ctx, "[name=a0]", "demo-violin")
+	click(t, ctx, "form.act button")
+	browse.Until(t, ctx, `document.querySelector("svg")`)
+
+	// The statement, and a backup.
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"statement"))
+	browse.Until(t, ctx, `document.body.textContent.includes("The pieces balance.") && document.querySelector("tfoot td").textContent === "8"`)
+	if _, n := browse.Print(t, ctx); n != 1 {
+		t.Errorf("the statement prints on %d pages", n)
+	}
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"home"))
+	click(t, ctx, "[value=backup] ~ button")
+	browse.Until(t, ctx, `document.querySelector(".done") && document.body.textContent.includes("Last backup on")`)
+	browse.Readable(t, ctx, "home")
+	if found, _ := filepath.Glob(filepath.Join(home, "ringstock backups", "*", "stock.db")); len(found) != 1 {
+		t.Errorf("backups: %v", found)
+	}
+	if !slices.ContainsFunc(graded.Blanks, func(b grading.Blank) bool { return b.Blank == tapped }) {
+		t.Errorf("the tapped blank %s is not in the delivery", tapped)
+	}
+
+	// Closed from the page.
+	click(t, ctx, "[value=stop] ~ button")
+	if err := r.cmd.Wait(); err != nil {
+		t.Errorf("closed from its page the program ends with %v\n%s", err, r.log)
+	}
+	if strings.Contains(r.log.String(), "panic") {
+		t.Error(r.log)
+	}
+}
