@@ -12,6 +12,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"ringstock/grading/tomlfile"
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
@@ -111,7 +112,7 @@ func ProfileText(name string) ([]byte, bool) {
 // misspelt name would otherwise silently not count.
 func ParseProfile(text []byte) (Profile, error) {
 	var p Profile
-	md, err := toml.Decode(string(text), &p)
+	md, err := tomlfile.Decode(text, &p)
 	if err != nil {
 		var at toml.ParseError
 		if errors.As(err, &at) {

@@ -4,12 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"ringstock/grading"
+	"ringstock/grading/tomlfile"
 )
 
 func newProfile() *cobra.Command {
@@ -46,7 +46,7 @@ func loadProfile(name string) (grading.Profile, error) {
 	text, builtIn := grading.ProfileText(name)
 	if !builtIn {
 		var err error
-		if text, err = os.ReadFile(name); errors.Is(err, fs.ErrNotExist) {
+		if text, err = tomlfile.Read(name); errors.Is(err, fs.ErrNotExist) {
 			return grading.Profile{}, unknownProfile(name)
 		} else if err != nil {
 			return grading.Profile{}, fmt.Errorf("profile: %w", err)

@@ -11,6 +11,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"ringstock/grading/tomlfile"
 	"ringstock/spectrum/measure"
 )
 
@@ -96,7 +97,7 @@ type cardStation struct {
 // reading would otherwise silently be missing.
 func parseCard(text []byte) (Model, error) {
 	c := card{CalliperU: Workshop.CalliperMM, LengthU: Workshop.LengthMM}
-	md, err := toml.Decode(string(text), &c)
+	md, err := tomlfile.Decode(text, &c)
 	if err != nil {
 		var at toml.ParseError
 		if errors.As(err, &at) {
