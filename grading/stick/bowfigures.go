@@ -344,7 +344,7 @@ func BowFigures(b StrungBow) []Fact {
 		{"hair length", b.HairMM.Text("mm")},
 		{"least gap, hair to line of centres", b.GapMM.Text("mm") + fmt.Sprintf(" at %.0f mm", b.GapAtMM)},
 		{"opened by the pull", b.OpenedMM.Text("mm")},
-		{"head tilted by the pull", b.TiltDeg.Text("°")},
+		{"head tilted by the pull (− towards the hair)", b.TiltDeg.Text("°")},
 		{"gives way at", b.BucklingN.Text("N")},
 		{"gives way sideways at", b.SidewaysN.Text("N")},
 	}

@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"ringstock/grading/stick"
@@ -105,19 +106,32 @@ func Strung(w io.Writer, s stick.StrungBows) error {
 		page
 		Headline    string
 		Names       []string
+		Columns     []string
 		Pictures    []picture
 		Rows        [][]string // a name and a text for each bow
 		Assumptions []string
-	}{page: newPage("Strung – "+bows[0].Name, nil, nil), Headline: strings.Join(s.Says(), " ")}
+	}{page: newPage("Strung – "+bows[0].Name, nil, nil)}
+	lines := stick.StrungBows{} // named as they are drawn
+	for i, b := range bows {
+		if len(bows) > 1 {
+			b.Name = []string{"Solid line", "Dashed line"}[i]
+		}
+		lines.Bows = append(lines.Bows, b)
+		view.Columns = append(view.Columns, b.Name)
+	}
+	view.Headline = strings.Join(lines.Says(), " ")
 	view.Pictures = []picture{{bowDrawing(bows, ""), "At rest. Thin: the stick without the hair’s pull, laid on the same ends."}}
 	for _, p := range bows[0].Pressed {
 		view.Pictures = append(view.Pictures, picture{bowDrawing(bows, p.Place), fmt.Sprintf("Pressed with %.3g N at the %s, the frog held still. Thin: the stick at rest.", p.ForceN, p.Place)})
 	}
-	for _, b := range bows {
+	for i, b := range bows {
 		view.Names = append(view.Names, b.Name)
 		for _, a := range b.Assumptions {
-			if len(bows) > 1 {
-				a = b.Name + ": " + a
+			if i > 0 && slices.Contains(bows[0].Assumptions, a) {
+				continue
+			}
+			if i > 0 {
+				a = view.Columns[i] + ": " + a
 			}
 			view.Assumptions = append(view.Assumptions, a)
 		}
