@@ -110,6 +110,7 @@ func TestBoundTable(t *testing.T) {
 	rows = slices.DeleteFunc(rows, func(r row) bool { return !strings.Contains(r.name, *only) })
 	fmt.Printf("%-44s %4s %5s %5s %6s   rms/bound    2u holds %%  rms tau %%\n", "class", "n", "wrong", "none", "pairs")
 	fmt.Printf("%-44s %4s %5s %5s %6s   %5s %5s   %5s %5s  %5s %5s\n", "", "", "", "", "", "f", "tau", "f", "Q", "all", "95 of 100")
+	var notes, qs []float64
 	for _, row := range rows {
 		var f, tau, zf, zq, dq []float64
 		wrong, none, pairs := 0, 0, 0
@@ -143,7 +144,10 @@ func TestBoundTable(t *testing.T) {
 			}
 		}
 		fmt.Printf("%-44s %4d %5d %5d %6d   %5.2f %5.2f   %5.1f %5.1f  %5.2f %5.2f\n", row.name, *runs, wrong, none, pairs, rms(f), rms(tau), within2(zf), within2(zq), rms(dq), rms(mostOf(dq)))
+		notes, qs = append(notes, zf...), append(qs, zq...)
 	}
+	honest(t, "all classes, note", notes)
+	honest(t, "all classes, Q", qs)
 }
 
 // mostOf leaves out the twentieth that is furthest from zero.

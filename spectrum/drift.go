@@ -144,7 +144,8 @@ func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 }
 
 const (
-	glideCents = 3.0 // by about so much a ring glides, if it does; before anything is heard, that is as likely as not
+	glideCents = 3.0  // by about so much a ring glides, if it does;
+	glideOdds  = 0.05 // so likely is that, before anything is heard, beside no glide
 	glideSure  = 0.95
 	glideLaw   = 0.2 // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
 )
@@ -158,7 +159,7 @@ func atRest(hz measure.Value, drift, rest estimate) measure.Value {
 	}
 	most := sqr(glideCents) + v
 	known := sqr(glideCents) / most
-	likely := 1 / (1 + math.Exp(-known*sqr(drift.x)/(2*v))/math.Sqrt(v/most))
+	likely := 1 / (1 + 1/glideOdds*math.Exp(-known*sqr(drift.x)/(2*v))/math.Sqrt(v/most))
 	by := known * (rest.x - hz.X)
 	u := math.Sqrt(likely * (known*sqr(rest.u()) + sqr(by))) // of a pitch that is left where it is
 	if likely > glideSure {

@@ -252,3 +252,43 @@ func TestRoomsTable(t *testing.T) {
 		}
 	}
 }
+
+// honest fails if errors over their uncertainties are not as they should be, on either side: within one 60 to 80 % of them, within
+// two 92 to 98 %, as far as chance allows in so many.
+func honest(t *testing.T, what string, z []float64) {
+	t.Helper()
+	if one := holding(z, 1); !plausible(one, len(z), 0.6, 0.8) {
+		t.Errorf("%s: one standard uncertainty holds %d of %d", what, one, len(z))
+	}
+	if two := holding(z, 2); !plausible(two, len(z), 0.92, 0.98) {
+		t.Errorf("%s: two standard uncertainties hold %d of %d", what, two, len(z))
+	}
+}
+
+// TestMeasuredRooms reads bars in eight real rooms. Their answers were measured by others; the folder says by whom.
+func TestMeasuredRooms(t *testing.T) {
+	rooms := measuredRooms(t)
+	if rooms == nil {
+		t.Skip("RINGSTOCK_ROOMS does not name a folder with measured responses of rooms")
+	}
+	n := 4 * len(rooms)
+	for place := range places {
+		var z, short []float64
+		wrong, off := 0, 0
+		for class, s := range readIn(rooms, place, n, 64000) {
+			z = append(z, s.zq...)
+			wrong, off = wrong+s.wrong, off+s.off
+			if class == "RT60 < 0.6 s" {
+				short = append(short, s.dq...)
+			}
+		}
+		t.Logf("%s: 1u holds %d, 2u %d of %d; %d wrong notes, %d off without a word; RT60 < 0.6 s: error of Q %.2f %% median, %.2f %% at 90 %%",
+			places[place].name, holding(z, 1), holding(z, 2), len(z), wrong, off, quantile(short, .5), quantile(short, .9))
+		if one, two := holding(z, 1), holding(z, 2); !plausible(one, len(z), 0.6, 0.8) || !plausible(two, len(z), 0.88, 0.98) {
+			t.Errorf("%s: one standard uncertainty holds %d, two hold %d of %d", places[place].name, one, two, len(z))
+		}
+		if most := []float64{1.0, 1.3}[place]; quantile(short, .5) > most {
+			t.Errorf("%s: the median error of Q is %.2f %% where RT60 is under 0.6 s, %.1f %% asked", places[place].name, quantile(short, .5), most)
+		}
+	}
+}
