@@ -146,8 +146,8 @@ func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 const (
 	glideCents = 3.0  // by about so much a ring glides, if it does;
 	glideOdds  = 0.05 // so likely is that, before anything is heard, beside no glide
-	glideSure  = 0.95
-	glideLaw   = 0.2 // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
+	glideSure  = 0.95 // so likely a glide must be before the pitch follows it
+	glideLaw   = 0.2  // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
 )
 
 // atRest takes a pitch that glides, and of which the fit sees some mean, to where it comes to rest: there it is the bar's own,
