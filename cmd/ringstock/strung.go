@@ -17,7 +17,7 @@ import (
 type strungOptions struct {
 	model               modelOptions
 	camber, blank, html string
-	scale, press        float64
+	scale, press, hair  float64
 	json                bool
 }
 
@@ -47,6 +47,7 @@ A second bow is drawn over the first: OTHER, or the same stick with another camb
 	f.StringVar(&o.camber, "camber-of", "", "string the stick once more, with the camber of this `MODEL`")
 	f.StringVar(&o.blank, "blank", "", "string the stick once more, of the wood of this `STICK` in stock")
 	quantityVar(f, &o.scale, "scale", 1, 0.2, 5, "scale of the diameters for --blank, from the plan")
+	quantityVar(f, &o.hair, "hair-mm", 0, 1, 200, "distance of the hair from the line of centres at both ends, in `MM` (default the card's)")
 	quantityVar(f, &o.press, "press-n", 1, 0.01, 20, "force on the hair in `NEWTON`")
 	place.addFlag(cmd)
 	sheetFlags(cmd, &o.html, &o.json)
@@ -67,6 +68,9 @@ func runStrung(cmd *cobra.Command, place *stockPlace, o strungOptions, args []st
 	first, err := o.model.read(cmd.ErrOrStderr())
 	if err != nil {
 		return err
+	}
+	if o.hair > 0 {
+		first.Hair.ButtMM, first.Hair.HeadMM = o.hair, o.hair
 	}
 	models := []stick.Model{first}
 	if second > 0 {
@@ -106,6 +110,9 @@ func (o strungOptions) second(cmd *cobra.Command, place *stockPlace, first stick
 		askBack(cmd.ErrOrStderr(), m)
 		if o.model.tensionN > 0 {
 			m.Hair.TensionN = o.model.tensionN
+		}
+		if o.hair > 0 {
+			m.Hair.ButtMM, m.Hair.HeadMM = o.hair, o.hair
 		}
 		return m, nil
 	case o.camber != "":

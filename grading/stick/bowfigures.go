@@ -94,7 +94,7 @@ func (m Model) checkHair(h Hair) error {
 	case !(h.TensionN > 0) || math.IsInf(h.TensionN, 0):
 		return errors.New("the strung bow needs the hair's tension: give --hair-tension in newtons, or tension_n under [hair]")
 	case !(h.ButtMM > 0 && h.HeadMM > 0):
-		return errors.New("the hair's distance from the stick is missing: give butt_mm and head_mm under [hair]")
+		return errors.New("the hair's distance from the stick is missing: give --hair-mm, or butt_mm and head_mm under [hair]")
 	case !(h.FromMM >= 0 && m.butt()+h.FromMM/1000 < m.end()-0.1):
 		return fmt.Errorf("hair.from_mm = %g: the frog does not stand on the stick there", h.FromMM)
 	case !m.Wood.YoungsModulus.Known():

@@ -93,7 +93,8 @@ func CardOf(m Model, l Load, day string, origin []Fact) (Card, error) {
 		}
 	}
 	for _, at := range m.Stations {
-		s := CardStation{AtMM: 1000 * at.X, Shape: at.Shape, HeightMM: 1000 * at.Height, WidthMM: 1000 * at.Width,
+		mm := func(m float64) float64 { return math.Round(1e9*m) / 1e6 } // without the last bits
+		s := CardStation{AtMM: mm(at.X), Shape: at.Shape, HeightMM: mm(at.Height), WidthMM: mm(at.Width),
 			WidestMM: measure.Unknown("the section is not an egg"), CamberMM: measure.Unknown("the camber was not read here")}
 		if at.Shape == Egg {
 			s.WidestMM = measure.Of(1000*at.Widest*at.Height, 0)

@@ -112,8 +112,9 @@ func (w *Work) stations(plan Stick, now Model) {
 			continue
 		}
 		p := plan.Section(at.X)
-		t := ToGo{AtMM: 1000 * at.X, PlanHeight: 1000 * p.Height, PlanWidth: 1000 * p.Width, NowHeight: 1000 * at.Height, NowWidth: 1000 * at.Width}
-		t.HeightToGo, t.WidthToGo = measure.Of(t.NowHeight-t.PlanHeight, u), measure.Of(t.NowWidth-t.PlanWidth, u)
+		mm := func(m float64) float64 { return math.Round(1e9*m) / 1e6 } // without the last bits
+		t := ToGo{AtMM: mm(at.X), PlanHeight: mm(p.Height), PlanWidth: mm(p.Width), NowHeight: mm(at.Height), NowWidth: mm(at.Width)}
+		t.HeightToGo, t.WidthToGo = measure.Of(mm(at.Height-p.Height), u), measure.Of(mm(at.Width-p.Width), u)
 		t.UnderHeight, t.UnderWidth = t.HeightToGo.X < -2*u, t.WidthToGo.X < -2*u
 		w.ToGo = append(w.ToGo, t)
 	}
