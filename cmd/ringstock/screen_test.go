@@ -100,7 +100,7 @@ func TestScreen(t *testing.T) {
 	x.keys("length 745,5 mass 190", "Enter")
 	x.await("entered for blank A017")
 	x.await("spread of 2 taps")
-	for _, shown := range []string{"level ", " dB", " Hz, ", " cents ", "rings ", "purity ", "longest so far", "so far: maybe"} {
+	for _, shown := range []string{"level ", " dB", " Hz, ", " cents, ", "rings ", "purity ", "longest so far", "so far: maybe"} {
 		if s := x.screen(); !strings.Contains(s, shown) {
 			t.Errorf("no %q on the screen:\n%s", shown, s)
 		}

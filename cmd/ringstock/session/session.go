@@ -412,7 +412,7 @@ func (s *Session) lengthen(c capture.Cut) error {
 		return nil // somebody spoke into the end of it: its beginning is what counts
 	}
 	t := tapped{file: at.file, take: take, heard: heard, record: list[i].record, power: list[i].power}
-	if odd(&t, &list[i]) != "" {
+	if !tellsMore(heard, list[i].heard) {
 		return nil
 	}
 	t.record.Ring = heard.Ring
@@ -423,6 +423,20 @@ func (s *Session) lengthen(c capture.Cut) error {
 	list[i] = t
 	s.tell(TapWhole{at.blank, at.side, at.file, heard.Ring, s.curves(take, heard), s.judge(at.blank)})
 	return nil
+}
+
+// tellsMore tells whether a whole ring is worth more than its beginning: the two agree, and it knows Q better. A blank
+// that was put down after the verdict was damped by a hand.
+func tellsMore(whole, begun spectrum.Analysis) bool {
+	const agree = 2.5 // standard uncertainties of the beginning, which holds part of the same sound
+	if slices.ContainsFunc(whole.Warnings, func(w capture.Warning) bool { return w.Code == spectrum.Altered }) {
+		return false
+	}
+	now, was := whole.Ring.Fundamental, begun.Ring.Fundamental
+	if !now.Q.Known() || !was.Q.Known() {
+		return now.Q.Known()
+	}
+	return now.Q.U < was.Q.U && math.Abs(now.Q.X-was.Q.X) <= agree*was.Q.U && math.Abs(now.Hz.X-was.Hz.X) <= agree*math.Max(was.Hz.U, 1e-4*was.Hz.X)
 }
 
 // tellAltered tells once that the recording device alters the sound, if it does.
