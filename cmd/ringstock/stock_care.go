@@ -174,7 +174,7 @@ func newStockCheck(place *stockPlace) *cobra.Command {
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON document")
-	cmd.Flags().BoolVar(&quick, "quick", false, "leave the content of the recordings out")
+	cmd.Flags().BoolVar(&quick, "quick", false, "leave out the results of tests and the content of the recordings")
 	return cmd
 }
 

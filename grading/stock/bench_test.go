@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"ringstock/grading"
 	"ringstock/spectrum/measure"
 )
 
@@ -81,12 +82,18 @@ func writeLife(t *tx, r *rand.Rand, i int) error {
 	if err != nil {
 		return err
 	}
+	var read grading.Blank
+	if err := json.Unmarshal(raw, &read); err != nil {
+		return err
+	}
 	var h History
 	id := idOf("bench", fmt.Sprint(i))
 	day := func(n int) Date { return DateOf(time.Date(2026, 3, 2+n, 0, 0, 0, 0, time.UTC)) }
 	event := func(e Event) error {
-		e.Blank, e.RecordedAt = id, t.tick()
-		e.ID = idOf(id, e.RecordedAt)
+		e.Blank, e.RecordedAt, e.Rank = id, t.tick(), 1
+		if e.ID = e.ownID(); e.Kind == Sold {
+			e.ID = idAt(e.ID, e.RecordedAt, e.Rank)
+		}
 		h.Events = append(h.Events, e)
 		_, err := t.insertEvent(e)
 		return err
@@ -96,15 +103,15 @@ func writeLife(t *tx, r *rand.Rand, i int) error {
 		return err
 	}
 	for year := range 5 {
-		m := Reading{Blank: id, Date: day(365 * year), RecordedAt: t.tick(), Quantity: massQuantity, Value: 140 + r.NormFloat64(), U: 0.1}
+		m := Reading{Blank: id, Date: day(365 * year), RecordedAt: t.tick(), Rank: 1, Quantity: massQuantity, Value: 140 + r.NormFloat64(), U: 0.1}
 		m.ID = m.contentID()
 		h.Readings = append(h.Readings, m)
 		if _, err := t.insertReading(m); err != nil {
 			return err
 		}
-		test := Test{Blank: id, Date: day(365 * year), RecordedAt: t.tick(), Method: "invented/1", Profile: "violin"}
-		test.take(b)
-		test.ID = test.contentID(b.Row)
+		test := Test{Blank: id, Date: day(365 * year), RecordedAt: t.tick(), Rank: 1, Method: "invented/1", Profile: "violin"}
+		test.take(read)
+		test.ID = test.ownID(read.Row, raw)
 		h.Tests = append(h.Tests, test)
 		if _, err := t.insertTest(test, raw); err != nil {
 			return err

@@ -32,25 +32,31 @@ type Health struct {
 // every stick and compares, and balances the pieces. Thoroughly, it also reads every
 // result and every kept file and compares every index with its table. It changes nothing.
 func (s *Store) Check(ctx context.Context, thoroughly bool) (Health, error) {
+	return s.check(ctx, thoroughly, thoroughly)
+}
+
+// check leaves out the results of tests, which are most of the bytes, unless results is
+// set, and the content of the kept files unless content is.
+func (s *Store) check(ctx context.Context, results, content bool) (Health, error) {
 	var pages, sticks, files, figures, ledger Health
 	kinds := make([]verified, len(factTables))
 	whole, stop := context.WithCancel(ctx) // a damaged page may lead round in circles
 	defer stop()
 	readers := []func(q querier) error{
 		func(q querier) error {
-			err := s.checkPages(ctx, q, thoroughly, &pages)
+			err := s.checkPages(ctx, q, results, &pages)
 			if len(pages.Problems) > 0 {
 				stop()
 			}
 			return pages.found(err)
 		},
 		func(q querier) error { return sticks.found(s.explain(s.checkSticks(whole, q, &sticks))) },
-		func(q querier) error { return files.found(s.explain(s.checkFiles(whole, q, thoroughly, &files))) },
+		func(q querier) error { return files.found(s.explain(s.checkFiles(whole, q, content, &files))) },
 		func(q querier) error {
 			var all verified
 			for i, f := range factTables {
 				var err error
-				if kinds[i], err = s.verifyFacts(ctx, q, f); err != nil {
+				if kinds[i], err = s.verifyFacts(ctx, q, f, results); err != nil {
 					ledger.problem(s.explain(err))
 				}
 				all.sum.merge(&kinds[i].sum)
@@ -60,7 +66,7 @@ func (s *Store) Check(ctx context.Context, thoroughly bool) (Health, error) {
 			return ledger.found(s.explain(s.checkLedger(ctx, q, &ledger, all)))
 		},
 	}
-	if thoroughly {
+	if results {
 		readers = append(readers, func(q querier) error { return figures.found(s.explain(s.checkFigures(whole, q, &figures))) })
 	}
 	err := s.readAtOnce(ctx, readers...)

@@ -1,10 +1,14 @@
 package stock
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
+	"runtime"
 	"slices"
-	"strings"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // Due is something that should be done next, and why.
@@ -37,15 +41,42 @@ func (s *Store) Due(ctx context.Context, day Date) (out []Due, err error) {
 	}
 	err = s.read(ctx, func(q querier) error {
 		present := map[string]bool{}
-		if err := eachHistory(ctx, q, true, func(id string, h History) error {
-			b, _ := h.On(day)
-			if b.State.Present() {
-				present[b.Lot] = true
-				out = append(out, h.due(b, day)...)
+		// Reading goes on while the sticks that were read are judged.
+		jobs, found := make(chan []History, 4), make([][]Due, runtime.GOMAXPROCS(0))
+		lots := make([]map[string]bool, len(found))
+		group := new(errgroup.Group)
+		for i := range found {
+			lots[i] = map[string]bool{}
+			group.Go(func() error {
+				for batch := range jobs {
+					for _, h := range batch {
+						if b, _ := h.On(day); b.State.Present() {
+							lots[i][b.Lot] = true
+							found[i] = append(found[i], h.due(b, day)...)
+						}
+					}
+				}
+				return nil
+			})
+		}
+		var batch []History
+		err := eachHistory(ctx, q, true, func(_ string, h History) error {
+			if batch = append(batch, h); len(batch) == 64 {
+				jobs <- batch
+				batch = nil
 			}
 			return nil
-		}); err != nil {
+		})
+		jobs <- batch
+		close(jobs)
+		if err := errors.Join(err, group.Wait()); err != nil {
 			return err
+		}
+		for i := range found {
+			out = append(out, found[i]...)
+			for lot := range lots[i] {
+				present[lot] = true
+			}
 		}
 		return each(ctx, q, scanDocument, func(d Document) error {
 			if d.ExpiresOn == "" || !present[d.Lot] || d.ExpiresOn.Days(day) > paperNotice {
@@ -60,10 +91,7 @@ func (s *Store) Due(ctx context.Context, day Date) (out []Due, err error) {
 		}, `SELECT `+documentColumns+` FROM documents`)
 	})
 	slices.SortStableFunc(out, func(a, b Due) int {
-		if a.Since != b.Since {
-			return strings.Compare(string(a.Since), string(b.Since))
-		}
-		return strings.Compare(sortKey(a.Blank), sortKey(b.Blank))
+		return cmp.Or(cmp.Compare(a.Since, b.Since), cmp.Compare(sortKey(a.Blank), sortKey(b.Blank)), cmp.Compare(a.ID, b.ID), cmp.Compare(a.What, b.What))
 	})
 	return out, err
 }
@@ -89,18 +117,20 @@ func (h History) due(b Blank, day Date) (out []Due) {
 			started = e.Date
 		}
 	}
-	rest := h.Settling()
-	every := float64(settledEvery)
-	if rest.Verdict != Settled {
-		every = dryingEvery
-		if day.Days(b.Bought) <= youngFor {
-			every = youngEvery
-		}
+	soonest := float64(dryingEvery)
+	if day.Days(b.Bought) <= youngFor {
+		soonest = youngEvery
 	}
 	if weighed == "" {
 		add("weigh", b.Bought, "never weighed")
-	} else if age := day.Days(weighed); age >= every {
-		add("weigh", weighed, "last weighed %.0f days ago; %s, so every %.0f days", age, rest.Verdict, every)
+	} else if age := day.Days(weighed); age >= soonest { // else it is not asked for, settled or not
+		rest, every := h.Settling(), soonest
+		if rest.Verdict == Settled {
+			every = settledEvery
+		}
+		if age >= every {
+			add("weigh", weighed, "last weighed %.0f days ago; %s, so every %.0f days", age, rest.Verdict, every)
+		}
 	}
 	switch age := day.Days(tapped); {
 	case tapped == "":

@@ -250,6 +250,14 @@ func TestStatementCanFailToBalance(t *testing.T) {
 	}
 }
 
+func TestBalanceFailsBothWays(t *testing.T) {
+	for in, want := range map[int]bool{9: false, 10: true, 11: false} {
+		if l := (StatementLot{PiecesIn: in, InStock: 4, Used: 3, Sold: 2, Scrapped: 1}); l.balanced() != want {
+			t.Errorf("%d in, 10 accounted for: balanced %v", in, !want)
+		}
+	}
+}
+
 func TestSortKey(t *testing.T) {
 	numbers := []string{"10", "9", "A10", "A9", "a1", "009b", "9a", "b"}
 	slices.SortFunc(numbers, func(a, b string) int { return strings.Compare(sortKey(a), sortKey(b)) })

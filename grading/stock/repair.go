@@ -633,7 +633,7 @@ type Proof struct {
 // came from another stock: its head is computed and each of its facts is looked for.
 func (s *Store) Prove(ctx context.Context, head, with string) (p Proof, err error) {
 	p = Proof{Head: head, Reasons: []string{}}
-	h, err := s.Check(ctx, false)
+	h, err := s.check(ctx, true, false)
 	if err != nil {
 		return p, err
 	}

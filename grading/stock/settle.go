@@ -5,8 +5,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
-
 	"ringstock/grading/wood"
 	"ringstock/spectrum/measure"
 )
@@ -127,44 +125,46 @@ func drying(masses []Reading, air bool) (remaining measure.Value, within float64
 		}
 	}
 	unit := last.Value
+	days, weight := make([]float64, len(masses)), make([]float64, len(masses))
+	for i, r := range masses {
+		days[i] = r.Date.Days(first.Date)
+		weight[i] = 1 / (math.Pow(r.U/r.Value, 2) + scatter*scatter)
+	}
 	type answer struct{ logWeight, mean, sd float64 }
-	var answers []answer
+	answers := make([]answer, 0, tauSteps)
 	for i := range tauSteps {
 		tau := shortestTau * math.Pow(longestTau/shortestTau, float64(i)/(tauSteps-1))
 		// m/unit = d (1 + F/100) + c e, where F is the moisture of a stick that was at rest
 		// at the first weighing. Both d, about its guess, and c have the prior
 		// N(0, priorSwing).
 		guess := 1 / (1 + rest/100)
-		p := mat.NewSymDense(2, []float64{1 / (priorSwing * priorSwing), 0, 0, 1 / (priorSwing * priorSwing)})
-		var b [2]float64
-		var misfit float64
+		p00, p01, p11 := 1/(priorSwing*priorSwing), 0.0, 1/(priorSwing*priorSwing)
+		var b0, b1, misfit float64
 		f := rest
 		for i, r := range masses {
 			if i > 0 {
-				f = follow(f, outside[i-1], outside[i], r.Date.Days(masses[i-1].Date), tau)
+				f = follow(f, outside[i-1], outside[i], days[i]-days[i-1], tau)
 			}
-			w := 1 / (math.Pow(r.U/r.Value, 2) + scatter*scatter)
-			x0, x1 := 1+f/100, math.Exp(-r.Date.Days(first.Date)/tau)
+			w := weight[i]
+			x0, x1 := 1+f/100, math.Exp(-days[i]/tau)
 			y := r.Value/unit - guess*x0
-			p.SetSym(0, 0, p.At(0, 0)+w*x0*x0)
-			p.SetSym(0, 1, p.At(0, 1)+w*x0*x1)
-			p.SetSym(1, 1, p.At(1, 1)+w*x1*x1)
-			b[0] += w * x0 * y
-			b[1] += w * x1 * y
+			p00 += w * x0 * x0
+			p01 += w * x0 * x1
+			p11 += w * x1 * x1
+			b0 += w * x0 * y
+			b1 += w * x1 * y
 			misfit += w * y * y
 		}
-		var ch mat.Cholesky
-		var m mat.VecDense
-		var cov mat.SymDense
-		rhs := mat.NewVecDense(2, b[:])
-		if !ch.Factorize(p) || ch.SolveVecTo(&m, rhs) != nil || ch.InverseTo(&cov) != nil {
+		det := p00*p11 - p01*p01
+		if !(det > 0) {
 			continue
 		}
+		m0, m1 := (p11*b0-p01*b1)/det, (p00*b1-p01*b0)/det
 		left := math.Exp(-span / tau)
 		answers = append(answers, answer{
-			logWeight: 0.5*(mat.Dot(rhs, &m)-misfit) - 0.5*ch.LogDet(),
-			mean:      m.AtVec(1) * left,
-			sd:        left * math.Hypot(math.Sqrt(cov.At(1, 1)), restU),
+			logWeight: 0.5*(b0*m0+b1*m1-misfit) - 0.5*math.Log(det),
+			mean:      m1 * left,
+			sd:        left * math.Hypot(math.Sqrt(p00/det), restU),
 		})
 	}
 	best := math.Inf(-1)

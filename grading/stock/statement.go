@@ -78,6 +78,9 @@ func (l *StatementLot) count(b Blank) {
 	}
 }
 
+// balanced tells whether every piece that came in is accounted for, and no other.
+func (l StatementLot) balanced() bool { return l.PiecesIn == l.InStock+l.Used+l.Sold+l.Scrapped }
+
 func (l *StatementLot) add(m StatementLot) {
 	l.PiecesIn += m.PiecesIn
 	l.InStock += m.InStock
@@ -159,7 +162,7 @@ func (s *Store) Statement(ctx context.Context, day Date) (st Statement, err erro
 	st.Balanced = len(st.Problems) == 0
 	st.Total = StatementLot{Lot: "all lots", KgInStock: zero}
 	for _, l := range byLot {
-		if l.PiecesIn != l.InStock+l.Used+l.Sold+l.Scrapped {
+		if !l.balanced() {
 			st.Balanced = false
 			st.Problems = append(st.Problems, fmt.Sprintf("lot %q, %s: %d came in, but %d in stock + %d used + %d sold + %d scrapped are counted",
 				l.Lot, l.Species, l.PiecesIn, l.InStock, l.Used, l.Sold, l.Scrapped))

@@ -50,8 +50,13 @@ type sealRow struct {
 	digest []byte
 }
 
-// verifyFacts reads every fact of one kind and compares it with its seal.
-func (s *Store) verifyFacts(ctx context.Context, q querier, f factTable) (v verified, err error) {
+// verifyFacts reads every fact of one kind and compares it with its seal. Without results
+// it only looks whether each test is there, and takes its seal as it is.
+func (s *Store) verifyFacts(ctx context.Context, q querier, f factTable, results bool) (v verified, err error) {
+	bare := f.kind == "test" && !results
+	if bare {
+		f.columns = f.columns[:10]
+	}
 	order := "fact"
 	if !f.numbered() {
 		order = "id"
@@ -81,6 +86,11 @@ func (s *Store) verifyFacts(ctx context.Context, q querier, f factTable) (v veri
 			item.seal = &sealRow{seals.next.seq, seals.next.id, seals.next.digest}
 			seals.advance()
 		}
+		if bare && item.seal != nil {
+			var d digest
+			copy(d[:], item.seal.digest)
+			item.fixed, item.bare = &d, true
+		}
 		if f.kind == "writing" {
 			d, err := sealWriting(ctx, q, r)
 			if err != nil {
@@ -104,6 +114,7 @@ type sealed struct {
 	raw   rawFact
 	seal  *sealRow
 	fixed *digest // for a kind whose seal is not made from its own columns
+	bare  bool    // not all that the seal covers was read
 }
 
 // sealer compares facts with their seals on every processor.
@@ -158,9 +169,11 @@ func (w *sealer) wait() (v verified, err error) {
 
 func (v *verified) take(f factTable, item sealed) {
 	r := item.raw
-	d := f.seal(r.values)
+	var d digest
 	if item.fixed != nil {
 		d = *item.fixed
+	} else {
+		d = f.seal(r.values)
 	}
 	v.sum.add(d)
 	v.facts++
@@ -172,7 +185,7 @@ func (v *verified) take(f factTable, item sealed) {
 		wrong(foreign)
 	case !bytes.Equal(item.seal.digest, d[:]) || item.seal.id != r.id():
 		wrong(altered)
-	default:
+	case !item.bare:
 		if what := f.recompute(r.values); what != "" {
 			wrong(what)
 		}
@@ -257,6 +270,9 @@ func (f factTable) fact(values []any) (any, json.RawMessage, error) {
 		return Reading{ID: str(0), RecordedAt: str(1), Rank: num(2), Blank: str(3), Date: Date(str(4)), Quantity: str(5), Value: float(6), U: float(7), Instrument: str(8),
 			TemperatureC: maybe(9), HumidityPct: maybe(10), Remark: str(11)}, nil, nil
 	case "test":
+		if len(values) < 12 {
+			return Test{ID: str(0), Blank: str(3), Date: Date(str(4))}, nil, nil
+		}
 		t := Test{ID: str(0), RecordedAt: str(1), Rank: num(2), Blank: str(3), Date: Date(str(4)), Method: str(5), Profile: str(6), Device: str(7), Place: str(8), Redoes: str(9)}
 		var list [][4]any
 		if err := json.Unmarshal([]byte(str(11)), &list); err != nil {
