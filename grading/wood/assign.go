@@ -34,7 +34,7 @@ func (m model) octave(notes []note) []note {
 	if i < 0 || len(notes) == 1 {
 		return notes
 	}
-	f := m.fit(slices.Delete(slices.Clone(notes), i, i+1), alike, 0)
+	f := m.fit(slices.Delete(slices.Clone(notes), i, i+1), alike, unevenUsual)
 	ln, _ := f.predict(m, bar.Longitudinal, 1)
 	nearest := math.Round(notes[i].Hz.X / math.Exp(ln))
 	place := int(max(1, nearest))
@@ -46,7 +46,6 @@ func (m model) octave(notes []note) []note {
 }
 
 const (
-	highestBending = 6
 	// slack is how far from its prediction, beyond the uncertainty, a partial is still taken for a
 	// mode (assumed): more if the ring's own analysis puts it there too, since local faults
 	// shift modes by percents.
@@ -70,7 +69,7 @@ func (r rings) wanted(b blank) (want [4]int) {
 			}
 		}
 		n := 1
-		for n < highestBending && freeBarRatio(n+1) < 1.1*top {
+		for n < bar.Orders && bar.FreeRatio(n+1, 0, 0) < 1.1*top {
 			n++
 		}
 		want[k] = max(want[k], n)
@@ -89,9 +88,6 @@ func (r rings) wanted(b blank) (want [4]int) {
 	return want
 }
 
-// freeBarRatio is f_n/f_1 of a slender uniform bar, ((2n+1)/3.011)^2 to 0.1 %.
-func freeBarRatio(n int) float64 { return math.Pow(float64(2*n+1)/3.0113, 2) }
-
 // assign takes partials for modes one by one, each where the notes before it foretell the mode. What
 // the ring's own analysis took a partial for is a hint that breaks ties.
 func (m model) assign(r rings) []note {
@@ -104,7 +100,7 @@ func (m model) assign(r rings) []note {
 		if ring == nil || !m.has(k, order) {
 			return
 		}
-		ln, u := m.fit(notes, 2*alike, 0).predict(m, k, order)
+		ln, u := m.fit(notes, 2*alike, unevenUsual).predict(m, k, order)
 		best, bestScore := -1, math.Inf(1)
 		for i, p := range ring.Partials {
 			if !audible(p) || taken[p.Hz.X] {
@@ -139,7 +135,7 @@ func (m model) assign(r rings) []note {
 	is := func(f spectrum.Family) func(spectrum.Partial) bool {
 		return func(p spectrum.Partial) bool { return p.Family == f }
 	}
-	for order := 2; order <= highestBending; order++ {
+	for order := 2; order <= bar.Orders; order++ {
 		try("side", r.side, bar.BendingHeight, order, bends(order), false)
 		try("width", r.width, bar.BendingWidth, order, bends(order), false)
 	}

@@ -21,7 +21,7 @@ func ExpectEnd(r Readings, side, width *spectrum.Ring) spectrum.Expected {
 	if b.lacks(bar.Longitudinal) == "" {
 		if m, err := newModel(b, usualEG, rings.wanted(b)); err == nil {
 			if notes := m.assign(rings); len(notes) > 0 {
-				ln, u := m.fit(notes, alike, 0).predict(m, bar.Longitudinal, 1)
+				ln, u := m.fit(notes, alike, unevenUsual).predict(m, bar.Longitudinal, 1)
 				return spectrum.Expected{Hz: math.Exp(ln), Rel: math.Hypot(u, expectSd)}
 			}
 		}

@@ -31,7 +31,7 @@ func (m model) next(notes []note, f fit, mass measure.Value) string {
 	densityNow := m.densityRel(f, mass)
 	text, gain := "", worthwhile
 	try := func(what string, after model, with []note) {
-		g := after.fit(with, freely, f.extra)
+		g := after.fit(with, freely, f.uneven)
 		q, _ := bestModulus(g, with)
 		if r := q.rel() / now; r < gain {
 			gain, text = r, what+": specific modulus "+narrows(now, q.rel())

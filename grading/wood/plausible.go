@@ -5,8 +5,6 @@ import (
 	"math"
 	"strings"
 
-	"gonum.org/v1/gonum/mat"
-
 	"ringstock/capture"
 	"ringstock/spectrum"
 	"ringstock/spectrum/bar"
@@ -36,9 +34,9 @@ func (f fit) strain() float64 {
 }
 
 const (
-	tense       = 3.0   // standard deviations from which planes contradict each other
-	ragged      = 0.015 // scatter of ln f between modes that no sound bar of the right form has
-	swapSuspect = 5.0   // strain from which swapped height and width are tried
+	tense       = 3.0  // standard deviations from which planes contradict each other
+	ragged      = 0.03 // scatter of ln f between modes that no sound bar of the right form has: E varies by 15 %
+	swapSuspect = 5.0  // strain from which swapped height and width are tried
 )
 
 // contradictions compares bending with longitudinal vibration, the two planes, and the modes
@@ -49,15 +47,11 @@ func (m model) contradictions(f fit, notes []note) []capture.Warning {
 	if tension < tense && f.extra < ragged && !swap {
 		return nil
 	}
-	scatter := f.extra
-	if scatter > ragged {
-		scatter = 0
-	}
-	text := m.culprits(m.fit(notes, alike, scatter)) + " looks wrong: "
+	text := m.culprits(m.fit(notes, alike, f.uneven)) + " looks wrong: "
 	if swap {
 		text = fmt.Sprintf("height and width look swapped (%s x %s mm would fit)", mm(m.blank.size[width]), mm(m.blank.size[height]))
 		if count(notes, bar.BendingWidth) == 0 || count(notes, bar.BendingHeight) == 0 {
-			text += ", or " + m.culprits(m.fit(notes, alike, scatter)) + " is wrong"
+			text += ", or " + m.culprits(m.fit(notes, alike, f.uneven)) + " is wrong"
 		}
 		text += ": "
 	}
@@ -82,7 +76,7 @@ func (m model) swapHelps(f fit, notes []note) bool {
 	if err != nil {
 		return false
 	}
-	after := swapped.fit(notes, freely, f.extra).strain()
+	after := swapped.fit(notes, freely, f.uneven).strain()
 	return after < swapSuspect && after < f.strain()-swapSuspect
 }
 
@@ -119,13 +113,12 @@ func (m model) culprits(f fit) string {
 		if !m.blank.known(d) {
 			continue
 		}
-		datum := f.data[firstReading+d]
-		row := mat.NewVecDense(unknowns, datum.a[:])
-		redundancy := 1 - mat.Inner(row, f.cov, row)
+		datum := f.data[priorsBefore+d]
+		redundancy := 1 - f.variance(&datum.a)
 		if redundancy < 1e-6 {
 			continue // no other datum could tell
 		}
-		r := f.residual(firstReading + d)
+		r := f.residual(priorsBefore + d)
 		w[d] = math.Abs(r) / math.Sqrt(redundancy)
 		own, _ := m.blank.errors(d)
 		implied[d] = m.blank.size[d] - own*r/redundancy
@@ -162,7 +155,7 @@ func (m model) otherFace(f fit, notes []note, r rings) []capture.Warning {
 	if !ok || r.width != nil || !m.has(bar.BendingWidth, 1) {
 		return nil
 	}
-	ln, u := m.fit(notes, alike, f.extra).predict(m, bar.BendingWidth, 1)
+	ln, u := m.fit(notes, alike, f.uneven).predict(m, bar.BendingWidth, 1)
 	if math.Abs(math.Log(p.Hz.X)-ln) < 3*u+slack {
 		return nil
 	}

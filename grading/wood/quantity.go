@@ -43,12 +43,11 @@ func (f fit) density(b blank, mass measure.Value) quantity {
 	q := f.constant(math.Log(mass.X / 1000 / volume))
 	q.effects[len(q.effects)-1] = mass.Rel()
 	slope := b.slope(bar.Bar.Volume)
-	// The dimensions' data follow four priors, the calliper's comes after them.
 	for i := range dimensions {
 		if b.known(i) {
 			own, shared := b.errors(i)
-			q.effects[firstReading+i] = -slope[i] * own
-			q.effects[unknowns-1] -= slope[i] * shared
+			q.effects[priorsBefore+i] = -slope[i] * own
+			q.effects[priorsBefore+dimensions] -= slope[i] * shared
 		}
 	}
 	return q

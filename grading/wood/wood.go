@@ -53,6 +53,7 @@ type Values struct {
 	Modes                 []Mode        `json:"modes"`        // partials taken for modes of the bar
 	HoldAtMM              []float64     `json:"hold_at_mm"`   // nodes of the fundamental, from the butt
 	MeasureNext           string        `json:"measure_next"` // the measurement that would tell most
+	Spot                  *Spot         `json:"spot"`         // something at one place along the blank; null if its modes tell of none
 	Assumptions           []string      `json:"assumptions"`  // what went in without being measured
 
 	MoistureUsed measure.Value `json:"moisture_used_pct"` // measured, or estimated from the air

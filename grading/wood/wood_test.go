@@ -49,8 +49,10 @@ func TestBowBlank(t *testing.T) {
 		// without the notes' own errors; c = 2 L f gives 2 u_L/L = 0.132 %, with the theory's 0.02 %
 		// 2 (0.066^2 + 0.02^2)^(1/2) = 0.138 %.
 		{"side taps", side, nil, "bending", 0.0077, 4e-4},
-		{"end taps", nil, end, "longitudinal", 0.00138, 1e-5},
-		{"both", side, end, "longitudinal", 0.00138, 1e-5},
+		// One note can't tell whether the wood is even: if E varies along the blank by 4.7 %, E/rho of the first
+		// lengthwise mode departs from the mean along the length by 1.5 %. Four more notes that agree can.
+		{"end taps", nil, end, "longitudinal", 0.0151, 1e-5},
+		{"both", side, end, "longitudinal", 0.00211, 5e-5},
 	} {
 		v, _, warnings := wood.Evaluate(r, "", c.side, nil, c.end)
 		if len(warnings) > 0 {
@@ -115,7 +117,7 @@ func TestLinearBudgetAgainstMonteCarlo(t *testing.T) {
 	near(t, "u of E/rho", v.SpecificModulus, d.Mean, 1e-3)
 	var dims float64
 	for _, p := range v.SpecificModulus.Budget {
-		if p.Name != "assumed E/G" && !strings.HasPrefix(string(p.Name), "pitch") {
+		if p.Name != "assumed E/G" && p.Name != "wood uneven along the blank" && !strings.HasPrefix(string(p.Name), "pitch") {
 			dims = math.Hypot(dims, p.U)
 		}
 	}

@@ -36,8 +36,10 @@ func (p Place) Energies(x float64) (strain, kinetic float64) {
 // are is common practice, no source: a few per cent of E).
 const (
 	densityPerYoung = 0.35
-	sectionPerYoung = 0.15
+	sectionPerYoung = 0.18
 	correlation     = 0.133
+	// What of a mode's scatter is its own: wood is of no such law, and the shapes of the modes follow the unevenness.
+	ownPerYoung = 0.04
 )
 
 // places are all modes of which UnevenCovariance knows.
@@ -110,6 +112,9 @@ var unevenCovariance = sync.OnceValue(func() map[[2]Place]float64 {
 				}
 			}
 			out[[2]Place{places[a], places[b]}] = sum / 4
+			if a == b {
+				out[[2]Place{places[a], places[b]}] += ownPerYoung * ownPerYoung
+			}
 		}
 	}
 	return out
