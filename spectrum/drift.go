@@ -121,6 +121,8 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 	return drift, rest
 }
 
+// invert3 inverts a symmetric positive matrix, of any scale; ok is false where rounding leaves nothing of its determinant, which is
+// at most the product of the diagonal (Hadamard).
 func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 	det := 0.0
 	for i := range 3 {
@@ -132,7 +134,7 @@ func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 	for i := range 3 {
 		det += m[0][i] * inv[i][0]
 	}
-	if math.Abs(det) < 1e-300 {
+	if !(det > 1e-12*m[0][0]*m[1][1]*m[2][2]) {
 		return inv, false
 	}
 	for i := range 3 {

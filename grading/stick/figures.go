@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"ringstock/grading/wood"
 	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
 )
@@ -18,9 +19,8 @@ type Accuracy struct {
 // (common practice, no source).
 var Workshop = Accuracy{CalliperMM: 0.05, LengthMM: 0.5}
 
-// sharedCalliper is the part of the variance of every diameter that is one error common to all
-// (zero point, grip); the rest differs from reading to reading (assumed).
-const sharedCalliper = 0.2
+// sharedCalliper is the part of the variance of every diameter that is one error common to all, as of a blank's readings.
+const sharedCalliper = wood.SharedCalliper
 
 // form is what the mass and the stiffness of a stick owe to its form, with the uncertainty that
 // its readings leave.

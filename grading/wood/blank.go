@@ -28,10 +28,10 @@ type blank struct {
 	u     [dimensions]float64
 }
 
-// sharedCalliper is the part of the variance of every calliper reading that is one error common
+// SharedCalliper is the part of the variance of every calliper reading that is one error common
 // to all of them (zero point, jaw wear, the user's grip); the rest differs from place to place. An
 // assumption: with it, two faces correlate with r = 0.15.
-const sharedCalliper = 0.15
+const SharedCalliper = 0.15
 
 // calliper tells whether a dimension is taken with the calliper; lengths are taken with a rule.
 func calliper(d int) bool { return d != length && d != headLength }

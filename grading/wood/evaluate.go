@@ -300,7 +300,7 @@ func (e *evaluation) assume(f fit, notes []note) {
 		say("E/G = %.0f ± %.0f as in dense hardwoods (from memory)", usualEG, usualEGSd)
 	}
 	if e.blank.known(height) && e.blank.known(width) {
-		say("%.0f %% of the calliper's variance is one error common to all its readings", 100*sharedCalliper)
+		say("%.0f %% of the calliper's variance is one error common to all its readings", 100*SharedCalliper)
 	}
 	switch {
 	case f.extra > 0:

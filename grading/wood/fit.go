@@ -87,7 +87,7 @@ func (b blank) errors(i int) (own, shared float64) {
 	if !calliper(i) {
 		return b.u[i], 0
 	}
-	return b.u[i] * math.Sqrt(1-sharedCalliper), b.u[i] * math.Sqrt(sharedCalliper)
+	return b.u[i] * math.Sqrt(1-SharedCalliper), b.u[i] * math.Sqrt(SharedCalliper)
 }
 
 const (

@@ -180,7 +180,6 @@ func TestUnevenWood(t *testing.T) {
 	t.Log(text.String())
 }
 
-
 // TestPlaceOfSomething hides a lump of 3 % of the mass, or a soft spot of 30 % over 20 mm, in otherwise even blanks, and looks where five
 // modes in two planes say it is; in even blanks there must be nothing:
 //
