@@ -346,9 +346,15 @@ func newTest(r Row, s sound, e evidence, x expectation) test {
 	return t
 }
 
-// misfitOf is how far evidence is from its mean.
+// misfitOf is how far evidence is from its mean: infinitely, if readings make no bar of which a
+// recording or the scale could tell what they do of the one that was entered.
 func (t test) misfitOf(e evidence) (off *mat.VecDense, chi2 float64) {
 	off = mat.NewVecDense(evidenceLen, nil)
+	for i := evHeight; i <= evDensity; i++ {
+		if t.e.known[i] && !e.known[i] {
+			return off, math.Inf(1)
+		}
+	}
 	for i, k := range e.known {
 		if k && t.e.known[i] {
 			off.SetVec(i, e.x[i]-t.expected.mean[i])
@@ -450,7 +456,9 @@ func (t test) free(column string, x float64) (fit, sd float64, a *mat.VecDense, 
 		x *= math.Exp(min(max(delta, -4), 4))
 		at = t.with(func(r *Row) { setReading(r, column, x) })
 		off, gain = t.misfitOf(at)
-		gain = t.misfit - gain
+		if gain = t.misfit - gain; math.IsInf(gain, -1) {
+			return x, math.Inf(1), a, 0
+		}
 		if math.Abs(delta) < 0.3*sd {
 			break
 		}
