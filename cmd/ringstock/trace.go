@@ -18,13 +18,14 @@ import (
 	"github.com/spf13/cobra"
 
 	"ringstock/grading/stick"
+	"ringstock/grading/stick/sheet"
 	"ringstock/grading/stick/trace"
 )
 
 type traceOptions struct {
 	trace.Options
 	between, through, butt string
-	against, overlay       string
+	against, overlay, html string
 	stations, json         bool
 }
 
@@ -59,6 +60,7 @@ at what was found: --overlay draws it into a copy of the picture.
 	quantityVar(f, &o.EveryMM, "every-mm", 25, 5, 500, "distance of the readings in `MM`")
 	f.StringVar(&o.against, "against", "", "compare with the camber of this `FILE`: a card, a table, or --json of another tracing")
 	f.StringVar(&o.overlay, "overlay", "", "write a copy of the picture with the found line to this PNG `FILE`")
+	f.StringVar(&o.html, "html", "", "write it as a sheet to read and print to this `FILE`")
 	f.BoolVar(&o.stations, "stations", false, "print stations to append to a card")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")
 	return cmd
@@ -96,6 +98,15 @@ func runTrace(cmd *cobra.Command, o traceOptions, path string) error {
 			return err
 		}
 		fmt.Fprintln(cmd.ErrOrStderr(), printable("the found line is drawn in "+o.overlay))
+	}
+	if o.html != "" {
+		page := sheet.Traced{Name: path, Says: traceSays(t, fit), Camber: t.Points(), Against: o.against, Fit: fit, Notes: t.Notes, Questions: t.Questions}
+		for _, r := range t.Readings {
+			page.CamberU = append(page.CamberU, r.CamberMM)
+		}
+		if err := writeSheet(cmd, o.html, page.Write); err != nil {
+			return err
+		}
 	}
 	switch {
 	case o.json:
@@ -147,7 +158,7 @@ func places(text string) (list []trace.Pixel, err error) {
 	return list, nil
 }
 
-const mostPixels = 150e6
+const mostPixels = 80e6
 
 // readPicture reads a PNG or JPEG, not before its size is known to be bearable.
 func readPicture(path string) (image.Image, error) {
@@ -226,20 +237,27 @@ func printStations(w io.Writer, t trace.Trace) error {
 	return say(w, &out)
 }
 
-func printTrace(w io.Writer, t trace.Trace, fit *stick.CamberFit) error {
-	var out strings.Builder
+// traceSays is the answer in sentences.
+func traceSays(t trace.Trace, fit *stick.CamberFit) []string {
 	deepest := t.Readings[0]
 	for _, r := range t.Readings {
 		if r.CamberMM.X > deepest.CamberMM.X {
 			deepest = r
 		}
 	}
-	wrapAt(&out, answerWidth, "", fmt.Sprintf("A line of %.0f mm was found; it is deepest at %.0f mm: %s.", t.LengthMM, deepest.AtMM, deepest.CamberMM.Text("mm")))
+	list := []string{fmt.Sprintf("A line of %.0f mm was found; it is deepest at %.0f mm: %s.", t.LengthMM, deepest.AtMM, deepest.CamberMM.Text("mm"))}
 	if fit != nil {
-		wrapAt(&out, answerWidth, "", fmt.Sprintf("Laid on the other (shifted by %+.2f mm, tilted by %+.2f mm/m) it is off by %+.2f mm at most, at %.0f mm; %.2f mm rms.",
+		list = append(list, fmt.Sprintf("Laid on the other (shifted by %+.2f mm, tilted by %+.2f mm/m) it is off by %+.2f mm at most, at %.0f mm; %.2f mm rms.",
 			fit.ShiftMM, fit.TiltMMPerM, fit.LargestMM, fit.LargestAtMM, fit.RMSmm))
 	}
-	wrapAt(&out, answerWidth, "", fmt.Sprintf("Its points scatter by %.2f mm about a smooth curve; %.3g pixels are a millimetre.", t.RMSMM, t.PixelsMM))
+	return append(list, fmt.Sprintf("Its points scatter by %.2f mm about a smooth curve; %.3g pixels are a millimetre.", t.RMSMM, t.PixelsMM))
+}
+
+func printTrace(w io.Writer, t trace.Trace, fit *stick.CamberFit) error {
+	var out strings.Builder
+	for _, line := range traceSays(t, fit) {
+		wrapAt(&out, answerWidth, "", line)
+	}
 	out.WriteString("\n")
 	table := textTable{left: 0, head: [][]string{{"at", "camber"}, {"mm", "mm"}}}
 	for _, r := range t.Readings {

@@ -83,12 +83,21 @@ func invented(t *testing.T) map[string]string {
 		}
 		strung.Bows = append(strung.Bows, b)
 	}
+	fit, _, err := stick.CompareCamber(m.Camber, flat.Camber)
+	if err != nil {
+		t.Fatal(err)
+	}
+	traced := Traced{Name: "scan (invented)", Says: []string{"A line of 650 mm was found."}, Camber: m.Camber, Against: "another (invented)", Fit: &fit}
+	for _, p := range m.Camber {
+		traced.CamberU = append(traced.CamberU, measure.Of(1000*p.Y, 0.05))
+	}
 	sheets := map[string]string{}
 	for name, write := range map[string]func(io.Writer) error{
 		"plan":    func(w io.Writer) error { return Plan(w, m, plan, 3) },
 		"names":   func(w io.Writer) error { return Plan(w, m, longNames(plan), 1) },
 		"compare": func(w io.Writer) error { return Compare(w, m, made, comparison) },
 		"work":    func(w io.Writer) error { return Work(w, rough.Stick, m.Scaled(1.01), rough.Name, work) },
+		"traced":  traced.Write,
 		"strung":  func(w io.Writer) error { return Strung(w, strung) },
 		"card":    func(w io.Writer) error { return Card(w, m, card) },
 	} {
@@ -157,6 +166,7 @@ func TestInBrowser(t *testing.T) {
 		{"work", []string{".real"}, 3, 60},
 		{"card", []string{".overlay", ".real"}, 3, 40},
 		{"strung", []string{".bow"}, 3, 40},
+		{"traced", []string{".overlay"}, 2, 30},
 	} {
 		t.Run(c.sheet, func(t *testing.T) {
 			browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(sheets[c.sheet]))
@@ -174,7 +184,7 @@ func TestInBrowser(t *testing.T) {
 			if n < 1 || n > c.paper {
 				t.Errorf("prints on %d sheets, want %d at most", n, c.paper)
 			}
-			holdsFullSize(t, pdf, c.sheet != "compare" && c.sheet != "strung")
+			holdsFullSize(t, pdf, c.sheet != "compare" && c.sheet != "strung" && c.sheet != "traced")
 		})
 		t.Run(c.sheet+", accessible", func(t *testing.T) {
 			axe := browse.Axe(t)

@@ -155,6 +155,34 @@ func figureOf(b stick.StrungBow, name string) string {
 	return known(measure.Value{})
 }
 
+// Traced is a camber read from a tracing, in words and readings, and what it was laid on.
+type Traced struct {
+	Name             string
+	Says             []string
+	Camber           []stick.Point
+	CamberU          []measure.Value // the same readings with their uncertainty, mm
+	Against          string          // name of the other; empty = none
+	Fit              *stick.CamberFit
+	Notes, Questions []string
+}
+
+// Write writes the sheet of a tracing.
+func (t Traced) Write(w io.Writer) error {
+	view := struct {
+		page
+		Name, Headline, Against string
+		Camber, Both            *drawing
+		Rows                    []row
+	}{page: newPage("Tracing – "+t.Name, t.Questions, t.Notes), Name: t.Name, Headline: strings.Join(t.Says, " "), Against: t.Against, Camber: camberOf(stick.Model{Camber: t.Camber})}
+	if t.Fit != nil {
+		view.Both = camber(*t.Fit, 0)
+	}
+	for i, p := range t.Camber {
+		view.Rows = append(view.Rows, row{At: fmt.Sprintf("%.4g", 1000*p.X), Height: known(t.CamberU[i])})
+	}
+	return write(w, "traced", view)
+}
+
 // CamberPicture is two cambers laid over each other, as SVG in the classes of [Style].
 func CamberPicture(f stick.CamberFit) (template.HTML, error) {
 	var out bytes.Buffer
