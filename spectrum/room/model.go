@@ -130,11 +130,13 @@ func (f *filter) solve(cols int, keep bool) (out scored) {
 	}
 	gram := f.gram[:w*w]
 	clear(gram)
-	logV := 0.0
+	logV, product := 0.0, 1.0 // a logarithm now and then, not one of each variance
 	for k := range f.n {
 		row := f.innov[k*w : k*w+w]
 		inv := 1 / f.vari[k]
-		logV += math.Log(f.vari[k])
+		if product *= f.vari[k]; product < 1e-100 || product > 1e100 {
+			logV, product = logV+math.Log(product), 1
+		}
 		for i := range w {
 			c := complex(real(row[i])*inv, -imag(row[i])*inv)
 			for j := i; j < w; j++ {
@@ -142,6 +144,7 @@ func (f *filter) solve(cols int, keep bool) (out scored) {
 			}
 		}
 	}
+	logV += math.Log(product)
 	// Cholesky of the bordered matrix: its last pivot is what is left of the data.
 	for i := range w {
 		for k := range i {
@@ -185,7 +188,8 @@ func (f *filter) solve(cols int, keep bool) (out scored) {
 		for j := range cols {
 			e -= amp[j] * row[j]
 		}
-		out.resid[k] = e / complex(math.Sqrt(f.vari[k]), 0)
+		scale := 1 / math.Sqrt(f.vari[k])
+		out.resid[k] = complex(real(e)*scale, imag(e)*scale)
 	}
 	return out
 }
