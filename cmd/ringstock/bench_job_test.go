@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -19,14 +20,14 @@ import (
 )
 
 // opened starts the workshop without a folder, as a double click does, with a home of its own.
-func opened(t *testing.T, home string) *running {
+func opened(t *testing.T, home string, more ...string) *running {
 	t.Helper()
 	path, err := built()
 	if err != nil {
 		t.Fatal(err)
 	}
 	r := &running{t: t, log: &lockedLog{}}
-	r.cmd = exec.Command(path, "bench")
+	r.cmd = exec.Command(path, append([]string{"bench"}, more...)...)
 	r.cmd.Env = append(os.Environ(), "HOME="+home, "RINGSTOCK_SETTINGS="+filepath.Join(home, "settings"), "RINGSTOCK_STOCK="+filepath.Join(home, "stock"))
 	r.cmd.Stderr = r.log
 	out, err := r.cmd.StdoutPipe()
@@ -43,6 +44,13 @@ func opened(t *testing.T, home string) *running {
 	}
 	r.address = strings.TrimSpace(line)
 	return r
+}
+
+func slow(t *testing.T) {
+	t.Helper()
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("opens many pages: only with RINGSTOCK_SLOW=1")
+	}
 }
 
 // fill types into a field of a page as a maker does.
@@ -65,9 +73,84 @@ func click(t *testing.T, ctx context.Context, selector string) {
 	browse.Do(t, ctx, chromedp.Click(chromedp.CSS(selector)))
 }
 
+// Each page of the workshop can be read on the screens that stand at benches and in pockets, and passes axe-core.
+func TestBenchWorkshopPages(t *testing.T) {
+	slow(t)
+	program, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	home := t.TempDir()
+	folder := filepath.Join(home, "ringstock deliveries", "demo (invented)")
+	if out, err := exec.Command(program, "demo", folder).CombinedOutput(); err != nil {
+		t.Fatalf("ringstock demo: %v\n%s", err, out)
+	}
+	if out, err := exec.Command(program, "stock", "--stock-dir", filepath.Join(home, "stock"), "add", folder, "--only", "keep").CombinedOutput(); err != nil {
+		t.Fatalf("ringstock stock add: %v\n%s", err, out)
+	}
+	r := opened(t, home)
+	ctx := browse.Open(t, browse.Options{})
+	browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate(r.address+"home"))
+	delivery := browse.Eval[string](t, ctx, `document.querySelector(".cards a").getAttribute("href").slice(1)`)
+	for _, page := range []struct{ path, until string }{
+		{"home", `true`},
+		{delivery + "#tap", `true`}, {delivery + "#bring", `true`},
+		{delivery + "#measure", `document.querySelector("#grid tbody tr")`},
+		{delivery + "#rank", `document.querySelector("#ranking tbody tr")`},
+		{delivery + "#listen", `document.querySelector("#first option")`},
+		{delivery + "#decide", `document.querySelector("#chosen tbody tr")`},
+		{"sticks", `true`}, {"acts", `true`}, {"do/plan", `true`}, {"do/lot", `true`}, {"stock", `document.querySelector("tbody tr")`}, {"statement", `true`},
+	} {
+		browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate("about:blank"), chromedp.Navigate(r.address+page.path))
+		browse.Until(t, ctx, `document.readyState === "complete" && (`+page.until+`)`)
+		for _, s := range [][2]int64{{1366, 768}, {1280, 720}, {390, 844}, {320, 640}} {
+			browse.Do(t, ctx, browse.View(s[0], s[1], false))
+			browse.Readable(t, ctx, fmt.Sprint(page.path, " ", s))
+		}
+		if axe := os.Getenv("RINGSTOCK_AXE"); axe != "" {
+			browse.Accessible(t, ctx, browse.Axe(t), page.path, 8)
+		}
+	}
+}
+
+// Started by a script the program gives its help; asked to, it opens a window of the browser.
+func TestBenchStart(t *testing.T) {
+	path, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(path)
+	cmd.Env = append(os.Environ(), "DISPLAY=:0", "RINGSTOCK_SETTINGS="+t.TempDir())
+	if out, err := cmd.CombinedOutput(); cmd.ProcessState.ExitCode() != 2 || !strings.Contains(string(out), "Usage:") {
+		t.Errorf("without a terminal: %v\n%s", err, out)
+	}
+	home := t.TempDir()
+	told, browser := filepath.Join(home, "told"), filepath.Join(home, "browser")
+	if err := os.WriteFile(browser, []byte("#!/bin/sh\necho \"$@\" >"+told+"\n"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("RINGSTOCK_BROWSER", browser)
+	r := opened(t, home, "--open")
+	for range 500 {
+		if text, err := os.ReadFile(told); err == nil && strings.TrimSpace(string(text)) == "--app="+r.address {
+			break
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	if text, err := os.ReadFile(told); err != nil || strings.TrimSpace(string(text)) != "--app="+r.address {
+		t.Errorf("the browser was called with %q, %v", text, err)
+	}
+	// The port is kept: the address is the same after a stop.
+	r.kill()
+	if again := opened(t, home); again.address != r.address {
+		t.Errorf("started anew it is at %s, was at %s", again.address, r.address)
+	}
+}
+
 // The whole job, from an empty home to the printed statement and a backup, without a terminal; and the commands say
 // the same of the same folders.
-func TestWholeJobAtTheBench(t *testing.T) {
+func TestBenchWholeJob(t *testing.T) {
+	slow(t)
 	const blanks = 12
 	home := t.TempDir()
 	r := opened(t, home)
