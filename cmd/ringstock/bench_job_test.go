@@ -46,13 +46,6 @@ func opened(t *testing.T, home string, more ...string) *running {
 	return r
 }
 
-func slow(t *testing.T) {
-	t.Helper()
-	if os.Getenv("RINGSTOCK_SLOW") == "" {
-		t.Skip("opens many pages: only with RINGSTOCK_SLOW=1")
-	}
-}
-
 // fill types into a field of a page as a maker does.
 func fill(t *testing.T, ctx context.Context, selector, text string) {
 	t.Helper()
@@ -75,7 +68,7 @@ func click(t *testing.T, ctx context.Context, selector string) {
 
 // Each page of the workshop can be read on the screens that stand at benches and in pockets, and passes axe-core.
 func TestBenchWorkshopPages(t *testing.T) {
-	slow(t)
+	opensMany(t)
 	program, err := built()
 	if err != nil {
 		t.Fatal(err)
@@ -150,7 +143,7 @@ func TestBenchStart(t *testing.T) {
 // The whole job, from an empty home to the printed statement and a backup, without a terminal; and the commands say
 // the same of the same folders.
 func TestBenchWholeJob(t *testing.T) {
-	slow(t)
+	opensMany(t)
 	const blanks = 12
 	home := t.TempDir()
 	r := opened(t, home)
@@ -329,5 +322,13 @@ func TestBenchWholeJob(t *testing.T) {
 	}
 	if strings.Contains(r.log.String(), "panic") {
 		t.Error(r.log)
+	}
+}
+
+// opensMany skips a test that opens many pages.
+func opensMany(t *testing.T) {
+	t.Helper()
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("opens many pages: only with RINGSTOCK_SLOW=1")
 	}
 }

@@ -318,7 +318,7 @@ func (w *workshop) lookAtStock(ctx context.Context, store *stock.Store, h *bench
 			papers++
 		}
 		if len(h.Due) < most {
-			h.Due = append(h.Due, strings.TrimSpace(d.What+" "+d.Blank+d.Lot+": "+d.Why))
+			h.Due = append(h.Due, d.What+" "+cmp.Or(d.Blank, d.Lot)+": "+d.Why)
 		}
 	}
 	h.Stock = fmt.Sprintf("%s here, %s due, %s of them papers that expire.", plural(here, "stick"), plural(len(due), "thing"), fmt.Sprint(papers))
