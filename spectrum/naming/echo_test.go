@@ -31,3 +31,20 @@ func TestTorsionBesideEcho(t *testing.T) {
 		t.Errorf("an echo is called %s, echo %v", n.Family, n.Echo)
 	}
 }
+
+// A thump below the note is not the note: it has no overtones, and hardly rings. (A struck metal bar on a toy's frame.)
+func TestThumpBelowTheNote(t *testing.T) {
+	line := func(hz, q, energy float64) naming.Line {
+		return naming.Line{Hz: hz, Alpha: math.Pi * hz / q, SDAlpha: 0.02 * math.Pi * hz / q, Energy: energy}
+	}
+	for _, thump := range []float64{0.3, 1, 3} {
+		ls := []naming.Line{line(63, 21, thump), line(1765, 900, 1)}
+		if s, ok := naming.Find(ls); !ok || s.Hz != 1765 {
+			t.Errorf("thump of %g: the note is %.0f Hz", thump, s.Hz)
+		}
+	}
+	// A dull blank whose only note is heard is still one.
+	if s, ok := naming.Find([]naming.Line{line(130, 40, 1)}); !ok || s.Hz != 130 {
+		t.Errorf("a dull note alone is %.0f Hz", s.Hz)
+	}
+}

@@ -17,6 +17,7 @@ const (
 	unevenSD  = 0.012  // usual sd of ln f_n/f_1
 	slendSD   = 1.5e-5 // sd of the slenderness of blanks about the usual one
 	maxSlend  = 1.6e-4
+	ringsQ    = 60.0 // a lone line of less may be a thump
 	lowestHz  = 45.0 // nothing of a blank sounds lower
 	unheardBy = 0.5  // by how much a series whose fundamental is not heard must explain more than one with it
 	// (rg/L)^2 = (t/L)^2/12 of a violin blank: 14 mm on 760 mm.
@@ -88,10 +89,16 @@ func Find(lines []Line) (best Series, ok bool) {
 				foreign += weight[i]
 			}
 		}
-		h.score = explained - 0.5*foreign
 		if own >= 0 {
-			h.score += 0.7 * weight[own]
+			// A thump of the hand or the table has no overtones of its own, and hardly rings.
+			worth := weight[own]
+			if h.Count() == 1 {
+				worth *= min(lines[own].Q()/ringsQ, 1)
+				explained = worth
+			}
+			explained += 0.7 * worth
 		}
+		h.score = explained - 0.5*foreign
 		if h.score > best.score {
 			best = h
 		}
