@@ -66,6 +66,10 @@ var readingFlags = []struct {
 	{"height", "height_mm", "height in `MM`", 0.05},
 	{"width", "width_mm", "width in `MM`", 0.05},
 	{"moisture", "moisture_pct", "moisture in `PERCENT`", 1.0},
+	{"head-length", "head_length_mm", "length of an uncut head in `MM`", 0.5},
+	{"head-height", "head_height_mm", "height of an uncut head in `MM`", 0.05},
+	{"tip-height", "tip_height_mm", "height at the thin end of a taper in `MM`", 0.05},
+	{"tip-width", "tip_width_mm", "width at the thin end of a taper in `MM`", 0.05},
 }
 
 func newStockTest(place *stockPlace) *cobra.Command {
@@ -89,7 +93,8 @@ from whether Q still moves. The recordings are judged with the newest reading of
 	}
 	for _, r := range readingFlags {
 		value(r.flag, r.quantity, r.usage, "")
-		value(r.flag+"-u", strings.Replace(r.quantity, "_", "_u_", 1), "standard uncertainty of the "+r.flag, fmt.Sprintf(" (default %g)", r.u))
+		of := strings.TrimPrefix(strings.TrimPrefix(r.quantity, "head_"), "tip_") // one calliper for all
+		value(r.flag+"-u", strings.Replace(of, "_", "_u_", 1), "standard uncertainty of the "+r.flag, fmt.Sprintf(" (default %g)", r.u))
 	}
 	value("temperature", "temperature_c", "of the air, in `DEGREES` C", "")
 	value("humidity", "humidity_pct", "of the air, relative, in `PERCENT`", "")
