@@ -35,7 +35,7 @@ func followed(x []float64) []float64 { return append(slices.Clip(x), make([]floa
 
 func open(t *testing.T) *mic.Microphone {
 	t.Helper()
-	if _, err := mic.Hush(); err != nil {
+	if _, err := mic.RedirectStderr(); err != nil {
 		t.Fatal(err)
 	}
 	m, err := mic.Open(mic.Options{RateHz: virtual.Rate})

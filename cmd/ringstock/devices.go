@@ -68,7 +68,7 @@ func printDevices(w io.Writer, devices []mic.Device) error {
 // hush keeps the chatter of sound libraries off the terminal. What it returns prints it, if it is
 // wanted.
 func hush(verbose bool) (func(io.Writer), error) {
-	log, err := mic.Hush()
+	log, err := mic.RedirectStderr()
 	if err != nil {
 		return nil, fmt.Errorf("the sound library's messages can't be kept off the terminal: %w", err)
 	}

@@ -66,23 +66,9 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 		if refused {
 			return // that was the tap to be dropped
 		}
-		if len(s.tap[s.blank][s.side]) == 0 {
-			s.tell(Notice{"there is no tap to drop"})
-			return
-		}
-		if err = s.drop(); err == nil {
-			s.tell(TapsDropped{s.judged[s.blank]})
-		}
-		s.announceBlank()
+		err = s.takeBack(1)
 	case Again:
-		had := len(s.tap[s.blank][s.side])
-		for err == nil && len(s.tap[s.blank][s.side]) > 0 {
-			err = s.drop()
-		}
-		if had > len(s.tap[s.blank][s.side]) {
-			s.tell(TapsDropped{s.judged[s.blank]})
-		}
-		s.announceBlank()
+		err = s.takeBack(len(s.tap[s.blank][s.side]))
 	case OtherFace:
 		s.turn(Width)
 	case EndGrain:
@@ -120,6 +106,23 @@ func (s *Session) obey(c Command, l *capture.Listener) {
 	if err != nil {
 		s.failed = err
 	}
+}
+
+// takeBack drops the last n good taps of this side.
+func (s *Session) takeBack(n int) (err error) {
+	had := len(s.tap[s.blank][s.side])
+	if had == 0 {
+		s.tell(Notice{"there is no tap to drop"})
+		return nil
+	}
+	for i := 0; i < n && err == nil; i++ {
+		err = s.drop()
+	}
+	if had > len(s.tap[s.blank][s.side]) {
+		s.tell(TapsDropped{s.judged[s.blank]})
+	}
+	s.announceBlank()
+	return err
 }
 
 func (s *Session) turn(to Side) {
