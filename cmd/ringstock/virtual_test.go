@@ -122,7 +122,7 @@ func TestVirtualSession(t *testing.T) {
 		close(done)
 		v.Kill()
 		<-fed
-		if strings.Contains(l.side.String(), "ALSA") || strings.Contains(l.side.String(), "jack") {
+		if strings.Contains(l.side.String(), "ALSA lib") || strings.Contains(l.side.String(), "jack") {
 			t.Errorf("chatter on the terminal:\n%s", &l.side)
 		}
 		for i, said := range l.said() {
@@ -171,7 +171,7 @@ func mustProfile(t *testing.T) grading.Profile {
 func TestVirtualDevices(t *testing.T) {
 	virtual.Start(t)
 	out, err := selfCommand(t, "devices").CombinedOutput()
-	if lines := strings.Split(strings.TrimSpace(string(out)), "\n"); err != nil || len(lines) != 2 || !regexp.MustCompile(`^\* +default +ALSA `).MatchString(lines[1]) {
+	if lines := strings.Split(strings.TrimSpace(string(out)), "\n"); err != nil || len(lines) != 2 || !regexp.MustCompile(`^1 +\* +default +ALSA `).MatchString(lines[1]) {
 		t.Errorf("%v\n%s", err, out)
 	}
 	// What the libraries say about what is not there comes only if it is wanted.
