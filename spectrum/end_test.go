@@ -25,11 +25,11 @@ func TestEndTaps(t *testing.T) {
 		bars = 100
 	}
 	type score struct {
-		low, high           float64 // Q
-		expected            bool
-		n, right, wrong     int
-		one, two, uncertain int
-		notes               []string
+		low, high       float64 // Q
+		expected        bool
+		n, right, wrong int
+		one, two        int
+		notes           []string
 	}
 	var table []*score
 	for _, expected := range []bool{true, false} {

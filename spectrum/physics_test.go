@@ -325,6 +325,11 @@ func TestRecordingsWithoutARing(t *testing.T) {
 	constant := func(int) float64 { return 0.25 }
 	noise := func(int) float64 { return 0.01 * rng.NormFloat64() }
 	hum := func(i int) float64 { return 0.1 * math.Sin(2*math.Pi*50*float64(i)/48000) }
+	click := func() []float64 {
+		x := make1(200000, func(int) float64 { return 1e-4 * rng.NormFloat64() })
+		x[100000] = 0.9
+		return x
+	}
 	for _, tt := range []struct {
 		name  string
 		track []float64
@@ -337,12 +342,10 @@ func TestRecordingsWithoutARing(t *testing.T) {
 		{"constant", make1(200000, constant)},
 		{"white noise", make1(400000, noise)},
 		{"hum", make1(200000, hum)},
-		{"a click", make1(200000, func(i int) float64 {
-			if i == 100000 {
-				return 0.9
-			}
-			return 1e-4 * rng.NormFloat64()
-		})},
+		{"a click", click()},
+		{"another click", click()},
+		{"a third click", click()},
+		{"a fourth click", click()},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			for _, strike := range []spectrum.Strike{spectrum.SideTap, spectrum.EndTap} {

@@ -13,6 +13,7 @@ const (
 	anew      = 1.6   // times what the ring before has left: less is no new strike
 	longTaus  = 2.5   // decay times of ring that are enough for a fit
 	quietSNR  = 12    // energy over noise density of a fundamental: below it the decay's own sd, sqrt(2/SNR), is over 40 %
+	aloneSNR  = 18    // the same for an end tap that no other confirms: in noise alone the best of all lines that are tried has 8 to 12
 	shortS    = 0.3   // s of ring: with less,
 	shortTaus = 1.2   // and less than so many decay times, a decay is no longer its own
 	strayNote = 0.004 // of the note: 7 cents, more than a glide moves it (glideCents)
@@ -56,7 +57,7 @@ func refuse(sound capture.Take, heard tapSpectra, all modes, each []modes) (kept
 			}
 			any = true
 			continue
-		case f.snr[i] < quietSNR:
+		case f.snr[i] < quietSNR, heard.strike == EndTap && len(each) == 1 && f.snr[i] < aloneSNR:
 			t.Reason = capture.TooQuiet
 		case ring < shortS && ring < shortTaus*f.tau() && len(each) > 1:
 			t.Reason = capture.CutShort

@@ -299,9 +299,6 @@ const (
 	inputs
 )
 
-// sharedSources are the uncertain inputs that all candidates have in common, by their names in budgets.
-var sharedSources = []string{"model's density", "model's Young's modulus", "model's diameters (volume)", "model's diameters (stiffness)"}
-
 // inputs of a candidate and their correlations.
 func (p planner) inputs(t timber) ([]measure.Input, func(i, j int) float64) {
 	model := p.m.Wood

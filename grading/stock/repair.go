@@ -162,7 +162,6 @@ type repair struct {
 	order []*ownSeal
 	acts  []act
 	put   []putFact // what goes into the new database
-	files []File
 }
 
 // ownSeal is a seal of this ledger, and the fact that was found for it.

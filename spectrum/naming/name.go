@@ -298,6 +298,3 @@ func median(x []float64) float64 {
 	x = slices.Sorted(slices.Values(x))
 	return (x[len(x)/2] + x[(len(x)-1)/2]) / 2
 }
-
-// lowestEndHz is below the longitudinal note of any blank: sound at 3500 m/s on 0.95 m.
-const lowestEndHz = 1800

@@ -62,7 +62,7 @@ func Together(taps []Tap, rate, width, density, untilS float64) (s Sound, ok boo
 	variance := 2 * density * s.Rate
 	for k := range x {
 		if w[k] == 0 {
-			x, w = x[:k], w[:k]
+			x = x[:k]
 			break
 		}
 		x[k] /= complex(w[k], 0)

@@ -446,10 +446,6 @@ func TestOversizedAndSenseless(t *testing.T) {
 	})
 }
 
-type zeros struct{}
-
-func (zeros) Read(b []byte) (int, error) { clear(b); return len(b), nil }
-
 // Only the page that holds the controls has a say; a second tab can take them over.
 func TestOneHolder(t *testing.T) {
 	b := start(t, Options{})
