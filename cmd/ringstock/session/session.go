@@ -6,6 +6,7 @@
 package session
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -318,7 +319,9 @@ func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
 		if s.echo(&good) {
 			return nil
 		}
-		t.Why = vague(heard.Ring)
+		if t.Why = vague(heard.Ring); t.Why != "" {
+			t.Why = cmp.Or(s.dull(heard.Ring), t.Why)
+		}
 	} else {
 		t.Why = advice(result.Reason)
 	}
@@ -475,6 +478,19 @@ func vague(r *spectrum.Ring) string {
 		return advice("")
 	}
 	return ""
+}
+
+// dull tells of a ring that is too short for its Q to be known that those before it were longer; empty if they were not.
+func (s *Session) dull(r *spectrum.Ring) string {
+	list := s.tap[s.blank][s.side]
+	if len(list) == 0 || r.Fundamental.Q.Known() || r.Fundamental.Q.Is(spectrum.LostInNoise) {
+		return ""
+	}
+	was := list[len(list)-1].heard.Ring.Fundamental.Q
+	if !was.Known() {
+		return ""
+	}
+	return fmt.Sprintf("again: far from the sustain before (too short to be told from the room's echo, Q was %.0f); hold the blank at its nodes, and wait until nobody speaks", was.X)
 }
 
 // analyse hears a cut as a file would be heard. It returns the tap for which it was cut out, or nil if there

@@ -354,7 +354,7 @@ func TestHandOnTheBlank(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(h.good()) != 4 || h.taps[2].Good || !strings.HasPrefix(h.taps[2].Why, "again: far from the sustain before (Q ") {
+	if len(h.good()) != 4 || h.taps[2].Good || !strings.HasPrefix(h.taps[2].Why, "again: far from the sustain before (") {
 		for _, tap := range h.taps {
 			t.Log(tap.Good, tap.Why)
 		}
