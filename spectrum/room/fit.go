@@ -13,8 +13,12 @@ import (
 // (Kuttruff, Room Acoustics). The reverberant sound lies some 15 dB below the direct one where the microphone is a
 // hand's breadth off, and is as loud at arm's length.
 const (
-	shortS, longS     = 0.12, 4.5 // RT60, s
-	outsideLn         = 0.2       // by which these limits are soft
+	shortS, longS = 0.12, 4.5 // RT60, s
+	outsideLn     = 0.2       // by which these limits are soft
+	briefS        = 0.17      // RT60, s: shorter than a furnished room's; the beginning of a ring that is left out covers it,
+	//                               and what ends there is a pitch that glides rather than a room
+	moved             = 3.0       // times the noise's uncertainty, by which such a room moves a note
+	absurdS           = 6.0       // RT60, s: no room that blanks are tapped in; a climb that ends there explains the ring away
 	usualDB, spreadDB = -9.0, 7.0 // reverberant over direct energy
 	noiseLn           = 0.2       // relative sd of the noise's variance
 	linePower         = 0.1       // of a single mode of the room beside the ring's, on average
@@ -255,7 +259,7 @@ func (c *climber) peak() (out peak, ok bool) {
 		return out, false
 	}
 	out.m = unpack(c.x, c.endless)
-	if c.p.usurped(out.m, c.now.amp) {
+	if c.p.usurped(out.m, c.now.amp) || lnThousand/out.m.beta > absurdS {
 		return out, false
 	}
 	out.weight = c.value + (float64(len(c.x))*math.Log(2*math.Pi)-chol.LogDet())/2
@@ -352,7 +356,8 @@ func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool)
 	}
 	r = p.mean(found)
 	r.widen(dryU)
-	return r, true
+	// So short a room that moves the note is none.
+	return r, r.T60S > briefS || math.Abs(r.Lines[0].Hz-ring.Hz) < moved*r.DryU[0].Hz
 }
 
 const (
