@@ -15,14 +15,16 @@ import (
 const (
 	shortS, longS = 0.12, 4.5 // RT60, s
 	outsideLn     = 0.2       // by which these limits are soft
-	briefS        = 0.17      // RT60, s: shorter than a furnished room's; the beginning of a ring that is left out covers it,
-	//                               and what ends there is a pitch that glides rather than a room
-	moved             = 3.0       // times the noise's uncertainty, by which such a room moves a note
-	absurdS           = 6.0       // RT60, s: no room that blanks are tapped in; a climb that ends there explains the ring away
-	usualDB, spreadDB = -9.0, 7.0 // reverberant over direct energy
-	noiseLn           = 0.2       // relative sd of the noise's variance
-	linePower         = 0.1       // of a single mode of the room beside the ring's, on average
-	lnThousand        = 6.907755  // RT60 times the amplitude's decay rate
+	// Shorter than a furnished room's RT60, s: the beginning of a ring that is left out covers it, and what ends there is a
+	// pitch that glides, if it moves the note by so many of the noise's uncertainties.
+	briefS, moved = 0.17, 3.0
+	// Longer than any room's that blanks are tapped in, s: what ends there explains the ring away, if it moves the note by
+	// so many Hz or the decay by so much of itself.
+	absurdS, awayHz, awayLn = 6.0, 0.5, 0.4
+	usualDB, spreadDB       = -9.0, 7.0 // reverberant over direct energy
+	noiseLn                 = 0.2       // relative sd of the noise's variance
+	linePower               = 0.1       // of a single mode of the room beside the ring's, on average
+	lnThousand              = 6.907755  // RT60 times the amplitude's decay rate
 )
 
 // How far a ring may be from where the fit begins.
@@ -259,7 +261,7 @@ func (c *climber) peak() (out peak, ok bool) {
 		return out, false
 	}
 	out.m = unpack(c.x, c.endless)
-	if c.p.usurped(out.m, c.now.amp) || lnThousand/out.m.beta > absurdS {
+	if c.p.usurped(out.m, c.now.amp) || c.p.away(out.m) {
 		return out, false
 	}
 	out.weight = c.value + (float64(len(c.x))*math.Log(2*math.Pi)-chol.LogDet())/2
@@ -281,6 +283,20 @@ func (p *problem) usurped(m state, amp []complex128) bool {
 		}
 	}
 	return false
+}
+
+// unexplained is a ring whose every explanation takes it away: it stays as it was found without a room, and is known no
+// better than what counts as away.
+func unexplained(ring Line, beside, dryU []Line) Ring {
+	r := Ring{Lines: append([]Line{ring}, beside...), DryU: dryU, U: slices.Clone(dryU), T60S: absurdS, T60Ln: 1}
+	r.U[0] = Line{math.Hypot(dryU[0].Hz, awayHz), math.Hypot(dryU[0].Alpha, awayLn*ring.Alpha)}
+	return r
+}
+
+// away tells whether a room that is none took the ring's place.
+func (p *problem) away(m state) bool {
+	return lnThousand/m.beta > absurdS &&
+		(math.Abs(m.ring.Hz-p.start.Hz) > awayHz || math.Abs(math.Log(m.ring.Alpha/p.start.Alpha)) > awayLn)
 }
 
 // lateS is how long after the strike a usual room has mostly died.
@@ -316,7 +332,7 @@ func (e explanations) best() peak {
 
 // Fit tells the ring that a fit without a room found from the room: beside lists other lines of the bar, endless steady ones.
 // Many rooms and decays are begun with, since each may have a maximum of its own; then as many single modes of the room are added
-// as the sound asks for. What is found is the mean over all explanations by their probabilities. ok is false if nothing fits.
+// as the sound asks for. What is found is the mean over all explanations by their probabilities. ok is false where no fit can begin.
 func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool) {
 	p := &problem{filter: newFilter(s), start: ring, own: len(beside), beside: beside}
 	dry := state{ring: ring, power: nowhere, beta: 10, noise: noiseFactorStart, lines: beside, endless: endless}
@@ -347,7 +363,7 @@ func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool)
 		}
 	}
 	if len(found) == 0 {
-		return r, false
+		return unexplained(ring, beside, dryU), true
 	}
 	for range maxModes {
 		if !p.addModes(&found) {
