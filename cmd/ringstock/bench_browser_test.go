@@ -276,6 +276,8 @@ func TestBenchTenBlanksByKeys(t *testing.T) {
 	browse.Press(t, ctx, "d")
 	browse.Until(t, ctx, fmt.Sprintf(`state.good === %d`, good-1))
 	browse.Press(t, ctx, "a")
+	browse.Until(t, ctx, `!document.querySelector("#sure").hidden && state.good > 0`) // asked first
+	browse.Press(t, ctx, "a")
 	browse.Until(t, ctx, `state.good === 0`)
 
 	graded := said[grading.Grading](t, "grade", "--json", folder)

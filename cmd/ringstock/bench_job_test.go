@@ -49,7 +49,7 @@ func opened(t *testing.T, home string, more ...string) *running {
 // fill types into a field of a page as a maker does.
 func fill(t *testing.T, ctx context.Context, selector, text string) {
 	t.Helper()
-	browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.focus(); e.select(); return true; })()`, selector))
+	browse.Until(t, ctx, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e?.focus(); e?.select(); return e && document.activeElement === e; })()`, selector))
 	for _, c := range text {
 		browse.Press(t, ctx, string(c))
 	}
@@ -317,6 +317,7 @@ func TestBenchWholeJob(t *testing.T) {
 
 	// Closed from the page.
 	click(t, ctx, "[value=stop] ~ button")
+	browse.Until(t, ctx, `document.title === "Workshop closed" && document.readyState === "complete"`)
 	if err := r.cmd.Wait(); err != nil {
 		t.Errorf("closed from its page the program ends with %v\n%s", err, r.log)
 	}

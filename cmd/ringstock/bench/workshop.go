@@ -327,10 +327,12 @@ func (s *Server) homeActs(w http.ResponseWriter, r *http.Request) {
 			err = ran.Err
 			to = "/home?done=" + url.QueryEscape(strings.TrimSpace(ran.Out))
 		case "stop":
-			show(w, http.StatusOK, "problem", struct {
-				page
-				Text string
-			}{s.page("home"), "The workshop is closed. Everything is on the disk; this window can be closed too."})
+			// The page stands by itself: what it would ask for comes when nobody answers any more.
+			closed, err := assets.ReadFile("assets/closed.html")
+			if err != nil {
+				panic(err) // it is inside the program
+			}
+			sealed(w, closed)
 			shop.Stop()
 			return
 		default:

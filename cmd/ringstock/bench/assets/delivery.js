@@ -544,7 +544,7 @@ async function showChoices(list) {
 const taken = new Set();
 function drawChosen() {
   const body = $("chosen").tBodies[0];
-  body.replaceChildren(...ranking.rows.map(r => {
+  body.replaceChildren(...(ranking?.rows ?? []).map(r => {
     const row = html("tr"), td = html("td"), box = Object.assign(html("input"), {type: "checkbox", checked: taken.has(r.blank)});
     box.setAttribute("aria-label", `Take ${r.blank}`);
     box.onchange = () => { if (box.checked) taken.add(r.blank); else taken.delete(r.blank); sum(); };
