@@ -70,9 +70,7 @@ func (b bounded) bound() bounded {
 
 // TestBoundTable prints the error of single taps in white noise over its bound.
 func TestBoundTable(t *testing.T) {
-	if !testing.Verbose() {
-		t.Skip("the table is printed with -v")
-	}
+	wantTable(t)
 	type row struct {
 		name string
 		make func(seed uint64, r *rand.Rand) bounded

@@ -68,7 +68,11 @@ func apart(a, b measure.Value) float64 { return 3 * math.Hypot(a.U, b.U) }
 
 // TestWhatMustNotMatter changes recordings in ways that leave the wood as it is.
 func TestWhatMustNotMatter(t *testing.T) {
-	for seed := uint64(501); seed <= 503; seed++ {
+	last := uint64(501)
+	if slow() {
+		last = 503
+	}
+	for seed := uint64(501); seed <= last; seed++ {
 		c := cases.Bar(seed).InRoom().SNR(30).Bits(0)
 		rec, _ := c.Render()
 		plain := analyse(t, rec)
@@ -224,7 +228,12 @@ func TestMeasuresWithinUncertainty(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			holds := map[string]int{}
-			for seed := uint64(611); seed <= 650; seed++ {
+			// Of 40 draws at a rate of 0.95 fewer than 33 come in 0.1 % of tries, of 10 fewer than 7 in 0.1 %.
+			bars, least := 10, 7
+			if slow() {
+				bars, least = 40, 33
+			}
+			for seed := uint64(611); seed < 611+uint64(bars); seed++ {
 				rec, truth := tt.make(seed).Render()
 				a := spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)
 				if a.Ring == nil || a.Taps[0].Ring == nil {
@@ -258,9 +267,9 @@ func TestMeasuresWithinUncertainty(t *testing.T) {
 				}
 			}
 			for what, n := range holds {
-				t.Logf("%s: %d of 40", what, n)
-				if n < 33 {
-					t.Errorf("%s: 2u hold %d of 40", what, n)
+				t.Logf("%s: %d of %d", what, n, bars)
+				if n < least {
+					t.Errorf("%s: 2u hold %d of %d", what, n, bars)
 				}
 			}
 		})

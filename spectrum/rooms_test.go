@@ -209,9 +209,7 @@ func (s *told) join(o told) {
 
 // TestRoomsTable prints how well note and Q are told in rooms: measured ones, and boxes by their modes and by mirrored sources.
 func TestRoomsTable(t *testing.T) {
-	if !testing.Verbose() {
-		t.Skip("the table is printed with -v")
-	}
+	wantTable(t)
 	sets := []struct {
 		name string
 		make func() []answered

@@ -18,8 +18,12 @@ func TestAlteredRecordings(t *testing.T) {
 		a := spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)
 		return slices.ContainsFunc(a.Warnings, func(w capture.Warning) bool { return w.Code == spectrum.Altered })
 	}
-	found := 0
-	for seed := uint64(1201); seed <= 1212; seed++ {
+	// At a rate of 0.9 fewer than 8 of 12 come in 0.4 % of tries, fewer than 2 of 4 in as many.
+	bars, least, found := 4, 2, 0
+	if slow() {
+		bars, least = 12, 8
+	}
+	for seed := uint64(1201); seed < 1201+uint64(bars); seed++ {
 		c := cases.Bar(seed).InRoom().SNR(32)
 		if noticed(c.Limited()) {
 			found++
@@ -28,17 +32,20 @@ func TestAlteredRecordings(t *testing.T) {
 			t.Errorf("bar %d: called altered", seed)
 		}
 	}
-	// Of 12 draws at a rate of 0.9 fewer than 8 come in 0.4 % of tries.
-	if found < 8 {
-		t.Errorf("a limiter was noticed in %d of 12 recordings", found)
+	if found < least {
+		t.Errorf("a limiter was noticed in %d of %d recordings", found, bars)
 	}
 }
 
 // TestForeignNotes: a note of another thing is named, also at a place where the other plane's modes may lie; the bar's
 // own modes and what the room makes of them are not.
 func TestForeignNotes(t *testing.T) {
-	missed, falsely := 0, 0
-	for seed := uint64(1221); seed <= 1232; seed++ {
+	// Of 12 draws at a rate of 0.02 more than one comes in 2.3 % of tries, at 0.005 in 0.2 %.
+	missed, falsely, every := 0, 0, uint64(3)
+	if slow() {
+		every = 1
+	}
+	for seed := uint64(1221); seed <= 1232; seed += every {
 		c := cases.Bar(seed).InRoom().SNR(35)
 		if r := ringOfCase(t, c); len(r.Stray) > 0 {
 			falsely++
@@ -51,9 +58,8 @@ func TestForeignNotes(t *testing.T) {
 			t.Logf("bar %d: %.1f Hz not named: %v", seed, hz, r.Stray)
 		}
 	}
-	// Of 12 draws at a rate of 0.02 more than one comes in 2.3 % of tries, at 0.005 in 0.2 %.
 	if missed > 1 || falsely > 1 {
-		t.Errorf("%d of 12 foreign notes missed, %d of 12 recordings without any falsely named one", missed, falsely)
+		t.Errorf("%d foreign notes missed, %d recordings without any falsely named one, of %d each", missed, falsely, 12/every)
 	}
 }
 

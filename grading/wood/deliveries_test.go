@@ -196,7 +196,10 @@ func (t *tally) median() float64 {
 // default uncertainties: what is said must be near the truth, without bias by form, and as
 // sure as it claims to be.
 func TestDeliveries(t *testing.T) {
-	const blanks, readings = 20, 8
+	blanks, readings, biasPct, of100 := 10, 2, 0.6, 95 // of 20 readings, whose errors scatter by 0.7 %
+	if slow() {
+		blanks, readings, biasPct, of100 = 20, 8, 0.3, 99
+	}
 	type body struct {
 		truth
 		pitches
@@ -266,14 +269,14 @@ func TestDeliveries(t *testing.T) {
 				}
 			}
 			t.Logf("  %s: bias %+.2f %%, median %.2f %%, intervals %.1f %%", name, shape.bias(), shape.median(), shape.coverage())
-			if bias := shape.bias(); math.Abs(bias) > 0.3 {
+			if bias := shape.bias(); math.Abs(bias) > biasPct {
 				t.Errorf("%s, %s: E/rho is biased by %.2f %%", kit.name, name, bias)
 			}
 		}
 		if kit.shear {
 			slices.SortFunc(shear.errors, func(a, b float64) int { return cmp.Compare(math.Abs(a), math.Abs(b)) })
-			worst := 100 * math.Abs(shear.errors[len(shear.errors)*99/100])
-			t.Logf("%s: G within %.1f %% in 99 of 100 blanks, its intervals hold %.1f %%", kit.name, worst, shear.coverage())
+			worst := 100 * math.Abs(shear.errors[len(shear.errors)*of100/100])
+			t.Logf("%s: G within %.1f %% in %d of 100 blanks, its intervals hold %.1f %%", kit.name, worst, of100, shear.coverage())
 			if worst > 12 || shear.coverage() < 93 {
 				t.Errorf("%s: G within %.1f %%, intervals hold %.1f %%", kit.name, worst, shear.coverage())
 			}
@@ -386,7 +389,11 @@ func TestContradictions(t *testing.T) {
 	seen := map[string]int{}
 	for i, name := range slices.Sorted(maps.Keys(shapes)) {
 		draw, r := shapes[name], rand.New(rand.NewPCG(5, uint64(i)))
-		for range 12 {
+		few := 4
+		if slow() {
+			few = 12
+		}
+		for range few {
 			b := draw(r)
 			p := b.solve(t)
 			for _, s := range slips {
@@ -416,7 +423,7 @@ func TestContradictions(t *testing.T) {
 	}
 	for _, s := range slips {
 		t.Logf("%s: flagged in all of %d blanks", s.name, seen[s.name])
-		if seen[s.name] < 20 {
+		if seen[s.name] < 6 {
 			t.Errorf("%s: tried on %d blanks only", s.name, seen[s.name])
 		}
 	}

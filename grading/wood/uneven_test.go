@@ -121,8 +121,8 @@ func within(n int, low, high float64) (least, most int) {
 //
 //	RINGSTOCK_SLOW=1 go test ./grading/wood -run UnevenWood -v -args -seed 90000
 func TestUnevenWood(t *testing.T) {
-	blanks := 25
-	if os.Getenv("RINGSTOCK_SLOW") != "" {
+	blanks := 10
+	if slow() {
 		blanks = 200
 	}
 	var text strings.Builder
@@ -186,7 +186,7 @@ func TestUnevenWood(t *testing.T) {
 //	RINGSTOCK_SLOW=1 go test ./grading/wood -run PlaceOfSomething -v -args -seed 90000
 func TestPlaceOfSomething(t *testing.T) {
 	blanks := 25
-	if os.Getenv("RINGSTOCK_SLOW") != "" {
+	if slow() {
 		blanks = 400
 	}
 	const dryRel = 2e-4
@@ -239,3 +239,6 @@ func TestPlaceOfSomething(t *testing.T) {
 		}
 	}
 }
+
+// slow asks for the long form of tests, while a test runs: a cached result of the short form is none of the long one.
+func slow() bool { return os.Getenv("RINGSTOCK_SLOW") != "" }

@@ -35,9 +35,12 @@ type Options struct {
 	Forgive string
 }
 
-// Open starts a browser for one test, which fails if a page throws or the browser complains of it.
+// Open starts a browser for one test of the slow suite, which fails if a page throws or the browser complains of it.
 func Open(t *testing.T, o Options) context.Context {
 	t.Helper()
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("opens a browser: only with RINGSTOCK_SLOW=1")
+	}
 	binary := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
 		if path, err := exec.LookPath(name); err == nil {
