@@ -6,6 +6,8 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+
+	"ringstock/grading/spreadsheet"
 )
 
 // recordingName is how recordings of one blank are named: number, side, take.
@@ -13,8 +15,12 @@ var recordingName = regexp.MustCompile(`^(.+?)(?:[-_ ](width|end))?(?:[-_ ]([0-9
 
 // Begin is a table for the recordings of a folder: one row for each blank that their names tell
 // of, and empty cells for what is to be measured.
-func Begin(entries []fs.DirEntry) (*Amended, error) {
-	a, err := Amend([]byte("blank,file,width_file,end_file,length_mm,height_mm,width_mm,mass_g,moisture_pct,temperature_c,humidity_pct,species,price,currency,note\n"))
+func Begin(entries []fs.DirEntry, dialect spreadsheet.Dialect) (*Amended, error) {
+	head := strings.ReplaceAll("blank,file,width_file,end_file,length_mm,height_mm,width_mm,mass_g,moisture_pct,temperature_c,humidity_pct,species,price,currency,note\n", ",", string(dialect.Comma()))
+	if dialect.BOM {
+		head = string(utf8BOM) + head
+	}
+	a, err := Amend([]byte(head))
 	if err != nil {
 		return nil, err
 	}

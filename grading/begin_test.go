@@ -4,6 +4,8 @@ import (
 	"io/fs"
 	"testing"
 	"testing/fstest"
+
+	"ringstock/grading/spreadsheet"
 )
 
 func TestBegin(t *testing.T) {
@@ -12,7 +14,7 @@ func TestBegin(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := Begin(entries)
+	a, err := Begin(entries, spreadsheet.Dialect{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -99,7 +99,7 @@ func (c Cell) asShape() (Cell, error) {
 	if c.Text == "" || slices.Contains(shapes, wood.Shape(c.Text)) {
 		return c, nil
 	}
-	if like := nearest(c.Text, []string{"rectangular", "octagonal", "round"}); like != "" {
+	if like := Nearest(c.Text, []string{"rectangular", "octagonal", "round"}); like != "" {
 		return c, fmt.Errorf("%q is not known: did you mean %s?", c.Text, like)
 	}
 	return c, fmt.Errorf("%q is not known: write rectangular, octagonal or round", c.Text)

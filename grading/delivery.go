@@ -27,9 +27,29 @@ type Delivery struct {
 	Listed bool     // there is a table; else each recording is one blank
 }
 
+// Instruments are the standard uncertainties of a maker's own instruments, by the columns of a
+// table that hold uncertainties (mass_u_g). They count where a row gives none.
+type Instruments map[string]float64
+
+// Of is the standard uncertainty of an instrument, the usual one where none of its own is known.
+func (in Instruments) Of(column string) float64 {
+	if u, own := in[column]; own {
+		return u
+	}
+	for _, q := range readings {
+		if q.uColumn == column {
+			return q.u
+		}
+	}
+	return 0
+}
+
 // ReadDelivery reads the table of a delivery folder. Without one, each sound file of
-// the folder is one blank, named after the file.
-func ReadDelivery(folder fs.FS) (Delivery, error) {
+// the folder is one blank, named after the file. Readings have the usual uncertainties of instruments.
+func ReadDelivery(folder fs.FS) (Delivery, error) { return Instruments{}.ReadDelivery(folder) }
+
+// ReadDelivery reads the table of a delivery folder that was measured with these instruments.
+func (in Instruments) ReadDelivery(folder fs.FS) (Delivery, error) {
 	entries, err := fs.ReadDir(folder, ".")
 	if err != nil {
 		return Delivery{}, err
@@ -51,7 +71,7 @@ func ReadDelivery(folder fs.FS) (Delivery, error) {
 		if err != nil {
 			return Delivery{}, fmt.Errorf("%s: %w", name, err)
 		}
-		d, err := parseNamed(name, text)
+		d, err := parseNamed(name, text, in)
 		if err != nil {
 			return Delivery{}, fmt.Errorf("%s: %w", name, err)
 		}
@@ -237,15 +257,15 @@ func (e *entry) refuse(row int, column, format string, a ...any) {
 }
 
 // parseTable reads the text of a delivery.csv.
-func parseTable(text []byte) (Delivery, error) { return parseNamed(TableName, text) }
+func parseTable(text []byte) (Delivery, error) { return parseNamed(TableName, text, nil) }
 
 // parseNamed reads the text of a table from a file of that name.
-func parseNamed(file string, text []byte) (Delivery, error) {
+func parseNamed(file string, text []byte, in Instruments) (Delivery, error) {
 	t, err := newTable(text)
 	if err != nil {
 		return Delivery{}, err
 	}
-	t.file = file
+	t.file, t.instruments = file, in
 	return t.delivery()
 }
 
@@ -291,7 +311,7 @@ func (t *table) delivery() (Delivery, error) {
 		}
 	}
 	for _, e := range entries {
-		d.Rows = append(d.Rows, e.read(t.comma))
+		d.Rows = append(d.Rows, e.read(t.comma, t.instruments))
 		d.Unused = append(d.Unused, e.unused...)
 		d.Notes = append(d.Notes, e.notes...)
 	}
@@ -305,7 +325,7 @@ func (t *table) delivery() (Delivery, error) {
 }
 
 // read turns the cells of a blank into its row. What can't be used counts as missing.
-func (e *entry) read(comma rune) Row {
+func (e *entry) read(comma rune, in Instruments) Row {
 	r := newRow(e.blank, []string{})
 	for _, column := range []string{"file", "width_file", "end_file"} {
 		e.files(&r, column, comma)
@@ -322,13 +342,17 @@ func (e *entry) read(comma rune) Row {
 			continue
 		}
 		u, given := q.u, false
+		own := ""
+		if x, is := in[q.uColumn]; is {
+			u, own = x, ", your own"
+		}
 		if q.uColumn != "" {
 			if x, ok := e.number(q.uColumn); ok {
 				u, given = x, true
 			}
 		}
 		if !given {
-			r.Defaults = append(r.Defaults, fmt.Sprintf("%s ±%g %s", q.name, q.u, q.unit))
+			r.Defaults = append(r.Defaults, fmt.Sprintf("%s ±%g %s%s", q.name, u, q.unit, own))
 		}
 		*q.of(&r) = measure.Of(v, u)
 	}

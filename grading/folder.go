@@ -24,10 +24,11 @@ import (
 // Job is a delivery folder to grade. Names must not lead out of Folder by links: os.Root
 // sees to that.
 type Job struct {
-	Folder   fs.FS
-	Delivery string // name of the delivery
-	Profile  Profile
-	Hear     Hear // hears a file of the folder
+	Folder      fs.FS
+	Delivery    string // name of the delivery
+	Profile     Profile
+	Instruments Instruments // the maker's own
+	Hear        Hear        // hears a file of the folder
 	// Judged is called one at a time after each blank; it may be nil. An error ends the grading.
 	Judged func(blank Blank, heard Heard, done, of int) error
 	// Spool is where the blanks are laid by, which must stay open as long as the grading is used. Without one they are
@@ -39,7 +40,7 @@ type Job struct {
 // heard of a blank is dropped once it is judged, and with a spool the blank too, so that memory holds hardly more
 // for thousands of blanks than for a few. The result does not depend on which blank is done first.
 func Grade(ctx context.Context, job Job) (Grading, error) {
-	delivery, err := ReadDelivery(job.Folder)
+	delivery, err := job.Instruments.ReadDelivery(job.Folder)
 	if err != nil {
 		return Grading{}, err
 	}

@@ -13,6 +13,8 @@ import (
 	"testing"
 	"testing/fstest"
 
+	"ringstock/grading/spreadsheet"
+
 	"ringstock/capture"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
@@ -201,7 +203,7 @@ func TestDoubtAboutARecordingReachesTheVerdict(t *testing.T) {
 func TestWriteCSV(t *testing.T) {
 	g := grade(t, "blank,file,note,price\n=1+1,q250.wav,@home,45\n-3,q240.wav,\"a, \"\"b\"\"\",\n", "q250.wav", "q240.wav")
 	var out bytes.Buffer
-	if err := g.WriteCSV(&out); err != nil {
+	if err := g.WriteCSV(&out, spreadsheet.Dialect{}); err != nil {
 		t.Fatal(err)
 	}
 	rows, err := csv.NewReader(&out).ReadAll()

@@ -153,8 +153,8 @@ func editDistance(a, b string) int {
 	return last[len(y)]
 }
 
-// nearest is the word of a list that a misspelt one probably means; "" if none is near.
-func nearest(word string, list []string) string {
+// Nearest is the word of a list that a misspelt one probably means; "" if none is near.
+func Nearest(word string, list []string) string {
 	off := func(w string) int { return editDistance(strings.ToLower(word), w) }
 	if len(list) == 0 {
 		return ""

@@ -13,6 +13,7 @@ import (
 	"testing/fstest"
 
 	"ringstock/grading/spool"
+	"ringstock/grading/spreadsheet"
 	"ringstock/spectrum"
 	"ringstock/spectrum/bar"
 	"ringstock/spectrum/measure"
@@ -178,7 +179,7 @@ func TestLaidByIsTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for what, write := range map[string]func(Grading, io.Writer) error{"JSON": Grading.WriteJSON, "CSV": Grading.WriteCSV} {
+	for what, write := range map[string]func(Grading, io.Writer) error{"JSON": Grading.WriteJSON, "CSV": func(g Grading, w io.Writer) error { return g.WriteCSV(w, spreadsheet.Dialect{}) }} {
 		var one, other bytes.Buffer
 		if err := errors.Join(write(inMemory, &one), write(laidBy, &other)); err != nil || !bytes.Equal(one.Bytes(), other.Bytes()) {
 			t.Errorf("%s: %v, or it differs", what, err)

@@ -2,13 +2,13 @@ package grading
 
 import (
 	"bytes"
-	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"io"
 	"strconv"
 	"strings"
 
+	"ringstock/grading/spreadsheet"
 	"ringstock/spectrum/measure"
 )
 
@@ -48,60 +48,48 @@ func (g Grading) WriteJSON(w io.Writer) error {
 
 // WriteCSV writes the ranking as a table for a spreadsheet: one row per blank, units in the
 // header, empty cells where a value is not known.
-func (g Grading) WriteCSV(w io.Writer) error {
-	out := csv.NewWriter(w)
-	header := []string{"rank", "rank_low", "rank_high", "blank", "verdict", "score", "score_u",
+func (g Grading) WriteCSV(w io.Writer, dialect spreadsheet.Dialect) error {
+	out := spreadsheet.NewWriter(w, dialect)
+	if err := out.Row("rank", "rank_low", "rank_high", "blank", "verdict", "score", "score_u",
 		"fundamental_hz", "fundamental_u_hz", "q", "q_u", "purity_pct", "purity_u_pct", "unevenness_pct", "unevenness_u_pct",
 		"density_kg_m3", "density_kg_m3_u", "specific_modulus_mj_kg", "specific_modulus_mj_kg_u", "youngs_modulus_gpa", "youngs_modulus_gpa_u",
-		"species", "supplier", "lot", "price", "currency", "maker_grade", "note", "reasons", "warnings"}
-	if err := out.Write(header); err != nil {
+		"species", "supplier", "lot", "price", "currency", "maker_grade", "note", "reasons", "warnings"); err != nil {
 		return err
 	}
 	for b, err := range g.All() {
 		if err != nil {
 			return err
 		}
-		row := []string{strconv.Itoa(b.Rank), strconv.Itoa(b.RankLow), strconv.Itoa(b.RankHigh), plainCell(b.Blank), string(b.Verdict)}
+		row := []any{b.Rank, b.RankLow, b.RankHigh, b.Blank, string(b.Verdict)}
 		values := []measure.Value{b.Score, {}, {}, {}, {}, b.Wood.Density, b.Wood.SpecificModulus, b.Wood.YoungsModulus}
 		if r := b.Ring; r != nil {
 			values[1], values[2], values[3], values[4] = r.Fundamental.Hz, r.Fundamental.Q, r.PurityPct, r.UnevennessPct
 		}
 		for _, v := range values {
-			row = append(row, numberCells(v)...)
+			x, u := NumberCells(v)
+			row = append(row, x, u)
 		}
-		price := ""
+		price := spreadsheet.Number("")
 		if b.Row.Price != nil {
-			price = strconv.FormatFloat(*b.Row.Price, 'f', -1, 64)
+			price = spreadsheet.Number(strconv.FormatFloat(*b.Row.Price, 'f', -1, 64))
 		}
 		var warnings []string
 		for _, w := range b.Warnings {
 			warnings = append(warnings, w.Text)
 		}
-		for _, text := range []string{b.Row.Species, b.Row.Supplier, b.Row.Lot, price, b.Row.Currency, b.Row.MakerGrade, b.Row.Note,
-			strings.Join(b.Reasons, "; "), strings.Join(warnings, "; ")} {
-			row = append(row, plainCell(text))
-		}
-		if err := out.Write(row); err != nil {
+		row = append(row, b.Row.Species, b.Row.Supplier, b.Row.Lot, price, b.Row.Currency, b.Row.MakerGrade, b.Row.Note,
+			strings.Join(b.Reasons, "; "), strings.Join(warnings, "; "))
+		if err := out.Row(row...); err != nil {
 			return err
 		}
 	}
-	out.Flush()
-	return out.Error()
+	return out.Flush()
 }
 
-func numberCells(v measure.Value) []string {
+// NumberCells are a value and its standard uncertainty as cells of a table, empty if not known.
+func NumberCells(v measure.Value) (x, u spreadsheet.Number) {
 	if !v.Known() {
-		return []string{"", ""}
+		return "", ""
 	}
-	return []string{strconv.FormatFloat(v.X, 'g', 7, 64), strconv.FormatFloat(v.U, 'g', 3, 64)}
-}
-
-// plainCell keeps a spreadsheet from taking a text for a formula.
-func plainCell(text string) string {
-	if text != "" && strings.ContainsRune("=+-@\t\r", rune(text[0])) {
-		if _, err := strconv.ParseFloat(text, 64); err != nil {
-			return "'" + text
-		}
-	}
-	return text
+	return spreadsheet.Number(strconv.FormatFloat(v.X, 'g', 7, 64)), spreadsheet.Number(strconv.FormatFloat(v.U, 'g', 3, 64))
 }

@@ -13,11 +13,12 @@ import (
 
 // table reads rows of a delivery.csv one by one.
 type table struct {
-	file    string // its name
-	csv     *csv.Reader
-	comma   rune
-	header  []string // in small letters
-	written []string // as it was written
+	file        string // its name
+	instruments Instruments
+	csv         *csv.Reader
+	comma       rune
+	header      []string // in small letters
+	written     []string // as it was written
 }
 
 // badRow is an error about a row as a whole.

@@ -16,7 +16,7 @@ import (
 )
 
 // spreadsheet writes rows into the second sheet of a file, below an empty row.
-func spreadsheet(t testing.TB, rows [][]any) []byte {
+func xlsxFile(t testing.TB, rows [][]any) []byte {
 	t.Helper()
 	f := excelize.NewFile()
 	if _, err := f.NewSheet("blanks"); err != nil {
@@ -36,7 +36,7 @@ func spreadsheet(t testing.TB, rows [][]any) []byte {
 
 // A spreadsheet is read like a table; a bad cell is told by the row that the spreadsheet shows.
 func TestSpreadsheet(t *testing.T) {
-	file := spreadsheet(t, [][]any{
+	file := xlsxFile(t, [][]any{
 		{"blank", "file", "length_mm", "height_mm", "mass_g", "note", "price"},
 		{"A1", "a.wav|b.wav", 750.5, 0.1 + 14.0, "151,8", "rough\nbark", 45},
 		{},
@@ -75,7 +75,7 @@ func TestLibreOffice(t *testing.T) {
 	if os.Getenv("RINGSTOCK_SLOW") == "" {
 		t.Skip("RINGSTOCK_SLOW is not set: LibreOffice takes half a minute")
 	}
-	source := spreadsheet(t, [][]any{
+	source := xlsxFile(t, [][]any{
 		{"blank", "file", "length_mm", "height_mm", "mass_g", "moisture_pct", "note"},
 		{"A1", "a.wav", 750.5, 14.05, 1151.25, 9.5, "grün, \"rau\"; neu"},
 		{"A2", "b.wav", 748, 13.9, 150, nil, "=1+1"},

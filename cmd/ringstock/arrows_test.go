@@ -26,8 +26,8 @@ func TestArrows(t *testing.T) {
 		top, _, _ := strings.Cut(path, "/")
 		return map[string]int{"capture": 1, "spectrum": 2, "grading": 3, "cmd": 4}[top]
 	}
-	// Grading's own types, and spool and TOML reader under them, are what every room of grading may stand on.
-	common := []string{"grading", "grading/wood", "grading/spool", "grading/tomlfile"}
+	// Grading's own types, and spool, TOML reader and writer of tables under them, are what every room of grading may stand on.
+	common := []string{"grading", "grading/wood", "grading/spool", "grading/tomlfile", "grading/spreadsheet"}
 	// What makes sound or faults for tests, and who may have it in a program.
 	made := map[string]string{"capture/synth": "grading/demo", "capture/synth/beam": "grading/demo", "capture/synth/cases": "", "capture/faulty": "", "grading/demo": "cmd/ringstock", "spectrum/bar/shooting": "", "grading/report/browse": ""}
 	rooms := 0

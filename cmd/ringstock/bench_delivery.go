@@ -29,6 +29,7 @@ import (
 	"ringstock/cmd/ringstock/bench"
 	"ringstock/cmd/ringstock/session"
 	"ringstock/grading"
+	"ringstock/grading/settings"
 	"ringstock/spectrum"
 )
 
@@ -59,7 +60,11 @@ type heardKey struct {
 }
 
 func newDelivery(shop *workshop, folder string) *delivery {
-	return &delivery{shop: shop, folder: folder, heard: map[heardKey]spectrum.Analysis{}, profile: "violin"}
+	d := &delivery{shop: shop, folder: folder, heard: map[heardKey]spectrum.Analysis{}, profile: "violin"}
+	if own, err := settingsFor(folder); err == nil { // else its grading says what is wrong
+		d.profile = own.Profile
+	}
+	return d
 }
 
 func (d *delivery) Info() bench.Info {
@@ -444,12 +449,16 @@ func (d *delivery) Grade(ctx context.Context, p *grading.Profile) (g grading.Gra
 	if same {
 		return last.by(profile), "", nil
 	}
+	own, err := settingsFor(d.folder)
+	if err != nil {
+		return g, "", err
+	}
 	root, err := os.OpenRoot(d.folder)
 	if err != nil {
 		return g, "", err
 	}
 	defer root.Close()
-	g, err = grading.Grade(ctx, grading.Job{Folder: root.FS(), Delivery: filepath.Base(d.folder), Profile: profile, Hear: d.hear})
+	g, err = grading.Grade(ctx, grading.Job{Folder: root.FS(), Delivery: filepath.Base(d.folder), Profile: profile, Instruments: own.Instruments, Hear: d.hear})
 	if err == nil {
 		d.mu.Lock()
 		d.last, d.state = newRejudged(g), state
@@ -541,7 +550,7 @@ func (d *delivery) ownProfiles() []string {
 	for i, f := range files {
 		files[i] = filepath.Base(f)
 	}
-	return files
+	return slices.DeleteFunc(files, func(f string) bool { return f == settings.DeliveryName })
 }
 
 func (d *delivery) Profiles() []string {
@@ -574,7 +583,7 @@ func (d *delivery) UseProfile(name string) error {
 }
 
 func (d *delivery) profileNamed(name string) (grading.Profile, error) {
-	if _, builtIn := grading.ProfileText(name); builtIn {
+	if _, builtIn := grading.ProfileText(name); builtIn || filepath.IsAbs(name) { // one of the settings
 		return loadProfile(name)
 	}
 	return loadProfile(filepath.Join(d.folder, name))
@@ -714,7 +723,7 @@ func (d *delivery) Report(ctx context.Context) ([]byte, error) {
 	d.mu.Lock()
 	profile := d.profile
 	d.mu.Unlock()
-	if _, builtIn := grading.ProfileText(profile); !builtIn {
+	if _, builtIn := grading.ProfileText(profile); !builtIn && !filepath.IsAbs(profile) {
 		profile = filepath.Join(d.folder, profile)
 	}
 	ran := d.shop.Run(ctx, []string{"grade", "--out=" + dir, "--profile=" + profile, "--", d.folder})

@@ -510,7 +510,12 @@ func (d *desk) lookUp(ctx context.Context) {
 		return // the session will say so
 	}
 	defer root.Close()
-	g, err := grading.Grade(ctx, grading.Job{Folder: root.FS(), Profile: d.set.Profile, Hear: recalling(root), Judged: d.found(ctx)})
+	own, err := settingsFor(d.set.Folder)
+	if err != nil {
+		d.update(func(st *bench.State) { st.Looking, st.Trouble = "", err.Error() })
+		return
+	}
+	g, err := grading.Grade(ctx, grading.Job{Folder: root.FS(), Profile: d.set.Profile, Instruments: own.Instruments, Hear: recalling(root), Judged: d.found(ctx)})
 	d.update(func(st *bench.State) { st.Looking = "" })
 	if err != nil {
 		return // there is nothing yet

@@ -77,7 +77,7 @@ func TestBenchStockPages(t *testing.T) {
 	if text := get(t, page); strings.Contains(text, "Over time") {
 		t.Errorf("what was measured but once is drawn over time:\n%s", text)
 	}
-	if out, err := exec.Command(path, "stock", "--stock-dir", place, "test", m[1], "--mass", "150.9", "--date", "2025-05-02").CombinedOutput(); err != nil {
+	if out, err := exec.Command(path, "stock", "--stock-dir", place, "test", m[1], "--mass-g", "150.9", "--date", "2025-05-02").CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
 	if text := get(t, page); strings.Count(text, "<circle") != 2 || !strings.Contains(text, "Mass from 2024-05-02: 152.00 ± 0.10 g to 2025-05-02: 150.90 ± 0.10 g") {

@@ -37,15 +37,8 @@ type memory struct {
 
 // memoryPath is where it lies: in the user's settings, or where RINGSTOCK_SETTINGS says.
 func memoryPath() (string, error) {
-	dir := os.Getenv("RINGSTOCK_SETTINGS")
-	if dir == "" {
-		settings, err := os.UserConfigDir()
-		if err != nil {
-			return "", fmt.Errorf("no place for the settings: %w; name a folder by the variable RINGSTOCK_SETTINGS", err)
-		}
-		dir = filepath.Join(settings, "ringstock")
-	}
-	return filepath.Join(dir, "workshop.json"), nil
+	dir, err := settingsDir()
+	return filepath.Join(dir, "workshop.json"), err
 }
 
 // readMemory reads what is remembered; what can't be read counts as never written, for it is a convenience.

@@ -71,10 +71,11 @@ most a "maybe".
 }
 
 func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
-	profile, err := loadProfile(o.profile)
+	profile, err := profileFor(cmd, o.profile, folder)
 	if err != nil {
 		return err
 	}
+	o.stock.delivery = folder
 	laid := spool.New("")
 	defer laid.Close()
 	page, err := gradeFolder(cmd.Context(), folder, profile, laid, o.out != "", newProgress(cmd))
@@ -100,7 +101,7 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 		return err
 	}
 	if o.out != "" {
-		if err := writeOut(o.out, page); err != nil {
+		if err := writeOut(o.out, page, folder); err != nil {
 			return err
 		}
 		fmt.Fprintln(cmd.ErrOrStderr(), printable("the report is in "+filepath.Join(o.out, reportName)))
@@ -149,9 +150,13 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, la
 	if err != nil {
 		return report.Page{}, err
 	}
+	own, err := settingsFor(folder)
+	if err != nil {
+		return report.Page{}, err
+	}
 	album := newAlbum(laid)
 	job := grading.Job{
-		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile, Spool: laid,
+		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile, Instruments: own.Instruments, Spool: laid,
 		Hear: func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 			rec, err := openIn(root, name)
 			take, a := hear(name, rec, err, strike, note)

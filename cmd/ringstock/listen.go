@@ -214,7 +214,7 @@ func (n unusedFiles) Error() string {
 func (n unusedFiles) Unwrap() error { return partlyDone{int(n)} }
 
 func (o listenOptions) settings(cmd *cobra.Command, folder string) (session.Settings, error) {
-	profile, err := loadProfile(o.profile)
+	profile, err := profileFor(cmd, o.profile, folder)
 	if err != nil {
 		return session.Settings{}, err
 	}

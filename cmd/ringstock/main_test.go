@@ -24,6 +24,10 @@ import (
 var update = flag.Bool("update", false, "write the results of golden tests and scripts as what is wanted")
 
 func TestMain(m *testing.M) {
+	// Nobody's own settings count in tests.
+	if os.Getenv("RINGSTOCK_SETTINGS") == "" {
+		os.Setenv("RINGSTOCK_SETTINGS", filepath.Join(os.TempDir(), "ringstock-no-settings"))
+	}
 	testscript.Main(m, map[string]func(){"ringstock": func() {
 		// A script says what day it is in TODAY: what happens over years is told in one run.
 		if day, err := time.Parse(time.DateOnly, os.Getenv("TODAY")); err == nil {

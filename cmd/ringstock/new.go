@@ -62,7 +62,11 @@ func beginDelivery(folder string) ([]string, error) {
 			}
 		}
 	}
-	table, err := grading.Begin(entries)
+	dialect, err := tableDialect(folder)
+	if err != nil {
+		return nil, err
+	}
+	table, err := grading.Begin(entries, dialect)
 	if err != nil {
 		return nil, err
 	}

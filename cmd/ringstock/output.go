@@ -12,8 +12,12 @@ import (
 
 const reportName = "report.html"
 
-// writeOut writes report, ranking and document of a graded delivery into dir.
-func writeOut(dir string, page report.Page) error {
+// writeOut writes report, ranking and document of a graded delivery folder into dir.
+func writeOut(dir string, page report.Page, folder string) error {
+	dialect, err := tableDialect(folder)
+	if err != nil {
+		return err
+	}
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return fmt.Errorf("the folder for the report can't be made: %w", err)
 	}
@@ -22,7 +26,7 @@ func writeOut(dir string, page report.Page) error {
 		write func(io.Writer) error
 	}{
 		{reportName, func(w io.Writer) error { return report.Write(w, page) }},
-		{"ranking.csv", page.Grading.WriteCSV},
+		{"ranking.csv", func(w io.Writer) error { return page.Grading.WriteCSV(w, dialect) }},
 		{"grading.json", page.Grading.WriteJSON},
 	} {
 		if err := writeFile(filepath.Join(dir, f.name), f.write); err != nil {

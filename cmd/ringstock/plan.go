@@ -155,7 +155,7 @@ func (o planOptions) candidates(cmd *cobra.Command, place *stockPlace) (list []s
 }
 
 func (o planOptions) ofDelivery(cmd *cobra.Command) (list []stick.Blank, unused []grading.Unused, err error) {
-	profile, err := loadProfile(o.profile)
+	profile, err := profileFor(cmd, o.profile, o.delivery)
 	if err != nil {
 		return nil, nil, err
 	}

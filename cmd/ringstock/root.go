@@ -55,7 +55,7 @@ The manual is inside: ringstock help`,
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usageError{hinted{err, "see " + cmd.CommandPath() + " --help"}}
 	})
-	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newStrung(), newTrace(), newLearn(), newNew(), newDemo(), newLicences())
+	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newStrung(), newTrace(), newLearn(), newNew(), newSettings(), newDemo(), newLicences())
 	return root
 }
 

@@ -19,15 +19,16 @@ import (
 // stockPlace is where the stock lies, as the command line says, and whether what would be
 // asked back is meant.
 type stockPlace struct {
-	dir   string
-	meant bool
+	dir      string
+	delivery string // the folder whose settings count, if one is worked on
+	meant    bool
 }
 
 // now is the clock of the stock.
 var now = time.Now
 
 func (p *stockPlace) addFlag(cmd *cobra.Command) {
-	cmd.PersistentFlags().StringVar(&p.dir, "stock-dir", "", "`DIR` of the stock (default: the variable RINGSTOCK_STOCK, else the user's data folder)")
+	cmd.PersistentFlags().StringVar(&p.dir, "stock-dir", "", "`DIR` of the stock (default: the variable RINGSTOCK_STOCK, the settings, else the user's data folder)")
 }
 
 func (p *stockPlace) open(ctx context.Context, create bool) (*stock.Store, error) {
@@ -43,6 +44,13 @@ func (p *stockPlace) options() (opt stock.Options, err error) {
 	dir := p.dir
 	if dir == "" {
 		dir = os.Getenv("RINGSTOCK_STOCK")
+	}
+	if dir == "" {
+		s, err := settingsFor(p.delivery)
+		if err != nil {
+			return opt, err
+		}
+		dir = s.StockDir
 	}
 	if dir == "" {
 		data, err := dataDir()

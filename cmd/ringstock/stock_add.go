@@ -48,16 +48,16 @@ adds its sound later.
 Exit status: 0 done, 1 failed, 2 wrong usage, 3 done but some sticks or recordings could not be
 entered (they are listed), 130 interrupted.`,
 		Example: `  ringstock stock add spring-delivery --only keep --lot L7 --place "rack 2, row 3"
-  ringstock stock add --number E7 --length 750 --height 14.1 --width 13.0 --mass 149.2 --species "Handroanthus"`,
+  ringstock stock add --number E7 --length-mm 750 --height-mm 14.1 --width-mm 13.0 --mass-g 149.2 --species "Handroanthus"`,
 		Args: takes(cobra.MaximumNArgs(1)),
 	}
 	byHand := map[string]*string{}
 	hand := func(flag, column, usage string) { byHand[column] = cmd.Flags().String(flag, "", usage) }
 	hand("number", "blank", "your `NUMBER` of one stick, entered by hand")
-	hand("length", "length_mm", "its length in `MM`")
-	hand("height", "height_mm", "its height in `MM`")
-	hand("width", "width_mm", "its width in `MM`")
-	hand("mass", "mass_g", "its mass in `GRAMS`")
+	hand("length-mm", "length_mm", "its length in `MM`")
+	hand("height-mm", "height_mm", "its height in `MM`")
+	hand("width-mm", "width_mm", "its width in `MM`")
+	hand("mass-g", "mass_g", "its mass in `GRAMS`")
 	hand("moisture", "moisture_pct", "its moisture in `PERCENT`")
 	hand("temperature", "temperature_c", "temperature of the air in `DEGREES` C")
 	hand("humidity", "humidity_pct", "humidity of the air in `PERCENT`")
@@ -73,10 +73,11 @@ entered (they are listed), 130 interrupted.`,
 	f.StringVar(&o.place, "place", "", "where they lie: rack and row")
 	f.StringVar(&o.name, "name", "", "another name for the delivery than the folder's")
 	f.StringVar(&o.device, "device", "", "microphone and recorder")
-	f.StringVar(&o.where, "where", "", "where they were recorded")
+	f.StringVar(&o.where, "recorded-at", "", "`PLACE` where they were recorded")
 	f.StringVar(&o.profile, "profile", "violin", "judge by this profile: "+strings.Join(grading.Profiles(), ", ")+", or a `FILE` of your own")
 	recordings := f.String("recordings", "", "`FOLDER` of the recordings, if a grading.json is entered")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")
+	shortNames(f, map[string]string{"where": "recorded-at"})
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		for _, v := range o.only {
 			if !slices.Contains([]grading.Verdict{grading.Keep, grading.Maybe, grading.Leave, grading.Unread}, grading.Verdict(v)) {
@@ -123,6 +124,10 @@ entered (they are listed), 130 interrupted.`,
 
 // stickByHand is a delivery of one stick that somebody typed.
 func stickByHand(typed map[string]*string, meant bool) (g grading.Grading, folder string, err error) {
+	own, err := settingsFor("")
+	if err != nil {
+		return g, "", err
+	}
 	row := grading.Row{Blank: *typed["blank"]}
 	row.Shape = wood.Rectangular
 	for _, column := range slices.Sorted(maps.Keys(typed)) {
@@ -132,31 +137,25 @@ func stickByHand(typed map[string]*string, meant bool) (g grading.Grading, folde
 		}
 		c, err := grading.ParseCell(column, text)
 		if err != nil {
-			return g, "", usageError{fmt.Errorf("--%s: %w", strings.TrimSuffix(strings.TrimSuffix(strings.TrimSuffix(column, "_mm"), "_g"), "_pct"), err)}
+			return g, "", usageError{fmt.Errorf("--%s: %w", strings.ReplaceAll(strings.TrimSuffix(strings.TrimSuffix(column, "_pct"), "_c"), "_", "-"), err)}
 		}
 		if why := c.Doubt(row); why != "" && !meant {
 			return g, "", fmt.Errorf("asked back, nothing was entered: %s. If it is right all the same, say so with --yes", why)
 		}
-		putCell(&row, c)
+		putCell(&row, c, own.Instruments)
 	}
 	g = grading.Grading{Schema: grading.Schema, Delivery: "by hand", Blanks: []grading.Blank{{Blank: row.Blank, Row: row}}}
 	return g, ".", nil
 }
 
-// putCell puts what was typed where it belongs, with the usual standard uncertainty.
-func putCell(row *grading.Row, c grading.Cell) {
+// putCell puts what was typed where it belongs, with the standard uncertainty of the maker's instruments.
+func putCell(row *grading.Row, c grading.Cell, own grading.Instruments) {
 	for column, to := range map[string]*measure.Value{
 		"length_mm": &row.LengthMM, "height_mm": &row.HeightMM, "width_mm": &row.WidthMM, "mass_g": &row.MassG, "moisture_pct": &row.MoisturePct,
 		"temperature_c": &row.TemperatureC, "humidity_pct": &row.HumidityPct,
 	} {
 		if column == c.Column && c.HasNumber() {
-			u := 0.0
-			for _, r := range readingFlags {
-				if r.quantity == column {
-					u = r.u
-				}
-			}
-			*to = measure.Of(c.Number, u)
+			*to = measure.Of(c.Number, own.Of(uncertaintyColumn(column)))
 		}
 	}
 	for column, to := range map[string]*string{"species": &row.Species, "currency": &row.Currency, "supplier": &row.Supplier, "maker_grade": &row.MakerGrade} {
@@ -176,7 +175,7 @@ func gradedDelivery(cmd *cobra.Command, path, recordings, profileName string) (g
 		return g, "", fmt.Errorf("the delivery can't be opened: %w", err)
 	}
 	if info.IsDir() {
-		profile, err := loadProfile(profileName)
+		profile, err := profileFor(cmd, profileName, path)
 		if err != nil {
 			return g, "", err
 		}

@@ -318,7 +318,7 @@ an honest one. --propose writes them to a new profile file; no profile is ever c
 		Example: `  ringstock stock agree --grades "excellent,good,plain" --propose learnt.toml`,
 		Args:    takes(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			profile, err := loadProfile(profileName)
+			profile, err := profileFor(cmd, profileName, "")
 			if err != nil {
 				return err
 			}

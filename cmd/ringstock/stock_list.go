@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/csv"
 	"fmt"
 	"io"
 	"slices"
@@ -12,6 +11,8 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"ringstock/grading"
+	"ringstock/grading/spreadsheet"
 	"ringstock/grading/stock"
 	"ringstock/spectrum/measure"
 )
@@ -158,7 +159,11 @@ func runStockList(ctx context.Context, cmd *cobra.Command, s *stock.Store, o sto
 		if len(o.columns) == 0 {
 			columns = stockColumns
 		}
-		return writeStockCSV(cmd.OutOrStdout(), columns, blanks)
+		dialect, err := tableDialect("")
+		if err != nil {
+			return err
+		}
+		return writeStockCSV(cmd.OutOrStdout(), dialect, columns, blanks)
 	}
 	// A table is for what can be picked from the rack.
 	left := 0
@@ -221,43 +226,31 @@ func printStockList(w io.Writer, columns []stockColumn, blanks []stock.Blank) er
 	return say(w, &out)
 }
 
-func writeStockCSV(w io.Writer, columns []stockColumn, blanks []stock.Blank) error {
-	out := csv.NewWriter(w)
-	var head []string
+func writeStockCSV(w io.Writer, dialect spreadsheet.Dialect, columns []stockColumn, blanks []stock.Blank) error {
+	out := spreadsheet.NewWriter(w, dialect)
+	var head []any
 	for _, c := range columns {
 		head = append(head, c.name)
 		if c.value != nil {
 			head = append(head, c.name+"_u")
 		}
 	}
-	if err := out.Write(head); err != nil {
+	if err := out.Row(head...); err != nil {
 		return err
 	}
 	for _, b := range blanks {
-		var row []string
+		var row []any
 		for _, c := range columns {
 			if c.value == nil {
-				row = append(row, spreadsheetText(c.text(b)))
+				row = append(row, c.text(b))
 				continue
 			}
-			if v := c.value(b); v.Known() {
-				row = append(row, strconv.FormatFloat(v.X, 'g', 7, 64), strconv.FormatFloat(v.U, 'g', 3, 64))
-			} else {
-				row = append(row, "", "")
-			}
+			x, u := grading.NumberCells(c.value(b))
+			row = append(row, x, u)
 		}
-		if err := out.Write(row); err != nil {
+		if err := out.Row(row...); err != nil {
 			return err
 		}
 	}
-	out.Flush()
-	return out.Error()
-}
-
-// spreadsheetText keeps a spreadsheet from taking a text for a formula.
-func spreadsheetText(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
+	return out.Flush()
 }

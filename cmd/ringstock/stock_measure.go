@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"ringstock/capture/wavfile"
 	"ringstock/grading"
@@ -55,21 +56,53 @@ type stockTestOptions struct {
 	json    bool
 }
 
-// readingFlags are the quantities that can be entered, with the standard uncertainty
-// that is taken if none is given, the same as in a delivery.
-var readingFlags = []struct {
-	flag, quantity, usage string
-	u                     float64
-}{
-	{"mass", "mass_g", "mass in `GRAMS`", 0.1},
-	{"length", "length_mm", "length in `MM`", 0.5},
-	{"height", "height_mm", "height in `MM`", 0.05},
-	{"width", "width_mm", "width in `MM`", 0.05},
-	{"moisture", "moisture_pct", "moisture in `PERCENT`", 1.0},
-	{"head-length", "head_length_mm", "length of an uncut head in `MM`", 0.5},
-	{"head-height", "head_height_mm", "height of an uncut head in `MM`", 0.05},
-	{"tip-height", "tip_height_mm", "height at the thin end of a taper in `MM`", 0.05},
-	{"tip-width", "tip_width_mm", "width at the thin end of a taper in `MM`", 0.05},
+// readingFlag is a flag for a quantity of a stick. Its standard uncertainty, if none is given, is
+// that of the maker's instruments, the same as in a delivery.
+type readingFlag struct{ flag, quantity, usage string }
+
+var readingFlags = []readingFlag{
+	{"mass-g", "mass_g", "mass in `GRAMS`"},
+	{"length-mm", "length_mm", "length in `MM`"},
+	{"height-mm", "height_mm", "height in `MM`"},
+	{"width-mm", "width_mm", "width in `MM`"},
+	{"moisture", "moisture_pct", "moisture in `PERCENT`"},
+	{"head-length-mm", "head_length_mm", "length of an uncut head in `MM`"},
+	{"head-height-mm", "head_height_mm", "height of an uncut head in `MM`"},
+	{"tip-height-mm", "tip_height_mm", "height at the thin end of a taper in `MM`"},
+	{"tip-width-mm", "tip_width_mm", "width at the thin end of a taper in `MM`"},
+}
+
+// uncertainty is the flag and the column of its standard uncertainty; one calliper measures all.
+func (r readingFlag) uncertainty() (flag, column string) {
+	name, unit := r.flag, ""
+	for _, u := range []string{"-mm", "-g"} {
+		if whole, ok := strings.CutSuffix(name, u); ok {
+			name, unit = whole, u
+		}
+	}
+	return name + "-u" + unit, uncertaintyColumn(r.quantity)
+}
+
+func uncertaintyColumn(quantity string) string {
+	return strings.Replace(strings.TrimPrefix(strings.TrimPrefix(quantity, "head_"), "tip_"), "_", "_u_", 1)
+}
+
+// shortNames lets flags be given without their unit, as they once were called, and by other former names.
+func shortNames(f *pflag.FlagSet, former map[string]string) {
+	f.SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
+		if now, ok := former[name]; ok {
+			return pflag.NormalizedName(now)
+		}
+		for _, r := range readingFlags {
+			u, _ := r.uncertainty()
+			for _, full := range []string{r.flag, u} {
+				if name == strings.TrimSuffix(strings.TrimSuffix(full, "-mm"), "-g") {
+					return pflag.NormalizedName(full)
+				}
+			}
+		}
+		return pflag.NormalizedName(name)
+	})
 }
 
 func newStockTest(place *stockPlace) *cobra.Command {
@@ -82,8 +115,8 @@ on the end: --end-file), or both, and says whether the stick has settled: from h
 to rest, with the seasons taken out where the temperature and humidity of the air were noted, and
 from whether Q still moves. The recordings are judged with the newest reading of every quantity.
 ` + stockExitHelp,
-		Example: `  ringstock stock test 12 --mass 118.4 --temperature 19 --humidity 54
-  ringstock stock test 12 taps.wav --mass 118.4`,
+		Example: `  ringstock stock test 12 --mass-g 118.4 --temperature 19 --humidity 54
+  ringstock stock test 12 taps.wav --mass-g 118.4`,
 		Args: takes(cobra.MinimumNArgs(1)),
 	}
 	f := cmd.Flags()
@@ -93,8 +126,8 @@ from whether Q still moves. The recordings are judged with the newest reading of
 	}
 	for _, r := range readingFlags {
 		value(r.flag, r.quantity, r.usage, "")
-		of := strings.TrimPrefix(strings.TrimPrefix(r.quantity, "head_"), "tip_") // one calliper for all
-		value(r.flag+"-u", strings.Replace(of, "_", "_u_", 1), "standard uncertainty of the "+r.flag, fmt.Sprintf(" (default %g)", r.u))
+		flag, column := r.uncertainty()
+		value(flag, column, "standard uncertainty of --"+r.flag, fmt.Sprintf(" (default %g, or your settings')", grading.Instruments{}.Of(column)))
 	}
 	value("temperature", "temperature_c", "of the air, in `DEGREES` C", "")
 	value("humidity", "humidity_pct", "of the air, relative, in `PERCENT`", "")
@@ -103,19 +136,25 @@ from whether Q still moves. The recordings are judged with the newest reading of
 	f.StringArrayVar(&o.width, "width-file", nil, "`RECORDING` of taps on the other face")
 	f.StringArrayVar(&o.end, "end-file", nil, "`RECORDING` of taps on the end")
 	f.StringVar(&o.in.Device, "device", "", "microphone and recorder")
-	f.StringVar(&o.in.Where, "where", "", "where it was recorded")
+	f.StringVar(&o.in.Where, "recorded-at", "", "`PLACE` where it was recorded")
 	f.StringVar(&o.profile, "profile", "", "judge by this profile (default: the one of its last test, else violin)")
 	dayFlag(cmd, &o.on, "date", "`DAY` of the test (default today)")
 	f.BoolVar(&o.json, "json", false, "print one JSON document: the stick with its history")
+	shortNames(f, map[string]string{"where": "recorded-at"})
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		own, err := settingsFor("")
+		if err != nil {
+			return err
+		}
 		number := func(flag string) *float64 { return o.values[flag].number() }
 		for _, r := range readingFlags {
 			x := number(r.flag)
 			if x == nil {
 				continue
 			}
-			u := r.u
-			if given := number(r.flag + "-u"); given != nil {
+			flag, column := r.uncertainty()
+			u := own.Instruments.Of(column)
+			if given := number(flag); given != nil {
 				u = *given
 			}
 			o.in.Readings = append(o.in.Readings, stock.Reading{Quantity: r.quantity, Value: *x, U: u,
@@ -123,7 +162,7 @@ from whether Q still moves. The recordings are judged with the newest reading of
 		}
 		o.side = args[1:]
 		if len(o.in.Readings)+len(o.side)+len(o.width)+len(o.end) == 0 {
-			return usageError{errors.New("give a recording or a reading such as --mass 118.4")}
+			return usageError{errors.New("give a recording or a reading such as --mass-g 118.4")}
 		}
 		return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error { return runStockTest(ctx, cmd, s, args[0], o) })
 	}

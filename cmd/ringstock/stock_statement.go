@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"ringstock/grading/spreadsheet"
 	"ringstock/grading/stock"
 )
 
@@ -37,7 +37,11 @@ Exit status: 0 done, 1 failed or not balanced, 2 wrong usage, 130 interrupted.`,
 				case asJSON:
 					err = writeJSON(cmd.OutOrStdout(), st)
 				case asCSV:
-					err = writeStatementCSV(cmd.OutOrStdout(), st)
+					var dialect spreadsheet.Dialect
+					if dialect, err = tableDialect(""); err != nil {
+						return err
+					}
+					err = writeStatementCSV(cmd.OutOrStdout(), dialect, st)
 				default:
 					err = printStatement(cmd.OutOrStdout(), st)
 				}
@@ -54,23 +58,22 @@ Exit status: 0 done, 1 failed or not balanced, 2 wrong usage, 130 interrupted.`,
 	return cmd
 }
 
-func writeStatementCSV(w io.Writer, st stock.Statement) error {
-	out := csv.NewWriter(w)
-	if err := out.Write(strings.Split("on,lot,species,legal_status,pieces_in,in_stock,reserved,started,used,sold,scrapped,failed,kg_in_stock,kg_in_stock_u,not_weighed", ",")); err != nil {
+func writeStatementCSV(w io.Writer, dialect spreadsheet.Dialect, st stock.Statement) error {
+	out := spreadsheet.NewWriter(w, dialect)
+	if err := out.Row("on", "lot", "species", "legal_status", "pieces_in", "in_stock", "reserved", "started", "used", "sold", "scrapped", "failed", "kg_in_stock", "kg_in_stock_u", "not_weighed"); err != nil {
 		return err
 	}
 	for _, l := range st.Lots {
-		row := []string{string(st.On), spreadsheetText(l.Lot), spreadsheetText(l.Species), spreadsheetText(l.LegalStatus)}
+		row := []any{string(st.On), l.Lot, l.Species, l.LegalStatus}
 		for _, n := range []int{l.PiecesIn, l.InStock, l.Reserved, l.Started, l.Used, l.Sold, l.Scrapped, l.Failed} {
-			row = append(row, strconv.Itoa(n))
+			row = append(row, n)
 		}
-		row = append(row, strconv.FormatFloat(l.KgInStock.X, 'f', 4, 64), strconv.FormatFloat(l.KgInStock.U, 'f', 4, 64), strconv.Itoa(l.NotWeighed))
-		if err := out.Write(row); err != nil {
+		kg, u := strconv.FormatFloat(l.KgInStock.X, 'f', 4, 64), strconv.FormatFloat(l.KgInStock.U, 'f', 4, 64)
+		if err := out.Row(append(row, spreadsheet.Number(kg), spreadsheet.Number(u), l.NotWeighed)...); err != nil {
 			return err
 		}
 	}
-	out.Flush()
-	return out.Error()
+	return out.Flush()
 }
 
 func printStatement(w io.Writer, st stock.Statement) error {
