@@ -48,3 +48,22 @@ func TestThumpBelowTheNote(t *testing.T) {
 		t.Errorf("a dull note alone is %.0f Hz", s.Hz)
 	}
 }
+
+// A foreign note below two modes of a blank is not the second mode of a bar three times as thick as any blank, whose
+// own note nobody hears. (Lines of an uneven bar.)
+func TestForeignNoteMakesNoBar(t *testing.T) {
+	line := func(hz, q, energy float64) naming.Line {
+		return naming.Line{Hz: hz, Alpha: math.Pi * hz / q, SDAlpha: 0.1 * math.Pi * hz / q, Energy: energy}
+	}
+	for _, foreign := range []float64{1, 3, 10, 30} {
+		ls := []naming.Line{line(154.9, 118, 1), line(268.7, 148, foreign), line(427.4, 106, 1.5)}
+		if s, ok := naming.Find(ls); !ok || s.Hz < 150 {
+			t.Errorf("foreign note of %g: the note is %.2f Hz", foreign, s.Hz)
+		}
+	}
+	// A weak note that is not heard is still told from its series.
+	ls := []naming.Line{line(427.4, 106, 1), line(831, 100, 1), line(1365, 95, 1)}
+	if s, ok := naming.Find(ls); !ok || math.Abs(s.Hz/154.9-1) > 0.03 {
+		t.Errorf("the note of a series without it is %.2f Hz", s.Hz)
+	}
+}

@@ -20,6 +20,9 @@ const (
 	ringsQ    = 60.0 // a lone line of less may be a thump
 	lowestHz  = 45.0 // nothing of a blank sounds lower
 	unheardBy = 0.5  // by how much a series whose fundamental is not heard must explain more than one with it
+	// and how far it may be from a usual one, as a chi squared of five parts: a right one is in 999 of 1000. Without
+	// it a foreign note and two modes made a bar three times as thick as any blank, with a note of its own.
+	unheardOff = 20.5
 	// (rg/L)^2 = (t/L)^2/12 of a violin blank: 14 mm on 760 mm.
 	usualSlend = 2.8e-5
 	// E/(kappa G) of wood along the grain, about.
@@ -114,18 +117,23 @@ func Find(lines []Line) (best Series, ok bool) {
 			hz := l.Hz / ratio(n, usualSlend, 0)
 			before := best
 			try(hz, -1)
-			if best.score != before.score && (hz < lowestHz || best.score < before.score+unheardBy ||
-				best.Count() < 3 || best.Member[1] < 0 || best.Member[2] < 0) {
+			if best.score == before.score {
+				continue
+			}
+			if hz < lowestHz || best.score < before.score+unheardBy || best.Count() < 3 || best.Member[1] < 0 || best.Member[2] < 0 {
+				best = before
+			} else if _, off := best.slenderness(lines); off > unheardOff {
 				best = before
 			}
 		}
 	}
-	best.S = best.slenderness(lines)
+	best.S, _ = best.slenderness(lines)
 	return best, len(lines) > 0 && !math.IsInf(best.score, -1)
 }
 
-// slenderness is what the members of the series say of it, more finely than the search.
-func (s Series) slenderness(lines []Line) float64 {
+// slenderness is what the members of the series say of it, more finely than the search, and off how far they and it
+// then are from what is usual: a chi squared.
+func (s Series) slenderness(lines []Line) (at, off float64) {
 	best, at := math.Inf(1), s.S
 	for x := 0.0; x <= maxSlend; x += 1e-6 {
 		off := sqr((x - usualSlend) / slendSD)
@@ -138,7 +146,7 @@ func (s Series) slenderness(lines []Line) float64 {
 			best, at = off, x
 		}
 	}
-	return at
+	return at, best
 }
 
 // closeness is what a line so far off its place, relatively, still counts.
