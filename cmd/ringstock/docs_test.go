@@ -3,6 +3,7 @@ package main
 import (
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -169,3 +170,28 @@ func TestDocumentsNameWhatThereIs(t *testing.T) {
 		t.Errorf("only %d paths found", n)
 	}
 }
+
+// Each direct dependency is listed with what it is for and what would replace it.
+func TestDependenciesAreListed(t *testing.T) {
+	_, list, ok := strings.Cut(document(t, "DEVELOPERS.md"), "## Dependencies")
+	if !ok {
+		t.Fatal("DEVELOPERS.md has no list of dependencies")
+	}
+	for line := range strings.Lines(document(t, "go.mod")) {
+		module, _, ok := strings.Cut(strings.TrimSpace(line), " v")
+		if !ok || strings.Contains(line, "//") || strings.Contains(line, "(") {
+			continue
+		}
+		host, name := path.Split(module)
+		if major.MatchString(name) && strings.Count(module, "/") > 1 {
+			host, name = path.Split(path.Clean(host))
+			name += "/" + path.Base(module)
+		}
+		// Written in full, or after another of the same host.
+		if !strings.Contains(list, "`"+module+"`") && !(strings.Contains(list, "`"+host) && strings.Contains(list, "`…/"+name+"`")) {
+			t.Errorf("DEVELOPERS.md does not say what %s is for", module)
+		}
+	}
+}
+
+var major = regexp.MustCompile(`^v[0-9]+$`)
