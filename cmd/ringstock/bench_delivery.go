@@ -190,11 +190,11 @@ func (d *delivery) Enter(entries []bench.Entry) []bench.Answer {
 	for i, e := range entries {
 		answers[i] = bench.Answer{Blank: e.Blank, Column: e.Column, Text: e.Text}
 		cell, err := grading.ParseCell(e.Column, e.Text)
-		switch {
-		case strings.TrimSpace(e.Blank) == "" || len(e.Blank) > 100:
-			err = errors.New("this row has no blank")
-		case len(e.Text) > 2000:
+		if len(e.Text) > 2000 {
 			err = errors.New("this is too long for a cell")
+		}
+		if _, wrong := grading.ParseBlank(e.Blank); wrong != nil {
+			err = wrong
 		}
 		if err != nil {
 			answers[i].Error = err.Error()

@@ -19,6 +19,7 @@ import (
 
 	"ringstock/capture/synth"
 	"ringstock/capture/wavfile"
+	"ringstock/grading"
 )
 
 var update = flag.Bool("update", false, "write the results of golden tests and scripts as what is wanted")
@@ -155,4 +156,13 @@ func jsonPath(ts *testscript.TestScript, neg bool, args []string) {
 	if start, open := strings.CutSuffix(args[1], "*"); got != args[1] && !(open && strings.HasPrefix(got, start)) {
 		ts.Fatalf("%s is %s, want %s", args[0], got, args[1])
 	}
+}
+
+func mustProfile(t *testing.T) grading.Profile {
+	t.Helper()
+	p, err := loadProfile("violin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
 }

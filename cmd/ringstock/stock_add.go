@@ -128,7 +128,10 @@ func stickByHand(typed map[string]*string, meant bool) (g grading.Grading, folde
 	if err != nil {
 		return g, "", err
 	}
-	row := grading.Row{Blank: *typed["blank"]}
+	var row grading.Row
+	if row.Blank, err = grading.ParseBlank(*typed["blank"]); err != nil {
+		return g, "", usageError{fmt.Errorf("--number: %w", err)}
+	}
 	row.Shape = wood.Rectangular
 	for _, column := range slices.Sorted(maps.Keys(typed)) {
 		text := *typed[column]

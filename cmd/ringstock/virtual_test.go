@@ -159,15 +159,6 @@ func TestVirtualSession(t *testing.T) {
 	t.Log(verdicts)
 }
 
-func mustProfile(t *testing.T) grading.Profile {
-	t.Helper()
-	p, err := loadProfile("violin")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return p
-}
-
 func TestVirtualDevices(t *testing.T) {
 	virtual.Start(t)
 	out, err := selfCommand(t, "devices").CombinedOutput()

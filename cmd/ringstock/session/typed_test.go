@@ -8,56 +8,7 @@ import (
 
 	"ringstock/capture"
 	"ringstock/cmd/ringstock/session"
-	"ringstock/grading"
 )
-
-// wrongEntries are slips, by the word that is typed before them and the column that they are for.
-var wrongEntries = []struct{ word, column, text string }{
-	{"length", "length_mm", "NaN"}, {"length", "length_mm", "inf"}, {"length", "length_mm", "-745"}, {"length", "length_mm", "0"},
-	{"length", "length_mm", "1e308"}, {"length", "length_mm", "0x1p4"}, {"length", "length_mm", "745 g"}, {"length", "length_mm", "seven"},
-	{"length", "length_mm", "7e9"}, {"length", "length_mm", "745±1"}, {"length", "length_mm", "745/746"}, {"length", "length_mm", "1_000"},
-	{"length", "length_mm", "74 5"}, {"length", "length_mm", "--7"}, {"length", "length_mm", "1.2.3"}, {"length", "length_mm", "99999999"},
-	{"height", "height_mm", "5000"}, {"height", "height_mm", "-1"}, {"height", "height_mm", "0"}, {"height", "height_mm", "14 kg"},
-	{"height", "height_mm", "+Inf"}, {"height", "height_mm", "14,1,2"}, {"width", "width_mm", "1e99"}, {"width", "width_mm", "nan"},
-	{"width", "width_mm", "14 %"}, {"width", "width_mm", "-14"}, {"mass", "mass_g", "1e308"}, {"mass", "mass_g", "0"},
-	{"mass", "mass_g", "189 mm"}, {"mass", "mass_g", "-0.1"}, {"mass", "mass_g", "1e9 kg"}, {"mass", "mass_g", "18O"},
-	{"moisture", "moisture_pct", "-2"}, {"moisture", "moisture_pct", "900"}, {"moisture", "moisture_pct", "12 g"}, {"temperature", "temperature_c", "-400"},
-	{"temperature", "temperature_c", "2000"}, {"humidity", "humidity_pct", "455"}, {"humidity", "humidity_pct", "-1"}, {"price", "price", "-5"},
-}
-
-// TestWrongEntries: what can't be right is refused at the keys as in the table, with the same words, and nothing is
-// entered.
-func TestWrongEntries(t *testing.T) {
-	if len(wrongEntries) < 40 {
-		t.Fatalf("only %d entries", len(wrongEntries))
-	}
-	folder := t.TempDir()
-	set := settings(t, folder)
-	set.Blank = "A1"
-	commands := make(chan session.Command, len(wrongEntries)+1)
-	for _, w := range wrongEntries {
-		commands <- session.Command{Do: session.SetMeasures, Text: w.word + " " + w.text}
-	}
-	commands <- session.Command{Do: session.Quit}
-	_, h, err := listen(t, set, nothing{}, commands)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(h.notices) != len(wrongEntries) {
-		t.Fatalf("%d answers to %d entries: %q", len(h.notices), len(wrongEntries), h.notices)
-	}
-	for i, w := range wrongEntries {
-		_, want := grading.ParseCell(w.column, w.text)
-		if want == nil {
-			t.Errorf("the table takes %s %q", w.column, w.text)
-		} else if !strings.Contains(h.notices[i], want.Error()) {
-			t.Errorf("%s %q: %q, the table says %q", w.column, w.text, h.notices[i], want)
-		}
-	}
-	if text, err := os.ReadFile(filepath.Join(folder, "delivery.csv")); err == nil {
-		t.Errorf("something was entered: %s", text)
-	}
-}
 
 // TestOddEntry: what can hardly be right is asked back with what was probably meant, and entered when typed once
 // more; units and single letters are read.
