@@ -5,12 +5,15 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -358,4 +361,95 @@ func TestVirtualSuspended(t *testing.T) {
 		}
 	}
 	t.Logf("%q", l.said())
+}
+
+// foreignTaps is how often a foreign sound and a tap of wood after it are played in TestVirtualForeign.
+const foreignTaps = 60
+
+// None of a workshop's sounds counts as a tap without a question, and each first tap of wood after one does.
+func TestVirtualForeign(t *testing.T) {
+	each := 1
+	if slow {
+		each = foreignTaps
+	}
+	kinds := slices.Sorted(maps.Keys(cases.WorkshopSounds))
+	counted, good := 0, 0
+	for i := range each {
+		kind := kinds[i%len(kinds)]
+		c := cases.Bar(uint64(7600 + i)).InRoom().SNR(36).Starting(4.5).Taps(1)
+		c.Scene.Device = synth.Device{Bits: 16}
+		rec, truth := c.Render()
+		sound := cases.WorkshopSounds[kind](rec.Rate, rand.New(rand.NewPCG(uint64(i), 60)))
+		addAt(rec.Tracks[0], 1.5, sound)
+		out := listenToTape(t, rec.Tracks[0], t.TempDir(), "--blank", "A1", "--taps", "1", "--seconds", fmt.Sprint(math.Floor(float64(len(rec.Tracks[0]))/rec.Rate-0.5)))
+		for _, m := range noteOfTap.FindAllStringSubmatch(out, -1) {
+			if hz, _ := strconv.ParseFloat(m[2], 64); math.Abs(hz/truth.Fundamental.Hz-1) < 0.01 {
+				good++
+			} else {
+				counted++
+				t.Errorf("%s %d counts: %s", kind, i, m[0])
+			}
+		}
+	}
+	if good != each {
+		t.Errorf("%d of %d taps of wood are good", good, each)
+	}
+	t.Logf("%d of %d foreign sounds counted; %d of %d taps of wood after them good", counted, each, good, each)
+}
+
+// Hands-free, a scale that beeps five times before each of five sticks does not move their numbers.
+func TestVirtualBeeps(t *testing.T) {
+	if !slow {
+		t.Skip("slow: set RINGSTOCK_SLOW=1")
+	}
+	var tape, notes []float64
+	for stick := range uint64(5) {
+		// Just the taps that are wanted: the blank after these begins by itself.
+		c := cases.Bar(7700 + stick).InRoom().SNR(36).Starting(7).Taps(3)
+		c.Scene.Device = synth.Device{Bits: 16}
+		rec, truth := c.Render()
+		for beep := range uint64(5) {
+			addAt(rec.Tracks[0], 1.5+0.9*float64(beep), cases.WorkshopSounds["beep of a scale"](rec.Rate, rand.New(rand.NewPCG(stick, beep)))[:int(0.8*rec.Rate)])
+		}
+		tape, notes = append(tape, rec.Tracks[0]...), append(notes, truth.Fundamental.Hz)
+	}
+	out := listenToTape(t, tape, t.TempDir(), "--blank", "A1", "--taps", "3", "--hands-free", "--blanks", "5", "--seconds", fmt.Sprint(len(tape)/virtual.Rate-1))
+	taps := noteOfTap.FindAllStringSubmatch(out, -1)
+	for _, m := range taps {
+		if hz, _ := strconv.ParseFloat(m[2], 64); math.Abs(hz/notes[m[1][0]-'1']-1) > 0.01 {
+			t.Errorf("blank A%s has a tap of %s Hz; its note is %.1f Hz", m[1], m[2], notes[m[1][0]-'1'])
+		}
+	}
+	if done := strings.Count(out, " done: "); done != 5 || len(taps) != 15 {
+		t.Errorf("%d blanks done, %d taps:\n%s", done, len(taps), out)
+	}
+}
+
+var noteOfTap = regexp.MustCompile(`(?m)^A([1-5]) \d+/\d+ good +([0-9.]+)`)
+
+// addAt adds a sound to a recording at the virtual microphone's rate, somewhat softer than the recording's peak.
+func addAt(x []float64, atS float64, sound []float64) {
+	top := 0.0
+	for _, v := range x {
+		top = max(top, math.Abs(v))
+	}
+	for i, v := range cases.Loud(sound, 0.7*top) {
+		x[int(atS*virtual.Rate)+i] += v
+	}
+}
+
+// listenToTape is what is said of a tape that the virtual microphone plays.
+func listenToTape(t *testing.T, tape []float64, folder string, args ...string) string {
+	t.Helper()
+	v := virtual.Start(t)
+	done, fed := make(chan struct{}), make(chan error, 1)
+	l := startListening(t, folder, args...)
+	go func() { fed <- v.Feed(tape, done) }()
+	if err := l.Wait(); err != nil && l.ProcessState.ExitCode() != 3 && !strings.Contains(l.side.String(), "nothing was recorded") {
+		t.Errorf("%v\n%s", err, &l.side)
+	}
+	close(done)
+	v.Kill()
+	<-fed
+	return l.out.String()
 }

@@ -13,104 +13,6 @@ import (
 	"ringstock/cmd/ringstock/session"
 )
 
-// foreign are sounds of a workshop that are no taps, invented: by name, a second and a half at a rate, peak about 1.
-var foreign = map[string]func(rate float64, random *rand.Rand) []float64{
-	"beep of a scale": func(rate float64, random *rand.Rand) []float64 {
-		hz, long := []float64{440, 1000, 2000, 2702.7, 4096}[random.IntN(5)], 0.08+0.2*random.Float64()
-		return made(rate, func(t float64) float64 {
-			fade := math.Min(1, t/0.002)
-			if t > long { // the buzzer's own ring
-				fade = math.Exp(-(t - long) * math.Pi * hz / 300)
-			}
-			return fade * (math.Sin(2*math.Pi*hz*t) + 0.1*math.Sin(6*math.Pi*hz*t))
-		})
-	},
-	"keys": func(rate float64, random *rand.Rand) []float64 {
-		s := synth.Scene{Rate: rate, DurationS: 1.5, Seed: random.Uint64()}
-		for range 9 {
-			s.Modes = append(s.Modes, synth.Mode{Hz: 1800 + 8000*random.Float64(), Q: 100 + 400*random.Float64(), Gain: 0.2})
-		}
-		for i := range 1 + random.IntN(4) {
-			s.Strikes = append(s.Strikes, synth.Strike{AtS: 0.01 + 0.09*float64(i)*random.Float64(), ContactS: 0.0002, Strength: random.Float64() + 0.3})
-		}
-		return s.Render().Tracks[0]
-	},
-	"glass": func(rate float64, random *rand.Rand) []float64 {
-		hz := 350 + 1500*random.Float64()
-		s := synth.Scene{Rate: rate, DurationS: 1.5, Seed: random.Uint64(), Strikes: []synth.Strike{{AtS: 0.01, ContactS: 0.0004, Strength: 1}}}
-		for i, ratio := range []float64{1, 2.32, 4.25, 6.63, 9.38} { // of a wine glass: n^2 with n = 2, 3 ..., about
-			s.Modes = append(s.Modes, synth.Mode{Hz: hz * ratio, Q: 500 + 400*random.Float64(), Gain: 0.6 / float64(i+1)})
-		}
-		return s.Render().Tracks[0]
-	},
-	"clap": func(rate float64, random *rand.Rand) []float64 {
-		hz := 700 + 900*random.Float64()
-		return resonant(made(rate, func(t float64) float64 { return math.Exp(-t/0.004) * random.NormFloat64() }), rate, hz, 4)
-	},
-	"cough": func(rate float64, random *rand.Rand) []float64 {
-		long := 0.15 + 0.15*random.Float64()
-		return resonant(made(rate, func(t float64) float64 {
-			return math.Min(1, t/0.01) * math.Exp(-t/long) * random.NormFloat64()
-		}), rate, 400+400*random.Float64(), 2)
-	},
-	"speech": func(rate float64, random *rand.Rand) []float64 {
-		return synth.Scene{Rate: rate, DurationS: 1.5, Seed: random.Uint64(),
-			Talk: []synth.Talk{{AtS: 0.05, DurationS: 1.2, Level: 0.2, PitchHz: 90 + 140*random.Float64()}}}.Render().Tracks[0]
-	},
-	"dropped pencil": func(rate float64, random *rand.Rand) []float64 {
-		hz := 900 + 700*random.Float64()
-		s := synth.Scene{Rate: rate, DurationS: 1.5, Seed: random.Uint64()}
-		for _, ratio := range []float64{1, 2.7, 5.2} { // it is a bar, too, though a short one
-			s.Modes = append(s.Modes, synth.Mode{Hz: hz * ratio, Q: 30 + 30*random.Float64(), Gain: 0.4})
-		}
-		for at, gap := 0.01, 0.16; gap > 0.02; at, gap = at+gap, 0.7*gap {
-			s.Strikes = append(s.Strikes, synth.Strike{AtS: at, ContactS: 0.0004, Strength: gap / 0.16})
-		}
-		return s.Render().Tracks[0]
-	},
-	"tape measure": func(rate float64, random *rand.Rand) []float64 {
-		return made(rate, func(t float64) float64 { // it runs in, and stops with a snap
-			x := 0.15 * random.NormFloat64() * (1 + math.Sin(2*math.Pi*(60+120*t)*t))
-			if t > 0.6 {
-				x = math.Exp(-(t-0.6)/0.01) * random.NormFloat64()
-			}
-			return x
-		})
-	},
-}
-
-func made(rate float64, f func(t float64) float64) []float64 {
-	x := make([]float64, int(1.5*rate))
-	for i := range x {
-		x[i] = f(float64(i) / rate)
-	}
-	return x
-}
-
-// resonant sends a sound through one resonance.
-func resonant(x []float64, rate, hz, q float64) []float64 {
-	w := 2 * math.Pi * hz / rate
-	r := math.Exp(-w / (2 * q))
-	y1, y2 := 0.0, 0.0
-	for i, v := range x {
-		y := v*(1-r) + 2*r*math.Cos(w)*y1 - r*r*y2
-		x[i], y1, y2 = y, y, y1
-	}
-	return x
-}
-
-// loud brings a sound to a peak.
-func loud(x []float64, peak float64) []float64 {
-	top := 1e-9
-	for _, v := range x {
-		top = math.Max(top, math.Abs(v))
-	}
-	for i := range x {
-		x[i] *= peak / top
-	}
-	return x
-}
-
 // withForeign is a bar tapped a few times, and a foreign sound before.
 func withForeign(seed uint64, sound []float64, taps int) (capture.Recording, cases.Truth) {
 	c := cases.Bar(seed).InRoom().SNR(36).Starting(7).Taps(taps)
@@ -121,7 +23,7 @@ func withForeign(seed uint64, sound []float64, taps int) (capture.Recording, cas
 	for _, v := range x {
 		top = math.Max(top, math.Abs(v))
 	}
-	for i, v := range loud(sound, 0.7*top) {
+	for i, v := range cases.Loud(sound, 0.7*top) {
 		x[int(1.5*rec.Rate)+i] += v
 	}
 	return rec, truth
@@ -134,11 +36,24 @@ func TestForeignSounds(t *testing.T) {
 	if os.Getenv("RINGSTOCK_SLOW") != "" {
 		each = 16
 	}
+	foreignSounds(t, cases.WorkshopSounds, 7100, each)
+}
+
+// TestOtherForeignSounds: nor does one that nothing was set on.
+func TestOtherForeignSounds(t *testing.T) {
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("slow: set RINGSTOCK_SLOW=1")
+	}
+	foreignSounds(t, cases.OtherSounds, 8200, 16)
+	foreignSounds(t, cases.OtherSounds, 9400, 16)
+}
+
+func foreignSounds(t *testing.T, kinds map[string]cases.Sound, from, each uint64) {
 	sounds, counted, taps, good, asked := 0, 0, 0, 0, 0
-	for name, sound := range foreign {
+	for name, sound := range kinds {
 		for seed := range each {
-			random := rand.New(rand.NewPCG(seed, 7))
-			rec, truth := withForeign(7100+seed, sound(48000, random), 1)
+			random := rand.New(rand.NewPCG(seed, from/1000))
+			rec, truth := withForeign(from+seed, sound(48000, random), 1)
 			set := settings(t, t.TempDir())
 			set.Blank = "A1"
 			_, h, err := listen(t, set, play(rec), nil)
@@ -182,7 +97,7 @@ func TestBeepsBeforeSticks(t *testing.T) {
 		beeps := make([]float64, 4*48000)
 		for i := range 5 {
 			random := rand.New(rand.NewPCG(stick, uint64(i)))
-			copy(beeps[i*38000:], foreign["beep of a scale"](48000, random)[:30000])
+			copy(beeps[i*38000:], cases.WorkshopSounds["beep of a scale"](48000, random)[:30000])
 		}
 		rec, truth := withForeign(7300+stick, beeps, 6)
 		hands.blanks = append(hands.blanks, rec)

@@ -12,7 +12,7 @@ func TestMutedInSession(t *testing.T) {
 	x := rec.Tracks[0]
 	at := int((truth.Taps[1].AtS + 1.2) * rec.Rate)
 	quiet := x[:int(1.2*rec.Rate)]
-	muted := make([]float64, int(6*rec.Rate))
+	muted := make([]float64, int(5*rec.Rate))
 	rec.Tracks[0] = append(append(append(append([]float64{}, x[:at]...), muted...), quiet...), x[at:]...)
 	set := settings(t, t.TempDir())
 	set.Blank, set.Live = "A1", true

@@ -11,14 +11,17 @@ import (
 // blankLimits say what a first tap must be like to be taken for one on a blank. What is not is asked, never
 // counted: a beep of the scale, keys or a glass ring, too. (Sizes of blanks and billets: common practice, no
 // source; E/density of hard woods along the grain: Kretschmann, Wood Handbook FPL-GTR-282 (2021), table 5-3:
-// 12 to 28 MJ/kg.)
-var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slack, Session, LeastQ float64 }{
-	LowHz: 35, HighHz: 500, // Hz: of 600 to 900 mm by 8 to 25 mm, where nothing is known of its size
+// 12 to 28 MJ/kg; damping: its chapter 5, "Internal friction".)
+var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slack, Session, LeastQ, Octave float64 }{
+	// Hz: where nothing is known of its size. Long and thin, 900 by 8 mm, it rings at 40 Hz; short and thick, 700 by
+	// 20 mm for the bass or 600 by 14 mm for a child, at 230 Hz. Wine glasses begin at 350 Hz.
+	LowHz: 35, HighHz: 270,
 	LowEndHz: 1500, HighEndHz: 6500, // Hz: the same along the length
 	SlowM: 3300, FastM: 6300, // m/s: the speed of sound along the grain
-	Slack:   1.25, // times: tapers, heads and octagons move the note by that
-	Session: 2,    // times: blanks of one session lie no farther from those before
-	LeastQ:  40,   // of a first tap: claps and coughs stay below, woods for bows ring at 80 and more
+	Slack:   1.25,          // times: tapers, heads and octagons move the note by that
+	Session: 2,             // times: blanks of one session lie no farther from those before
+	LeastQ:  math.Pi / 0.1, // of a first tap: the logarithmic decrement of wood goes up to 0.1, where it is hot and moist
+	Octave:  0.01,          // from twice the note, relative to it, is an octave
 }
 
 // unlike says why a first tap on a side can hardly be that of a blank, or nothing.
@@ -36,10 +39,19 @@ func (s *Session) unlike(r *spectrum.Ring) string {
 		why = "it dies too soon for wood"
 	case s.side != End && !slices.ContainsFunc(r.Partials, func(p spectrum.Partial) bool { return p.Family == spectrum.Bending && p.Order > 1 }):
 		why = "the higher notes of a bar are missing"
+	case s.side != End && slices.ContainsFunc(r.Partials, octave(f.Hz.X)):
+		why = "it has a note at twice the lowest, as a voice has and no bar"
 	default:
 		return ""
 	}
 	return fmt.Sprintf("not counted: %.1f Hz does not sound like a blank (%s); if it is one, enter its length and height and tap again", f.Hz.X, why)
+}
+
+// octave tells of a partial that is none of a bar's and lies at twice a note.
+func octave(hz float64) func(spectrum.Partial) bool {
+	return func(p spectrum.Partial) bool {
+		return p.Family == spectrum.Other && math.Abs(p.Hz.X/hz-2) < blankLimits.Octave
+	}
 }
 
 // noteRange is where the fundamental of the blank may lie on the side that is tapped, in Hz, and from what that is
