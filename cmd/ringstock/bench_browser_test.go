@@ -298,6 +298,29 @@ func TestBenchTenBlanksByKeys(t *testing.T) {
 	}
 }
 
+// A first tap that does not sound like a blank is asked about on the page, and counts at the key Y.
+func TestBenchDoubtfulTap(t *testing.T) {
+	inRealTime(t)
+	short := stickScene(1, 1)
+	for i := range short.Modes { // of a stick that is shorter than any blank
+		short.Modes[i].Hz *= 3
+	}
+	r := serve(t, filepath.Join(t.TempDir(), "invented delivery"), "127.0.0.1:0", "--blank", "A001")
+	ctx := browse.Open(t, browse.Options{Microphone: loop(t, short, 1.5)})
+	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(r.address))
+	browse.Until(t, ctx, `role.holds && document.querySelector("[data-do=count]").hidden`)
+	browse.Press(t, ctx, "s")
+	microphone(t, ctx, true)
+	browse.Until(t, ctx, `state.last?.asked && !ringing`)
+	microphone(t, ctx, false)
+	browse.Until(t, ctx, `!document.querySelector("[data-do=count]").hidden && document.querySelector("#say").textContent.endsWith("or press Y to count it")`)
+	if n := browse.Eval[int](t, ctx, `state.good`); n != 0 {
+		t.Errorf("%d taps count without a question", n)
+	}
+	browse.Press(t, ctx, "y")
+	browse.Until(t, ctx, `state.good === 1 && state.last.good && document.querySelector("[data-do=count]").hidden`)
+}
+
 // Sticks to be kept, left and thought over, and taps that can't be used: the page's verdict, score and figures are
 // those of `grade` on the same sound and measurements, and what it says of a bad tap is what `analyse` says.
 func TestBenchVerdicts(t *testing.T) {

@@ -204,7 +204,7 @@ func (d *desk) State() bench.State {
 }
 
 var orders = map[bench.Order]session.Do{
-	bench.Next: session.NextBlank, bench.Again: session.Again, bench.Drop: session.DropTap, bench.Other: session.OtherFace, bench.End: session.EndGrain,
+	bench.Next: session.NextBlank, bench.Again: session.Again, bench.Drop: session.DropTap, bench.Other: session.OtherFace, bench.End: session.EndGrain, bench.Count: session.CountIt,
 }
 
 // Order carries out what a key or pedal asks for.
@@ -414,7 +414,7 @@ func (d *desk) tell(e session.Event) {
 
 func (d *desk) heard(st *bench.State, e session.TapHeard) {
 	d.serial++
-	st.Last = &bench.Tap{Serial: d.serial, Blank: e.Blank, Face: faces[e.Side], Good: e.Good, Say: e.Why, Ring: e.Ring}
+	st.Last = &bench.Tap{Serial: d.serial, Blank: e.Blank, Face: faces[e.Side], Good: e.Good, Asked: e.Asked, Say: e.Why, Ring: e.Ring}
 	st.Good, st.Notice = e.Count, ""
 	if !e.Good {
 		return

@@ -197,3 +197,25 @@ func TestBenchStickFormKeepsWhatWasTyped(t *testing.T) {
 		t.Errorf("an unknown stick: %d, want 404", w.StatusCode)
 	}
 }
+
+// A first tap that does not sound like a blank is asked about, and counts when the person says so.
+func TestDeskCountsWhatItAskedAbout(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "delivery")
+	d := workingDesk(t, folder)
+	short := stickScene(1, 1)
+	for i := range short.Modes { // of a stick that is shorter than any blank
+		short.Modes[i].Hz *= 3
+	}
+	rec := short.Render()
+	if err := d.Hear(t.Context(), capture.Play(rec.Tracks[0], rec.Rate, 2048), bench.Rig{Device: "tape", API: "test"}); err != nil {
+		t.Fatal(err)
+	}
+	st := d.until(t, "asked", func(st bench.State) bool { return st.Last != nil })
+	if !st.Last.Asked || st.Last.Good || st.Good != 0 {
+		t.Fatalf("not asked: %+v", st.Last)
+	}
+	if err := d.Order(bench.Count, ""); err != nil {
+		t.Fatal(err)
+	}
+	d.until(t, "counted", func(st bench.State) bool { return st.Good == 1 && st.Last.Good && !st.Last.Asked })
+}

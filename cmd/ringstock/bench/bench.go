@@ -46,6 +46,7 @@ const (
 	Drop  Order = "drop"  // forget the last good tap
 	Other Order = "other" // tap the other face, or the face again
 	End   Order = "end"   // tap the end grain, or the face again
+	Count Order = "count" // what was asked about is a blank
 	GoTo  Order = "go to" // a blank by its number
 )
 
@@ -102,6 +103,7 @@ type Tap struct {
 	Blank  string
 	Face   Face
 	Good   bool
+	Asked  bool   // it does not sound like a blank: Count counts it
 	Say    string // why it can't be used, and what to do
 	Ring   *spectrum.Ring
 	Note   string // name of the note, a blank, and how many cents it is off

@@ -41,6 +41,7 @@ type tapView struct {
 	Blank   string     `json:"blank"`
 	Face    Face       `json:"face"`
 	Good    bool       `json:"good"`
+	Asked   bool       `json:"asked,omitempty"`
 	Say     string     `json:"say"`
 	Note    string     `json:"note"` // name in equal temperament
 	Cents   string     `json:"cents"`
@@ -105,7 +106,7 @@ func view(st State) stateView {
 		v.Doubts = append(v.Doubts, w.Text)
 	}
 	if t := st.Last; t != nil {
-		tap := tapView{Serial: t.Serial, Blank: t.Blank, Face: t.Face, Good: t.Good, Say: t.Say,
+		tap := tapView{Serial: t.Serial, Blank: t.Blank, Face: t.Face, Good: t.Good, Asked: t.Asked, Say: t.Say,
 			Curve: viewCurve(t.Curve), Figures: ringFigures(t.Ring)}
 		tap.Note, tap.Cents, _ = strings.Cut(t.Note, " ")
 		v.Last = &tap

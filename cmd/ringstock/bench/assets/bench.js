@@ -343,12 +343,13 @@ function show(s) {
   $("doubts").replaceChildren(...doubts.map(d => html("li", d === s.trouble || d === s.room && s.room_poor || d.startsWith("Not saved") ? "loud" : d === s.room || d === s.looking || d.startsWith("Measure next") ? "calm" : "", d.replace(/(^|\s)-(?=\d)/g, "$1−"))));
 
   const t = s.last;
+  $("keys").querySelector("[data-do=count]").hidden = !t?.asked;
   if (fresh || !ringing) {
     if (fresh && !ringing) live = null;
     const lost = trouble && !role.hears;
     $("said").className = lost ? "again" : !t ? "" : t.good ? "good" : "again";
     $("mark").setAttribute("d", lost || !t ? "" : t.good ? marks.good : marks.again);
-    $("say").textContent = lost ? trouble : !t ? (role.hears ? "Tap the blank." : "Choose a microphone, then tap.") : t.good ? `good${t.blank === s.blank ? "" : ", " + t.blank}` : t.say;
+    $("say").textContent = lost ? trouble : !t ? (role.hears ? "Tap the blank." : "Choose a microphone, then tap.") : t.good ? `good${t.blank === s.blank ? "" : ", " + t.blank}` : t.say + (t.asked ? `; or press ${keyName(keys.count[0] ?? "“count it”")} to count it` : "");
     $("figures").hidden = !t?.good;
     if (t?.good) {
       const note = html("div", "note"), value = html("dd");
@@ -507,13 +508,14 @@ function step(input, goOn, asks = true) {
 
 // ---- keys, pedal, buttons
 
-const firstKeys = {next: ["n", "PageDown"], again: ["a"], drop: ["d", "PageUp"], other: ["o"], end: ["e"], measure: ["m"], free: ["h"], mute: ["s"]};
+const firstKeys = {next: ["n", "PageDown"], again: ["a"], drop: ["d", "PageUp"], count: ["y"], other: ["o"], end: ["e"], measure: ["m"], free: ["h"], mute: ["s"]};
 let keys = {...firstKeys, ...kept("keys", {})}, learning = null;
 
 const commands = {
   next: () => order("next"),
   again: () => sure("again", state?.good, n => `Take back ${n === 1 ? "the good tap" : `all ${n} good taps`} of ${state.blank}?`),
   drop: () => order("drop"),
+  count: () => state?.last?.asked && order("count"),
   other: () => order("other"),
   end: () => order("end"),
   measure: () => { const all = [...$("inputs").querySelectorAll("input")], i = all.find(x => !x.value) ?? all[0]; i?.focus(); i?.select(); },
