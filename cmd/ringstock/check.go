@@ -14,6 +14,7 @@ import (
 	"ringstock/capture"
 	"ringstock/capture/room"
 	"ringstock/cmd/ringstock/session"
+	"ringstock/grading"
 	"ringstock/grading/metal"
 	"ringstock/spectrum"
 	"ringstock/spectrum/bar"
@@ -25,8 +26,8 @@ type checkOptions struct {
 	seconds float64
 	json    bool
 	metal   string
-	mm      struct{ length, height, width, diameter quantityFlag }
-	massG   quantityFlag
+	mm      struct{ length, height, width, diameter float64 }
+	massG   float64
 }
 
 func newCheck() *cobra.Command {
@@ -59,14 +60,11 @@ Exit status: 0 sound, 1 failed, 2 wrong usage, 3 done but something is to be put
 	quantityVar(f, &o.seconds, "seconds", 0, 0, 1e6, "listen for so many seconds: 6 if 0, with a bar 12")
 	f.BoolVar(&o.json, "json", false, "print one JSON document")
 	f.StringVar(&o.metal, "metal", "", "check with a bar of this `METAL`: aluminium, brass, copper, steel, stainless steel")
-	o.mm.length = quantityFlag{unit: "mm", low: 10, high: 10000}
-	o.mm.height, o.mm.width, o.mm.diameter = quantityFlag{unit: "mm", low: 0.5, high: 200}, quantityFlag{unit: "mm", low: 0.5, high: 1000}, quantityFlag{unit: "mm", low: 0.5, high: 200}
-	o.massG = quantityFlag{unit: "g", low: 0.1, high: 100000}
-	f.Var(&o.mm.length, "length-mm", "of the bar")
-	f.Var(&o.mm.height, "height-mm", "of a rectangular bar, in the direction of the tap")
-	f.Var(&o.mm.width, "width-mm", "of a rectangular bar")
-	f.Var(&o.mm.diameter, "diameter-mm", "of a round bar")
-	f.Var(&o.massG, "mass-g", "of the bar")
+	quantityVar(f, &o.mm.length, "length-mm", 0, 10, 10000, "of the bar")
+	quantityVar(f, &o.mm.height, "height-mm", 0, 0.5, 200, "of a rectangular bar, in the direction of the tap")
+	quantityVar(f, &o.mm.width, "width-mm", 0, 0.5, 1000, "of a rectangular bar")
+	quantityVar(f, &o.mm.diameter, "diameter-mm", 0, 0.5, 200, "of a round bar")
+	quantityVar(f, &o.massG, "mass-g", 0, 0.1, 100000, "of the bar")
 	return cmd
 }
 
@@ -78,14 +76,15 @@ func runCheck(cmd *cobra.Command, args []string, o checkOptions) error {
 		if m, err = metal.Find(o.metal); err != nil {
 			return usageError{err}
 		}
-		if b, err = o.bar(); err != nil {
+		own, err := settingsFor("")
+		if err != nil {
+			return err
+		}
+		if b, err = o.bar(own.Instruments); err != nil {
 			return usageError{err}
 		}
-	} else if o.mm.length.x != 0 || o.massG.x != 0 {
+	} else if o.mm.length != 0 || o.massG != 0 {
 		return usageError{errors.New("the measures of a bar need its --metal")}
-	}
-	if o.seconds < 0 {
-		return usageError{errors.New("--seconds can't be negative")}
 	}
 	loud, err := hush(o.verbose)
 	if err != nil {
@@ -131,27 +130,27 @@ type doubtful struct{}
 func (doubtful) Error() string { return "something is to be put right first; it is listed" }
 func (doubtful) Unwrap() error { return partlyDone{1} }
 
-// bar is the bar of the flags, with the usual standard uncertainties of ruler, calliper and scale
-// (common practice, no source).
-func (o checkOptions) bar() (metal.Bar, error) {
+// bar is the bar of the flags, with the standard uncertainties of the maker's rule and scale, and
+// of a calliper on metal (common practice, no source).
+func (o checkOptions) bar(own grading.Instruments) (metal.Bar, error) {
 	b := metal.Bar{Shape: bar.Rectangular}
-	h, w := o.mm.height.x, o.mm.width.x
-	if o.mm.diameter.x != 0 {
+	h, w := o.mm.height, o.mm.width
+	if o.mm.diameter != 0 {
 		if h != 0 || w != 0 {
 			return b, errors.New("give --diameter-mm, or --height-mm and --width-mm")
 		}
-		b.Shape, h, w = bar.Round, o.mm.diameter.x, o.mm.diameter.x
+		b.Shape, h, w = bar.Round, o.mm.diameter, o.mm.diameter
 	}
 	for _, v := range []struct {
 		flag string
 		x    float64
-	}{{"--length-mm", o.mm.length.x}, {"--height-mm (or --diameter-mm)", h}, {"--width-mm (or --diameter-mm)", w}, {"--mass-g", o.massG.x}} {
-		if !(v.x > 0) || math.IsInf(v.x, 0) {
+	}{{"--length-mm", o.mm.length}, {"--height-mm (or --diameter-mm)", h}, {"--width-mm (or --diameter-mm)", w}, {"--mass-g", o.massG}} {
+		if !(v.x > 0) {
 			return b, fmt.Errorf("a bar needs %s, above 0", v.flag)
 		}
 	}
-	b.Length, b.Height, b.Width = measure.Of(o.mm.length.x/1e3, 0.5e-3), measure.Of(h/1e3, 0.02e-3), measure.Of(w/1e3, 0.02e-3)
-	b.Mass = measure.Of(o.massG.x/1e3, 0.1e-3)
+	b.Length, b.Height, b.Width = measure.Of(o.mm.length/1e3, own.Of("length_u_mm")/1e3), measure.Of(h/1e3, 0.02e-3), measure.Of(w/1e3, 0.02e-3)
+	b.Mass = measure.Of(o.massG/1e3, own.Of("mass_u_g")/1e3)
 	return b, nil
 }
 

@@ -8,7 +8,9 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
+	"ringstock/grading"
 	"ringstock/spectrum"
 )
 
@@ -31,11 +33,7 @@ The manual is inside: ringstock help`,
 			if len(args) == 0 {
 				return nil
 			}
-			hint := "see ringstock --help"
-			if like := cmd.SuggestionsFor(args[0]); len(like) > 0 {
-				hint = "did you mean " + strings.Join(like, " or ") + "?"
-			}
-			return usageError{hinted{fmt.Errorf("there is no command %q", args[0]), hint}}
+			return noCommand(cmd, args[0])
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if atScreen() {
@@ -48,15 +46,34 @@ The manual is inside: ringstock help`,
 			return usageError{errors.New("give a command")}
 		},
 	}
-	cobra.MousetrapHelpText = "" // a double click is a fair way to start
-	root.SuggestionsMinimumDistance = 2
+	cobra.MousetrapHelpText = ""                   // a double click is a fair way to start
 	root.CompletionOptions.HiddenDefaultCmd = true // the manual tells of it
 	root.SetHelpCommand(newHelp())
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
-		return usageError{hinted{err, "see " + cmd.CommandPath() + " --help"}}
+		hint := "see " + cmd.CommandPath() + " --help"
+		var unknown *pflag.NotExistError
+		if errors.As(err, &unknown) {
+			var names []string
+			cmd.Flags().VisitAll(func(f *pflag.Flag) { names = append(names, f.Name) })
+			if like := grading.Nearest(unknown.GetSpecifiedName(), names); like != "" {
+				hint = "did you mean --" + like + "? " + hint
+			}
+		}
+		return usageError{hinted{err, hint}}
 	})
 	root.AddCommand(newAnalyse(), newGrade(), newListen(), newBench(), newDevices(), newCheck(), newProfile(), newStockCommand(), newPlan(), newWork(), newCompare(), newCard(), newStrung(), newTrace(), newLearn(), newNew(), newSettings(), newDemo(), newLicences())
 	return root
+}
+
+// noCommand says that a command has no such one below it, and which may be meant.
+func noCommand(cmd *cobra.Command, name string) error {
+	cmd.SuggestionsMinimumDistance = 2
+	hint := "see " + cmd.CommandPath() + " --help"
+	if like := cmd.SuggestionsFor(name); len(like) > 0 {
+		hint = "did you mean " + strings.Join(like, " or ") + "?"
+	}
+	asked := strings.TrimSpace(strings.TrimPrefix(cmd.CommandPath(), "ringstock") + " " + name)
+	return usageError{hinted{fmt.Errorf("there is no command %q", asked), hint}}
 }
 
 // release is the number of a release and its commit; the script that makes one sets it.

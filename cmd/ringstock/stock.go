@@ -110,7 +110,7 @@ SQLite tool can read, and the recordings as they came.`,
 			if len(args) == 0 {
 				return nil
 			}
-			return usageError{fmt.Errorf("there is no command \"stock %s\"; see ringstock stock --help", args[0])}
+			return noCommand(cmd, args[0])
 		},
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			cmd.SetOut(cmd.ErrOrStderr())

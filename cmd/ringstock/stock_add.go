@@ -53,16 +53,21 @@ entered (they are listed), 130 interrupted.`,
 	}
 	byHand := map[string]*string{}
 	hand := func(flag, column, usage string) { byHand[column] = cmd.Flags().String(flag, "", usage) }
+	number := func(flag, column, usage string) {
+		f := &cellFlag{column: column}
+		byHand[column] = &f.cell.Text
+		cmd.Flags().Var(f, flag, usage)
+	}
 	hand("number", "blank", "your `NUMBER` of one stick, entered by hand")
-	hand("length-mm", "length_mm", "its length in `MM`")
-	hand("height-mm", "height_mm", "its height in `MM`")
-	hand("width-mm", "width_mm", "its width in `MM`")
-	hand("mass-g", "mass_g", "its mass in `GRAMS`")
-	hand("moisture", "moisture_pct", "its moisture in `PERCENT`")
-	hand("temperature", "temperature_c", "temperature of the air in `DEGREES` C")
-	hand("humidity", "humidity_pct", "humidity of the air in `PERCENT`")
+	number("length-mm", "length_mm", "its length in `MM`")
+	number("height-mm", "height_mm", "its height in `MM`")
+	number("width-mm", "width_mm", "its width in `MM`")
+	number("mass-g", "mass_g", "its mass in `GRAMS`")
+	number("moisture", "moisture_pct", "its moisture in `PERCENT`")
+	number("temperature", "temperature_c", "temperature of the air in `DEGREES` C")
+	number("humidity", "humidity_pct", "humidity of the air in `PERCENT`")
 	hand("species", "species", "its species")
-	hand("price", "price", "its price")
+	number("price", "price", "its price")
 	hand("currency", "currency", "currency of the price")
 	hand("supplier", "supplier", "from whom it came")
 	hand("grade", "maker_grade", "your own grade")
@@ -87,11 +92,11 @@ entered (they are listed), 130 interrupted.`,
 		var g grading.Grading
 		var folder string
 		var err error
-		number := *byHand["blank"]
+		byNumber := *byHand["blank"]
 		switch {
-		case len(args) == 1 && number == "":
+		case len(args) == 1 && byNumber == "":
 			g, folder, err = gradedDelivery(cmd, args[0], *recordings, o.profile)
-		case len(args) == 0 && number != "":
+		case len(args) == 0 && byNumber != "":
 			g, folder, err = stickByHand(byHand, place.meant)
 		default:
 			err = usageError{errors.New("give the folder of a delivery, or --number for one stick by hand")}

@@ -35,20 +35,3 @@ func (f *cellFlag) number() *float64 {
 	x := f.cell.Number
 	return &x
 }
-
-// quantityFlag is a flag that holds a quantity no column holds, read and checked as those are.
-type quantityFlag struct {
-	unit      string
-	low, high float64
-	x         float64 // 0 if it was not given
-	typed     string
-}
-
-func (f *quantityFlag) String() string { return f.typed }
-func (f *quantityFlag) Type() string   { return "number" }
-
-func (f *quantityFlag) Set(typed string) (err error) {
-	f.x, err = grading.ParseNumber(typed, f.unit, f.low, f.high)
-	f.typed = typed
-	return err
-}
