@@ -3,9 +3,9 @@ package room
 import (
 	"cmp"
 	"math"
-	"math/cmplx"
 	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -165,8 +165,9 @@ func (c *climber) at(x []float64, keep bool) (float64, scored) {
 
 // derive forms gradient and Fisher's matrix, by differences of the innovations and of their variances.
 func (c *climber) derive() bool {
-	n, f := len(c.x), c.p.filter
-	slopes, growth := make([][]complex128, n), make([][]float64, n)
+	n, samples := len(c.x), c.p.filter.n
+	// A complex innovation counts twice, its variance once: slopes of the real parts, the imaginary ones, the variances.
+	slopes := make([][]float64, n)
 	for i := range n {
 		x := slices.Clone(c.x)
 		x[i] += c.step[i]
@@ -174,21 +175,20 @@ func (c *climber) derive() bool {
 		if len(s.resid) == 0 {
 			return false
 		}
-		c.grad.SetVec(i, (v-c.value)/c.step[i])
-		slopes[i], growth[i] = make([]complex128, f.n), make([]float64, f.n)
-		for k := range f.n {
-			r := s.vari[k] / c.now.vari[k]
-			root, now := math.Sqrt(r), c.now.resid[k] // in parts: Go's complex division takes far longer
-			slopes[i][k] = complex((real(s.resid[k])*root-real(now))/c.step[i], (imag(s.resid[k])*root-imag(now))/c.step[i])
-			growth[i][k] = (r - 1) / c.step[i]
+		per := 1 / c.step[i]
+		c.grad.SetVec(i, (v-c.value)*per)
+		slopes[i] = make([]float64, 3*samples)
+		re, im, growth := slopes[i][:samples], slopes[i][samples:2*samples], slopes[i][2*samples:]
+		for k := range samples {
+			root := s.sd[k] * c.now.inv[k]
+			re[k] = (s.resid[k]*root - c.now.resid[k]) * per
+			im[k] = (s.resid[samples+k]*root - c.now.resid[samples+k]) * per
+			growth[k] = (root*root - 1) * per / math.Sqrt2
 		}
 	}
 	for i := range n {
 		for j := i; j < n; j++ {
-			sum := 0.0
-			for k := range f.n {
-				sum += 2*real(cmplx.Conj(slopes[i][k])*slopes[j][k]) + growth[i][k]*growth[j][k]
-			}
+			sum := 2 * floats.Dot(slopes[i], slopes[j])
 			if i == j {
 				sum += 1 / c.p.known(i)
 			}
@@ -409,7 +409,7 @@ func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
 	for i := linesFrom; i < len(x); i++ {
 		free = append(free, i)
 	}
-	slopes := make([][]complex128, len(free))
+	slopes := make([][]float64, len(free))
 	for j, i := range free {
 		y := slices.Clone(x)
 		y[i] += step
@@ -424,11 +424,7 @@ func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
 	fisher := mat.NewSymDense(len(free), nil)
 	for i := range free {
 		for j := i; j < len(free); j++ {
-			sum := 0.0
-			for k, e := range slopes[i] {
-				sum += 2 * real(cmplx.Conj(e)*slopes[j][k])
-			}
-			fisher.SetSym(i, j, sum)
+			fisher.SetSym(i, j, 2*floats.Dot(slopes[i], slopes[j]))
 		}
 	}
 	var chol mat.Cholesky

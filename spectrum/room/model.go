@@ -14,6 +14,8 @@ import (
 	"math"
 	"math/cmplx"
 	"slices"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // Sound is the neighbourhood of a ring as a complex signal, the taps of one place taken together.
@@ -46,71 +48,176 @@ func (s state) clone() state {
 type scored struct {
 	logL  float64      // of the likelihood, amplitudes eliminated
 	amp   []complex128 // at the strike: of the ring, the lines, the steady lines
-	resid []complex128 // innovations, scaled to variance 1
-	vari  []float64    // their variances
-	det   float64      // log det of the amplitudes' Fisher matrix
+	resid []float64    // innovations, scaled to variance 1: real parts, then imaginary ones
+	sd    []float64    // their standard deviations before that,
+	inv   []float64    // and one over them
 }
 
-// filter is the room for one likelihood after the other.
+// filter is the room for one likelihood after the other. What a model has in common with the one before is kept: a
+// slope asks for one change at a time.
 type filter struct {
 	s     Sound
 	n     int
-	cols  int
-	innov []complex128 // n x cols+1
-	vari  []float64
-	gram  []complex128
+	gains gains
+	turns []complex128 // by which the sound is turned, so that the ring stands still
+	at    float64      // Hz, the ring for which they are
+	cols  []column     // of the ring, the lines, the steady lines; the sound
+	gram  []complex128 // upper triangle: inner products of the columns
+	chol  []complex128
 }
 
-func newFilter(s Sound) *filter { return &filter{s: s, n: len(s.Y), vari: make([]float64, len(s.Y))} }
+// gains are how the filter goes on from sample to sample.
+type gains struct {
+	alpha, power, beta, noise float64   // of the model that they belong to
+	hold, take                []float64 // parts of the mean and of the sample in the next mean
+	sd, inv                   []float64 // of the innovations
+	logV                      float64   // sum of the logarithms of their variances
+}
+
+// column is one line of amplitude 1, or the sound, in the ring's frame; real parts first, then imaginary ones.
+type column struct {
+	line  Line // Hz relative to the ring
+	raw   []float64
+	innov []float64 // scaled to variance 1
+}
+
+func newFilter(s Sound) *filter { return &filter{s: s, n: len(s.Y), at: math.NaN()} }
 
 // run computes the likelihood of a model.
-func (f *filter) run(m state, keep bool) (out scored) {
-	dt := 1 / f.s.Rate
-	cols := 1 + len(m.lines) + len(m.endless)
-	f.cols = cols
-	w := cols + 1 // the last column is the data
-	if len(f.innov) < f.n*w {
-		f.innov = make([]complex128, f.n*w)
+func (f *filter) run(m state, keep bool) scored {
+	w := 2 + len(m.lines) + len(m.endless)
+	anew := len(f.cols) != w
+	if anew {
+		f.cols, f.gram, f.chol = make([]column, w), make([]complex128, w*w), make([]complex128, w*w)
+		for i := range f.cols {
+			f.cols[i] = column{line: Line{Hz: math.NaN()}, raw: make([]float64, 2*f.n), innov: make([]float64, 2*f.n)}
+		}
 	}
-	phi := cmplx.Exp(complex(-m.ring.Alpha*dt, 2*math.Pi*m.ring.Hz*dt))
-	decay := math.Exp(-2 * m.ring.Alpha * dt)
+	if f.gains.alpha != m.ring.Alpha || f.gains.power != m.power || f.gains.beta != m.beta || f.gains.noise != m.noise {
+		f.gains, anew = f.s.gains(m), true
+	}
+	turned := anew && f.cols[w-1].line.Hz != 0
+	if f.at != m.ring.Hz {
+		f.turn(m.ring.Hz)
+		turned = true
+	}
+	changed := make([]bool, w)
+	for j := range w {
+		c := &f.cols[j]
+		if j == w-1 {
+			if turned {
+				f.sound(c)
+			}
+			changed[j] = anew || turned
+		} else if l := m.column(j); c.line != l {
+			f.s.line(c, l)
+			changed[j] = true
+		}
+		if changed[j] = changed[j] || anew; changed[j] {
+			f.gains.filter(c)
+		}
+	}
+	for i := range w {
+		for j := i; j < w; j++ {
+			if changed[i] || changed[j] {
+				f.gram[i*w+j] = inner(f.cols[i].innov, f.cols[j].innov)
+			}
+		}
+	}
+	return f.solve(keep)
+}
+
+// column is line j of the model: the ring, then the lines, then the steady lines.
+func (m state) column(j int) (l Line) {
+	switch {
+	case j == 0:
+		l = m.ring
+	case j <= len(m.lines):
+		l = m.lines[j-1]
+	default:
+		l = Line{Hz: m.endless[j-1-len(m.lines)]}
+	}
+	return Line{l.Hz - m.ring.Hz, l.Alpha}
+}
+
+// gains computes how the filter goes on, from the model's power, decay and noise.
+func (s Sound) gains(m state) gains {
+	n, dt := len(s.Y), 1/s.Rate
+	out := gains{alpha: m.ring.Alpha, power: m.power, beta: m.beta, noise: m.noise, hold: make([]float64, n),
+		take: make([]float64, n), sd: make([]float64, n), inv: make([]float64, n)}
+	fall := math.Exp(-m.ring.Alpha * dt)
 	// Growth of the state's variance within a step, for g of power 1 at its beginning.
 	grow := growth(m.ring.Alpha, m.beta, dt)
-	g := m.power * math.Exp(-2*m.beta*f.s.FromS)
+	g := m.power * math.Exp(-2*m.beta*s.FromS) * grow
 	fade := math.Exp(-2 * m.beta * dt)
-	p := m.power * growth(m.ring.Alpha, m.beta, f.s.FromS)
-	reg := make([]complex128, cols)
-	step := make([]complex128, cols)
-	set := func(j int, l Line) {
-		reg[j] = cmplx.Exp(complex(-l.Alpha*f.s.FromS, 2*math.Pi*l.Hz*f.s.FromS))
-		step[j] = cmplx.Exp(complex(-l.Alpha*dt, 2*math.Pi*l.Hz*dt))
-	}
-	set(0, m.ring)
-	for j, l := range m.lines {
-		set(1+j, l)
-	}
-	for j, hz := range m.endless {
-		set(1+len(m.lines)+j, Line{Hz: hz})
-	}
-	mean := make([]complex128, w)
-	for k := range f.n {
-		v := p + m.noise*f.s.Noise[k]
-		f.vari[k] = v
-		gain := p / v
-		row := f.innov[k*w : k*w+w]
-		for j := range cols {
-			e := reg[j] - mean[j]
-			row[j] = e
-			mean[j] = phi * (mean[j] + complex(gain*real(e), gain*imag(e)))
-			reg[j] *= step[j]
+	p := m.power * growth(m.ring.Alpha, m.beta, s.FromS)
+	product := 1.0 // a logarithm now and then, not one of each variance
+	for k, noise := range s.Noise {
+		noise *= m.noise
+		v := p + noise
+		sd := math.Sqrt(v)
+		per := fall / v
+		out.hold[k], out.take[k], out.sd[k], out.inv[k] = per*noise, per*p, sd, 1/sd
+		if product *= v; product < 1e-100 || product > 1e100 {
+			out.logV, product = out.logV+math.Log(product), 1
 		}
-		e := f.s.Y[k] - mean[cols]
-		row[cols] = e
-		mean[cols] = phi * (mean[cols] + complex(gain*real(e), gain*imag(e)))
-		p = decay*p*(1-p/v) + g*grow
+		p = fall*p*per*noise + g
 		g *= fade
 	}
-	return f.solve(cols, keep)
+	out.logV += math.Log(product)
+	return out
+}
+
+// turn makes the ring of so many Hz stand still.
+func (f *filter) turn(hz float64) {
+	f.at, f.turns = hz, make([]complex128, f.n)
+	turn, step := cmplx.Rect(1, -2*math.Pi*hz*f.s.FromS), cmplx.Rect(1, -2*math.Pi*hz/f.s.Rate)
+	for k := range f.turns {
+		f.turns[k] = turn
+		turn *= step
+	}
+}
+
+// sound makes the column of the sound.
+func (f *filter) sound(c *column) {
+	c.line.Hz = 0
+	re, im := c.raw[:f.n], c.raw[f.n:]
+	for k, y := range f.s.Y {
+		y *= f.turns[k]
+		re[k], im[k] = real(y), imag(y)
+	}
+}
+
+// line makes the column of a line.
+func (s Sound) line(c *column, l Line) {
+	c.line = l
+	dt := 1 / s.Rate
+	z := cmplx.Exp(complex(-l.Alpha*s.FromS, 2*math.Pi*l.Hz*s.FromS))
+	step := cmplx.Exp(complex(-l.Alpha*dt, 2*math.Pi*l.Hz*dt))
+	re, im := c.raw[:len(s.Y)], c.raw[len(s.Y):]
+	for k := range re {
+		re[k], im[k] = real(z), imag(z)
+		z *= step
+	}
+}
+
+// filter computes a column's innovations.
+func (g *gains) filter(c *column) {
+	n := len(g.hold)
+	hold, take, inv := g.hold[:n], g.take[:n], g.inv[:n]
+	re, im, outRe, outIm := c.raw[:n], c.raw[n:2*n], c.innov[:n], c.innov[n:2*n]
+	a, b := 0.0, 0.0 // the mean
+	for k, x := range re {
+		y := im[k]
+		outRe[k], outIm[k] = (x-a)*inv[k], (y-b)*inv[k]
+		a, b = hold[k]*a+take[k]*x, hold[k]*b+take[k]*y
+	}
+}
+
+// inner is the inner product of two columns.
+func inner(x, y []float64) complex128 {
+	n := len(x) / 2
+	return complex(floats.Dot(x, y), floats.Dot(x[:n], y[n:])-floats.Dot(x[n:], y[:n]))
 }
 
 // growth is the variance that y gathers in a time t from g of power 1: the integral of exp(-2 alpha (t-u) - 2 beta u).
@@ -122,30 +229,13 @@ func growth(alpha, beta, t float64) float64 {
 	return math.Exp(-2*beta*t) * -math.Expm1(-d) / (d / t)
 }
 
-// solve eliminates the amplitudes.
-func (f *filter) solve(cols int, keep bool) (out scored) {
-	w := cols + 1
-	if len(f.gram) < w*w {
-		f.gram = make([]complex128, w*w)
-	}
-	gram := f.gram[:w*w]
-	clear(gram)
-	logV, product := 0.0, 1.0 // a logarithm now and then, not one of each variance
-	for k := range f.n {
-		row := f.innov[k*w : k*w+w]
-		inv := 1 / f.vari[k]
-		if product *= f.vari[k]; product < 1e-100 || product > 1e100 {
-			logV, product = logV+math.Log(product), 1
-		}
-		for i := range w {
-			c := complex(real(row[i])*inv, -imag(row[i])*inv)
-			for j := i; j < w; j++ {
-				gram[i*w+j] += c * row[j]
-			}
-		}
-	}
-	logV += math.Log(product)
-	// Cholesky of the bordered matrix: its last pivot is what is left of the data.
+// solve eliminates the amplitudes: Cholesky of the bordered matrix, whose last pivot is what is left of the sound.
+func (f *filter) solve(keep bool) (out scored) {
+	w := len(f.cols)
+	cols := w - 1
+	gram := f.chol
+	copy(gram, f.gram)
+	det := 0.0
 	for i := range w {
 		for k := range i {
 			c := cmplx.Conj(gram[k*w+i])
@@ -155,41 +245,47 @@ func (f *filter) solve(cols int, keep bool) (out scored) {
 		}
 		d := real(gram[i*w+i])
 		if i == cols {
-			out.logL = -d - logV - out.det
+			out.logL = -d - f.gains.logV - det
 			break
 		}
 		if !(d > 1e-300) {
 			out.logL = math.Inf(-1)
 			return out
 		}
-		out.det += math.Log(d)
-		s := complex(1/math.Sqrt(d), 0)
+		det += math.Log(d)
+		s := 1 / math.Sqrt(d)
 		for j := i; j < w; j++ {
-			gram[i*w+j] *= s
+			z := gram[i*w+j]
+			gram[i*w+j] = complex(real(z)*s, imag(z)*s)
 		}
 	}
-	if !keep {
-		return out
-	}
-	amp := make([]complex128, cols)
-	for i := cols - 1; i >= 0; i-- {
-		v := gram[i*w+cols]
-		for j := i + 1; j < cols; j++ {
-			v -= gram[i*w+j] * amp[j]
-		}
-		amp[i] = v / gram[i*w+i]
-	}
-	out.amp = amp
-	out.resid = make([]complex128, f.n)
-	out.vari = slices.Clone(f.vari)
-	for k := range f.n {
-		row := f.innov[k*w : k*w+w]
-		e := row[cols]
-		for j := range cols {
-			e -= amp[j] * row[j]
-		}
-		scale := 1 / math.Sqrt(f.vari[k])
-		out.resid[k] = complex(real(e)*scale, imag(e)*scale)
+	if keep {
+		f.explain(&out)
 	}
 	return out
+}
+
+// explain adds the amplitudes, and what they leave of the sound.
+func (f *filter) explain(out *scored) {
+	w, n := len(f.cols), f.n
+	cols := w - 1
+	out.sd, out.inv = f.gains.sd, f.gains.inv
+	out.amp, out.resid = make([]complex128, cols), slices.Clone(f.cols[cols].innov)
+	re, im := out.resid[:n], out.resid[n:]
+	for i := cols - 1; i >= 0; i-- {
+		v := f.chol[i*w+cols]
+		for j := i + 1; j < cols; j++ {
+			v -= f.chol[i*w+j] * out.amp[j]
+		}
+		a := v / f.chol[i*w+i]
+		out.amp[i] = a
+		x, y := f.cols[i].innov[:n], f.cols[i].innov[n:]
+		floats.AddScaled(out.resid, -real(a), f.cols[i].innov)
+		floats.AddScaled(re, imag(a), y)
+		floats.AddScaled(im, -imag(a), x)
+	}
+	for k, turn := range f.turns {
+		z := complex(re[k], im[k]) * cmplx.Conj(turn)
+		re[k], im[k] = real(z), imag(z)
+	}
 }
