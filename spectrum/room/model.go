@@ -120,7 +120,7 @@ func (f *filter) run(m state, keep bool) scored {
 	for i := range w {
 		for j := i; j < w; j++ {
 			if changed[i] || changed[j] {
-				f.gram[i*w+j] = inner(f.cols[i].innov, f.cols[j].innov)
+				f.gram[i*w+j] = inner(f.cols[i].innov, f.cols[j].innov, i == 0, i == j)
 			}
 		}
 	}
@@ -214,9 +214,17 @@ func (g *gains) filter(c *column) {
 	}
 }
 
-// inner is the inner product of two columns.
-func inner(x, y []float64) complex128 {
+// inner is the inner product of two columns, of which the first may be known to be real, or both the same.
+func inner(x, y []float64, isReal, same bool) complex128 {
 	n := len(x) / 2
+	switch {
+	case isReal && same:
+		return complex(floats.Dot(x[:n], y[:n]), 0)
+	case isReal:
+		return complex(floats.Dot(x[:n], y[:n]), floats.Dot(x[:n], y[n:]))
+	case same:
+		return complex(floats.Dot(x, y), 0)
+	}
 	return complex(floats.Dot(x, y), floats.Dot(x[:n], y[n:])-floats.Dot(x[n:], y[:n]))
 }
 
