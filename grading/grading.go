@@ -54,7 +54,9 @@ type Blank struct {
 	Suspect   []Suspect        `json:"suspect"` // entries that do not fit; at most a "maybe" with them
 	Row       Row              `json:"row"`
 
-	scores []float32 // draws of the score; none if the blank was read from JSON
+	// What a blank that was read from JSON has not.
+	scores []float32 // draws of the score
+	own    int       // so many of Suspect are known of the blank alone, the others by the rest of the delivery
 }
 
 // Unused is an input that could not be used, and why.

@@ -53,41 +53,25 @@ func Judge(p Profile, row Row, heard Heard) Blank {
 	}
 	b.Missing = append(missing, b.Missing...)
 	b.Suspect = b.ownSuspects()
+	b.own = len(b.Suspect)
 	b.Parts = assess(p, b.Ring, b.Wood, b.Suspect)
 	if b.Ring == nil && b.WidthRing == nil && b.EndRing == nil {
 		b.Score = measure.Unknown("no tap could be used")
 		b.Verdict, b.Reasons = Unread, heard.whyUnread()
 		return b
 	}
-	b.Score, b.scores = score(p, b.Parts)
-	if b.Score.Known() {
-		low, high := b.ScoreInterval()
-		b.ScoreLow, b.ScoreHigh = &low, &high
-	}
+	b.setScore(p, nil)
 	b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Wood, b.Suspect, b.Warnings, b.Ring)
 	return b
 }
 
-// Rejudge prepares a blank to be judged by one profile after another: what was heard and measured of it stays, so
-// that each is quick. It gives what Judge and the delivery's doubts would.
-func (b Blank) Rejudge() func(Profile) Blank {
-	known, own := b.Suspect, b.ownSuspects()
-	return func(p Profile) Blank {
-		b := b
-		b.Suspect = slices.Clone(own)
-		b.Parts = assess(p, b.Ring, b.Wood, b.Suspect)
-		if b.Verdict == Unread {
-			return b
-		}
-		b.Score, b.scores = score(p, b.Parts)
-		b.ScoreLow, b.ScoreHigh = nil, nil
-		if b.Score.Known() {
-			low, high := b.ScoreInterval()
-			b.ScoreLow, b.ScoreHigh = &low, &high
-		}
-		b.Verdict, b.Reasons = decide(p, b.Parts, b.Score, b.Wood, b.Suspect, b.Warnings, b.Ring)
-		b.doubt(p, known)
-		return b
+// setScore makes the score of the parts.
+func (b *Blank) setScore(p Profile, m *memo) {
+	b.Score, b.scores = score(p, b.Parts, m)
+	b.ScoreLow, b.ScoreHigh = nil, nil
+	if b.Score.Known() {
+		low, high := b.ScoreInterval()
+		b.ScoreLow, b.ScoreHigh = &low, &high
 	}
 }
 

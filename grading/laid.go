@@ -13,11 +13,14 @@ type laid struct {
 	ranked []contender
 }
 
-type laidBlank struct{ blank, scores spool.Place }
+type laidBlank struct{ blank, scores, own spool.Place }
 
 func (l *laid) put(b Blank) (out laidBlank, err error) {
 	if out.blank, err = l.spool.Put(b); err == nil {
 		out.scores, err = l.spool.Put(b.scores)
+	}
+	if err == nil {
+		out.own, err = l.spool.Put(b.own)
 	}
 	return out, err
 }
@@ -66,6 +69,9 @@ func (g *Grading) load() error {
 			return err
 		}
 		if b.scores, err = g.laid.scores(g.laid.ranked[len(blanks)]); err != nil {
+			return err
+		}
+		if err := g.laid.spool.Get(g.laid.blanks[g.laid.ranked[len(blanks)].at].own, &b.own); err != nil {
 			return err
 		}
 		blanks = append(blanks, b)

@@ -4,8 +4,12 @@ import (
 	"cmp"
 	"math"
 	"math/rand/v2"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
 
 	"ringstock/spectrum/measure"
 )
@@ -75,7 +79,10 @@ func rank(list []contender, scores func(contender) ([]float32, error)) error {
 		list[i].low, list[i].high = 1, len(list)
 	}
 	rng := rand.New(rand.NewPCG(rankSeed, 0))
-	lows, highs := make([]tail, read), make([]tail, read)
+	tails := make([]bothTails, runtime.GOMAXPROCS(0))
+	for k := range tails {
+		tails[k] = bothTails{make([]tail, read), make([]tail, read)}
+	}
 	// A draw is a score, turned over so that the best comes first, above the number of its blank:
 	// thousands of plain numbers are sorted many times faster than as many structs.
 	var round [rankTrials / rankRounds][]uint64
@@ -88,32 +95,44 @@ func rank(list []contender, scores func(contender) ([]float32, error)) error {
 				draws[i] = list[i].draw(rng)
 			}
 		}
-		for i, c := range list[:read] {
-			own, err := scores(c)
-			if err != nil {
-				return err
-			}
-			for _, draws := range round {
-				score := math.Float32frombits(uint32(draws[i]))
-				if c.draws > 0 {
-					score = own[draws[i]]
+		var reading errgroup.Group
+		for k := range tails {
+			reading.Go(func() error {
+				for i := k * read / len(tails); i < (k+1)*read/len(tails); i++ {
+					c := list[i]
+					own, err := scores(c)
+					if err != nil {
+						return err
+					}
+					for _, draws := range round {
+						score := math.Float32frombits(uint32(draws[i]))
+						if c.draws > 0 {
+							score = own[draws[i]]
+						}
+						draws[i] = uint64(^math.Float32bits(score))<<32 | uint64(i)
+					}
 				}
-				draws[i] = uint64(^math.Float32bits(score))<<32 | uint64(i)
-			}
+				return nil
+			})
 		}
-		for _, draws := range round {
-			slices.Sort(draws)
-			for from := 0; from < read; {
-				to := from + 1
-				for to < read && draws[to]>>32 == draws[from]>>32 {
-					to++
+		if err := reading.Wait(); err != nil {
+			return err
+		}
+		var sorting sync.WaitGroup
+		for k := range tails {
+			sorting.Go(func() {
+				for t := k; t < len(round); t += len(tails) {
+					tails[k].take(round[t])
 				}
-				for _, d := range draws[from:to] {
-					lows[uint32(d)].add(from + 1)
-					highs[uint32(d)].add(-to)
-				}
-				from = to
-			}
+			})
+		}
+		sorting.Wait()
+	}
+	lows, highs := tails[0].lows, tails[0].highs
+	for _, more := range tails[1:] {
+		for i := range read {
+			lows[i].merge(more.lows[i])
+			highs[i].merge(more.highs[i])
 		}
 	}
 	for i := range read {
@@ -132,6 +151,25 @@ func (c contender) draw(rng *rand.Rand) uint64 {
 	return uint64(math.Float32bits(float32(min(max(c.score.Draw(rng), 0), 100))))
 }
 
+// bothTails are the tails of all ranks, by blank.
+type bothTails struct{ lows, highs []tail }
+
+// take takes in one draw of every score; equal scores share all the ranks that they take up together.
+func (b bothTails) take(draws []uint64) {
+	slices.Sort(draws)
+	for from := 0; from < len(draws); {
+		to := from + 1
+		for to < len(draws) && draws[to]>>32 == draws[from]>>32 {
+			to++
+		}
+		for _, d := range draws[from:to] {
+			b.lows[uint32(d)].add(from + 1)
+			b.highs[uint32(d)].add(-to)
+		}
+		from = to
+	}
+}
+
 // tail holds the smallest fortieth of the ranks drawn, in order: all that a 95 % interval asks of them.
 type tail struct {
 	ranks [rankTrials/40 + 1]int32
@@ -140,13 +178,19 @@ type tail struct {
 
 func (t *tail) add(rank int) {
 	r := int32(rank)
-	i, _ := slices.BinarySearch(t.ranks[:t.n], r)
-	if i == len(t.ranks) {
+	if t.n == len(t.ranks) && r >= t.ranks[t.n-1] {
 		return
 	}
+	i, _ := slices.BinarySearch(t.ranks[:t.n], r)
 	t.n = min(t.n+1, len(t.ranks))
 	copy(t.ranks[i+1:t.n], t.ranks[i:])
 	t.ranks[i] = r
+}
+
+func (t *tail) merge(other tail) {
+	for _, r := range other.ranks[:other.n] {
+		t.add(int(r))
+	}
 }
 
 func (t *tail) limit() int { return int(t.ranks[len(t.ranks)-1]) }

@@ -1,10 +1,12 @@
 package grading
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
@@ -19,6 +21,15 @@ import (
 // Source: Derringer & Suich, J. Quality Technology 12 (1980) 214, eqs. 2 (one limit)
 // and 3 (two, with s = t).
 func (c Criterion) Desirability(y float64) float64 {
+	share := c.share(y)
+	if c.Shape == 1 {
+		return share
+	}
+	return math.Pow(share, c.Shape)
+}
+
+// share is how far between limit and target a value lies: 0 at the limit and beyond, 1 at the target.
+func (c *Criterion) share(y float64) float64 {
 	share := 1.0
 	if c.LimitLow != nil && y < c.Target {
 		share = (y - *c.LimitLow) / (c.Target - *c.LimitLow)
@@ -26,7 +37,7 @@ func (c Criterion) Desirability(y float64) float64 {
 	if c.LimitHigh != nil && y > c.Target {
 		share = (*c.LimitHigh - y) / (*c.LimitHigh - c.Target)
 	}
-	return math.Pow(max(share, 0), c.Shape)
+	return max(share, 0)
 }
 
 const (
@@ -51,14 +62,33 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values, suspects []Suspect) (
 		if doubted := inDoubt(q.key, w, suspects); part.Value.Known() && len(doubted) > 0 {
 			part.Desirability = measure.Unknown("it rests on " + strings.Join(doubted, ", ") + ", which is in doubt")
 		} else if part.Value.Known() {
-			d := c.Desirability(part.Value.X)
-			rng := rand.New(rand.NewPCG(scoreSeed, 0))
-			part.Desirability = measure.Of(d, spread(d, func() float64 { return c.Desirability(part.Value.Draw(rng)) }))
+			part.Desirability = c.desirable(part.Value)
 		}
 		parts = append(parts, part)
 	}
 	return parts
 }
+
+// desirable is the desirability of a known value, with its uncertainty.
+func (c Criterion) desirable(v measure.Value) measure.Value {
+	d := c.Desirability(v.X)
+	sum := 0.0
+	for _, z := range standardNormals() {
+		e := c.Desirability(v.X+v.U*z) - d
+		sum += e * e
+	}
+	return measure.Of(d, math.Sqrt(sum/trials))
+}
+
+// standardNormals are draws of a standard normal distribution, the same for each part of each blank.
+var standardNormals = sync.OnceValue(func() []float64 {
+	rng := rand.New(rand.NewPCG(scoreSeed, 0))
+	draws := make([]float64, trials)
+	for i := range draws {
+		draws[i] = rng.NormFloat64()
+	}
+	return draws
+})
 
 // score is the weighted geometric mean of the desirabilities d_i, times 100:
 //
@@ -71,7 +101,7 @@ func assess(p Profile, ring *spectrum.Ring, w wood.Values, suspects []Suspect) (
 // The uncertainty is found by Monte Carlo (JCGM 101:2008) and taken about the score; the
 // draws are returned too. The parts are drawn independently: readings that several of them
 // share, like the height, are a small part of the whole.
-func score(p Profile, parts []Part) (s measure.Value, draws []float32) {
+func score(p Profile, parts []Part, m *memo) (s measure.Value, draws []float32) {
 	var known []Part
 	for _, part := range parts {
 		if part.Desirability.Known() {
@@ -81,20 +111,109 @@ func score(p Profile, parts []Part) (s measure.Value, draws []float32) {
 	if total(known) == 0 {
 		return measure.Unknown("nothing that is judged is known"), nil
 	}
-	D := geometricMean(known, func(part Part) float64 { return part.Desirability.X })
-	rng := rand.New(rand.NewPCG(scoreSeed, 1))
-	draws = make([]float32, 0, trials)
-	u := spread(D, func() float64 {
-		d := geometricMean(parts, func(part Part) float64 {
-			if !part.Desirability.Known() {
-				return rng.Float64()
+	sum := total(known)
+	log := 0.0
+	for _, part := range known {
+		if part.Weight > 0 {
+			c := p.Properties[part.Key]
+			log += part.Weight / sum * c.logDesirability(part.Value.X)
+		}
+	}
+	D := 100 * math.Exp(log)
+	judged := slices.DeleteFunc(slices.Clone(parts), func(part Part) bool { return part.Weight == 0 })
+	logs := m.logs(p, judged)
+	sum = total(judged)
+	weights := make([]float64, len(judged))
+	for j, part := range judged {
+		weights[j] = part.Weight / sum
+	}
+	draws = make([]float32, trials)
+	squares := 0.0
+	for i := range draws {
+		log := 0.0
+		for j, w := range weights {
+			log += w * logs[j][i]
+		}
+		d := 100 * math.Exp(log)
+		draws[i] = float32(d)
+		squares += (d - D) * (d - D)
+	}
+	return measure.Of(D, math.Sqrt(squares/trials)), draws
+}
+
+// memo keeps draws of one blank for the next profile that it is judged by. Nil keeps nothing.
+type memo struct {
+	known string // which parts were judged, and which of them were known
+	parts map[string]drawnPart
+	raw   [][]float64
+}
+
+type drawnPart struct {
+	by   Criterion
+	logs []float64
+}
+
+// logs are draws of the logarithm of each part's desirability.
+func (m *memo) logs(p Profile, judged []Part) [][]float64 {
+	if m == nil {
+		m = &memo{}
+	}
+	known := ""
+	for _, part := range judged {
+		known += fmt.Sprint(part.Key, part.Desirability.Known(), " ")
+	}
+	if m.parts == nil || known != m.known {
+		*m = memo{known, map[string]drawnPart{}, rawDraws(judged)}
+	}
+	logs := make([][]float64, len(judged))
+	for j, part := range judged {
+		c := p.Properties[part.Key]
+		had, ok := m.parts[part.Key]
+		if !ok || !c.judgesAs(had.by) {
+			if had.by = c; !ok {
+				had.logs = make([]float64, trials)
 			}
-			return p.Properties[part.Key].Desirability(part.Value.Draw(rng))
-		})
-		draws = append(draws, float32(d))
-		return d
-	})
-	return measure.Of(D, u), draws
+			for i, z := range m.raw[j] {
+				if part.Desirability.Known() {
+					had.logs[i] = c.logDesirability(part.Value.X + part.Value.U*z)
+				} else {
+					had.logs[i] = math.Log(z)
+				}
+			}
+			m.parts[part.Key] = had
+		}
+		logs[j] = had.logs
+	}
+	return logs
+}
+
+// rawDraws are, by part, draws of a standard normal distribution where the part is known, else of 0 to 1.
+func rawDraws(judged []Part) [][]float64 {
+	raw := make([][]float64, len(judged))
+	for j := range raw {
+		raw[j] = make([]float64, trials)
+	}
+	rng := rand.New(rand.NewPCG(scoreSeed, 1))
+	for i := range trials {
+		for j, part := range judged {
+			if part.Desirability.Known() {
+				raw[j][i] = rng.NormFloat64()
+			} else {
+				raw[j][i] = rng.Float64()
+			}
+		}
+	}
+	return raw
+}
+
+// logDesirability is the logarithm of Desirability, minus infinity at a limit and beyond: means of many draws are
+// sums of it.
+func (c *Criterion) logDesirability(y float64) float64 {
+	share := c.share(y)
+	if share == 1 {
+		return 0
+	}
+	return c.Shape * math.Log(share)
 }
 
 // ScoreInterval is the 95 % interval of a known score. Where all that is judged is known it is
@@ -114,30 +233,9 @@ func (b Blank) ScoreInterval() (low, high float64) {
 	return max(b.Score.X-coverage*b.Score.U, 0), min(b.Score.X+coverage*b.Score.U, 100)
 }
 
-func geometricMean(parts []Part, d func(Part) float64) float64 {
-	product := 1.0
-	sum := total(parts)
-	for _, part := range parts {
-		if part.Weight > 0 {
-			product *= math.Pow(d(part), part.Weight/sum)
-		}
-	}
-	return 100 * product
-}
-
 func total(parts []Part) (weight float64) {
 	for _, part := range parts {
 		weight += part.Weight
 	}
 	return weight
-}
-
-// spread is the root mean square distance of draws from y.
-func spread(y float64, draw func() float64) float64 {
-	sum := 0.0
-	for range trials {
-		e := draw() - y
-		sum += e * e
-	}
-	return math.Sqrt(sum / trials)
 }

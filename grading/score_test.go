@@ -81,7 +81,7 @@ func testProfile() Profile {
 func judged(p Profile, q, density measure.Value, warnings ...capture.Warning) ([]Part, measure.Value, Verdict, []string) {
 	ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: q}, LoudnessDB: measure.Of(-90, 1)}
 	parts := assess(p, ring, wood.Values{Density: density}, nil)
-	s, _ := score(p, parts)
+	s, _ := score(p, parts, nil)
 	v, reasons := decide(p, parts, s, wood.Values{}, nil, warnings, ring)
 	return parts, s, v, reasons
 }
@@ -196,7 +196,7 @@ func TestSuspectEntriesNeitherKeepNorLeave(t *testing.T) {
 	} {
 		ring := &spectrum.Ring{Fundamental: spectrum.Partial{Q: measure.Of(c.q, 2)}, LoudnessDB: measure.Of(-90, 1)}
 		parts := assess(p, ring, wood.Values{Density: measure.Of(c.density, 5)}, c.suspects)
-		s, _ := score(p, parts)
+		s, _ := score(p, parts, nil)
 		v, reasons := decide(p, parts, s, wood.Values{}, c.suspects, nil, ring)
 		if v != c.want || !strings.Contains(strings.Join(reasons, "\n"), c.suspects[0].Why) {
 			t.Errorf("%s: %s, %q", c.name, v, reasons)
@@ -220,7 +220,7 @@ func TestMissingPartWidensTheScore(t *testing.T) {
 	if part.U < 3*full.U {
 		t.Errorf("score_u %.2f without the density, %.2f with it", part.U, full.U)
 	}
-	if s, _ := score(testProfile(), assess(testProfile(), nil, wood.Values{Density: measure.Unknown("")}, nil)); s.Known() {
+	if s, _ := score(testProfile(), assess(testProfile(), nil, wood.Values{Density: measure.Unknown("")}, nil), nil); s.Known() {
 		t.Errorf("a score of %v out of nothing", s)
 	}
 }

@@ -17,7 +17,6 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -47,8 +46,9 @@ type delivery struct {
 	profile string
 
 	// The last grading, ready for other profiles, and of what state of the folder it is.
-	last  *rejudged
-	state string
+	last   *grading.Rejudged
+	state  string
+	looked time.Time // when the folder was last found to be in that state
 }
 
 type heardKey struct {
@@ -184,6 +184,7 @@ func (d *delivery) tableName() string {
 }
 
 func (d *delivery) Enter(entries []bench.Entry) []bench.Answer {
+	defer d.lookAgain()
 	answers := make([]bench.Answer, len(entries))
 	cells := make([]grading.Cell, len(entries))
 	var put []int
@@ -246,6 +247,7 @@ var faceColumns = map[bench.Face]string{bench.TheFace: "file", bench.OtherFace: 
 var faceStrikes = map[bench.Face]spectrum.Strike{bench.TheFace: spectrum.SideTap, bench.OtherFace: spectrum.SideTap, bench.EndGrain: spectrum.EndTap}
 
 func (d *delivery) Bring(name, blank string, face bench.Face, sound io.Reader) (heard string, err error) {
+	defer d.lookAgain()
 	column, ok := faceColumns[face]
 	blank = strings.TrimSpace(blank)
 	if !ok || blank == "" || len(blank) > 100 {
@@ -430,6 +432,11 @@ func (d *delivery) hear(file string, strike spectrum.Strike, note spectrum.Expec
 }
 
 func (d *delivery) Grade(ctx context.Context, p *grading.Profile) (g grading.Grading, looking string, err error) {
+	if p != nil { // tried out: from one move of a slider to the next the folder stays as it is
+		if g, ok, err := d.tryOut(*p); ok {
+			return g, "", err
+		}
+	}
 	if looking = d.hearAll(); looking != "" {
 		return g, looking, nil
 	}
@@ -447,7 +454,10 @@ func (d *delivery) Grade(ctx context.Context, p *grading.Profile) (g grading.Gra
 	last, same := d.last, d.state == state
 	d.mu.Unlock()
 	if same {
-		return last.by(profile), "", nil
+		d.mu.Lock()
+		d.looked = time.Now()
+		d.mu.Unlock()
+		return last.By(profile), "", nil
 	}
 	own, err := settingsFor(d.folder)
 	if err != nil {
@@ -461,10 +471,33 @@ func (d *delivery) Grade(ctx context.Context, p *grading.Profile) (g grading.Gra
 	g, err = grading.Grade(ctx, grading.Job{Folder: root.FS(), Delivery: filepath.Base(d.folder), Profile: profile, Instruments: own.Instruments, Hear: d.hear})
 	if err == nil {
 		d.mu.Lock()
-		d.last, d.state = newRejudged(g), state
+		d.last, d.state, d.looked = g.Rejudge(), state, time.Now()
 		d.mu.Unlock()
 	}
 	return g, "", err
+}
+
+func (d *delivery) lookAgain() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.looked = time.Time{}
+}
+
+// tryOut judges by a profile what was judged a moment ago, if the folder was looked at then and nothing came in by
+// the page since.
+func (d *delivery) tryOut(p grading.Profile) (g grading.Grading, ok bool, err error) {
+	const moment = time.Second
+	d.mu.Lock()
+	last, looked := d.last, d.looked
+	d.mu.Unlock()
+	if last == nil || time.Since(looked) > moment {
+		return g, false, nil
+	}
+	profile, err := checkedProfile(p)
+	if err != nil {
+		return g, true, err
+	}
+	return last.By(profile), true, nil
 }
 
 // stateOf tells two states of the folder apart: by the table's text, and the names, sizes and times of the files.
@@ -483,53 +516,6 @@ func (d *delivery) stateOf() string {
 	})
 	fmt.Fprint(sum, err)
 	return hex.EncodeToString(sum.Sum(nil))
-}
-
-// rejudged is a grading that can be judged anew by other profiles.
-type rejudged struct {
-	grading.Grading
-	ready []func() func(grading.Profile) grading.Blank // by blank
-}
-
-// newRejudged prepares a grading while the maker looks at it.
-func newRejudged(g grading.Grading) *rejudged {
-	r := &rejudged{Grading: g}
-	for _, b := range g.Blanks {
-		r.ready = append(r.ready, sync.OnceValue(b.Rejudge))
-	}
-	go func() {
-		for _, ready := range r.ready {
-			ready()
-		}
-	}()
-	return r
-}
-
-func (r *rejudged) by(p grading.Profile) grading.Grading {
-	g := r.Grading
-	g.Profile, g.Settings, g.Qualified = p.Name, p, 0
-	g.Blanks = make([]grading.Blank, len(r.ready))
-	each := make(chan int)
-	var workers sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
-		workers.Go(func() {
-			for i := range each {
-				g.Blanks[i] = r.ready[i]()(p)
-			}
-		})
-	}
-	for i := range r.ready {
-		each <- i
-	}
-	close(each)
-	workers.Wait()
-	grading.Rank(g.Blanks)
-	for _, b := range g.Blanks {
-		if b.Verdict == grading.Keep {
-			g.Qualified++
-		}
-	}
-	return g
 }
 
 // checkedProfile checks a profile as if it had been read from a file.

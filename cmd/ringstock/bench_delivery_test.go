@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
@@ -54,6 +55,18 @@ func TestSlidersJudgeAsGradeDoes(t *testing.T) {
 	p, err := loadProfile("viola")
 	if err != nil {
 		t.Fatal(err)
+	}
+	// On the way there by other ones, of which it keeps what it can.
+	for _, by := range []float64{5, 0} {
+		mark := p
+		mark.KeepMark += by
+		d.ranked(t, &mark)
+		weight := p
+		weight.Properties = maps.Clone(p.Properties)
+		c := weight.Properties["q"]
+		c.Weight, c.Target = 2-by/5, c.Target+by
+		weight.Properties["q"] = c
+		d.ranked(t, &weight)
 	}
 	quick := d.ranked(t, &p)
 	page, err := gradeFolder(t.Context(), d.folder, p, nil, false, &progress{})
@@ -123,7 +136,7 @@ func TestDeliveryAtTheBench(t *testing.T) {
 	}
 }
 
-// How soon a ranking of 300 blanks follows a slider.
+// How soon a ranking of 300 blanks follows a slider: a mark, a weight, a limit.
 func BenchmarkSlider300(b *testing.B) {
 	_, d := shopWith(b)
 	g := d.ranked(b, nil)
@@ -131,19 +144,33 @@ func BenchmarkSlider300(b *testing.B) {
 		g.Blanks = append(g.Blanks, g.Blanks...)
 	}
 	g.Blanks = g.Blanks[:300]
-	p, err := d.Profile()
+	for i := range g.Blanks {
+		g.Blanks[i].Blank = fmt.Sprint("D", i)
+	}
+	first, err := d.Profile()
 	if err != nil {
 		b.Fatal(err)
 	}
-	ready := newRejudged(g)
-	ready.by(p)
-	for b.Loop() {
-		p.KeepMark++
-		if p.KeepMark > 90 {
-			p.KeepMark = 40
-		}
-		if view := ready.by(p); len(view.Blanks) != 300 {
-			b.Fatal("blanks got lost")
-		}
+	for _, move := range []struct {
+		what string
+		do   func(p *grading.Profile, c *grading.Criterion, by float64)
+	}{
+		{"mark", func(p *grading.Profile, _ *grading.Criterion, by float64) { p.KeepMark += by }},
+		{"weight", func(_ *grading.Profile, c *grading.Criterion, by float64) { c.Weight += by / 10 }},
+		{"target", func(_ *grading.Profile, c *grading.Criterion, by float64) { c.Target += by }},
+	} {
+		b.Run(move.what, func(b *testing.B) {
+			ready := g.Rejudge()
+			for i := 0; b.Loop(); i++ {
+				p := first
+				p.Properties = maps.Clone(first.Properties)
+				c := p.Properties["q"]
+				move.do(&p, &c, float64(i%9))
+				p.Properties["q"] = c
+				if view := ready.By(p); len(view.Blanks) != 300 {
+					b.Fatal("blanks got lost")
+				}
+			}
+		})
 	}
 }

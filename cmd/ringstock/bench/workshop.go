@@ -363,6 +363,7 @@ type rankView struct {
 	Doubts   []string          `json:"doubts"`
 	Suspect  []grading.Suspect `json:"suspect"`
 	Sound    bool              `json:"sound"`
+	Grade    string            `json:"grade"` // the maker's own
 }
 
 func viewGrading(g grading.Grading) (any, error) {
@@ -372,7 +373,7 @@ func viewGrading(g grading.Grading) (any, error) {
 			return nil, err
 		}
 		v := rankView{Blank: b.Blank, Rank: b.Rank, Low: b.RankLow, High: b.RankHigh, Verdict: string(b.Verdict), Score: figureOf("score", b.Score, ""),
-			Price: b.Row.Price, Currency: b.Row.Currency, Reasons: b.Reasons, Suspect: b.Suspect, Sound: b.Ring != nil}
+			Price: b.Row.Price, Currency: b.Row.Currency, Reasons: b.Reasons, Suspect: b.Suspect, Sound: b.Ring != nil, Grade: b.Row.MakerGrade}
 		if b.Score.Known() {
 			v.ScoreX, v.ScoreU = &b.Score.X, b.Score.U
 		}

@@ -336,10 +336,7 @@ async function rank() {
       }
       ranking = out;
       suspects = out.rows.flatMap(r => (r.suspect ?? []).map(s => ({blank: r.blank, ...s})));
-      drawRanking();
-      drawChosen();
-      drawPairs();
-      markCells();
+      draw();
     } catch (e) {
       $("looking").textContent = e.error ?? String(e);
       if (e.gone) setTimeout(rank, 2000);
@@ -349,26 +346,60 @@ async function rank() {
   asking = false;
 }
 
+// Only what is looked at is drawn, so that a slider's move is quick.
+function draw() {
+  if (!$("rank").hidden) drawRanking();
+  if (!$("listen").hidden) drawPairs();
+  if (!$("measure").hidden) markCells();
+  if (!$("decide").hidden) drawChosen();
+}
+
+let sliding = false, settling = 0;
+
+// Which rows of the ranking are on the screen.
+function inView(body) {
+  const first = (low, high, y) => {
+    while (low < high) {
+      const mid = (low + high) >> 1;
+      if (body.rows[2 * mid].getBoundingClientRect().top < y) low = mid + 1; else high = mid;
+    }
+    return low;
+  }, n = body.rows.length / 2;
+  return [Math.max(first(0, n, 0) - 1, 0), first(0, n, innerHeight)];
+}
+
+const rowOf = new Map(); // by blank
+function rowsOf(r) {
+  const text = JSON.stringify(r), old = rowOf.get(r.blank);
+  if (old?.told === text) return old.rows;
+  const row = html("tr", r.verdict), name = Object.assign(html("th", "", r.blank), {scope: "row"}), score = html("td", "drawn");
+  row.dataset.blank = r.blank;
+  const why = html("tr", "why"), cell = html("td", "", [...r.reasons.slice(0, r.verdict === "keep" ? 1 : 3), ...r.doubts.slice(0, 1)].join("; "));
+  cell.colSpan = 9;
+  why.append(cell);
+  score.append(scoreBar(r), html("span", "", r.score.x || "–"));
+  if (r.score.u) score.append(" ", html("small", "", `± ${r.score.u}`));
+  row.append(html("td", "n place", r.low === r.high ? r.rank : `${r.rank} (${r.low}–${r.high})`), name, verdict(r.verdict), score, ...r.figures.map(figure));
+  rowOf.set(r.blank, {told: text, rows: [row, why]});
+  return [row, why];
+}
+
 function drawRanking() {
   const changed = JSON.stringify(profile) !== JSON.stringify(original);
   $("looking").textContent = !ranking.rows.length ? "Nothing is in this delivery yet: tap, or bring recordings." :
     `${ranking.qualified ? `${ranking.qualified} of ${ranking.rows.length} to keep` : `None of ${ranking.rows.length} qualifies`}, by the profile ${ranking.profile}${changed ? ", changed" : ""}. ± is one standard uncertainty; ranks in brackets span 95 %.`;
-  const body = $("ranking").tBodies[0], had = new Map([...body.rows].filter(r => r.dataset.blank).map(r => [r.dataset.blank, r]));
-  body.replaceChildren(...ranking.rows.flatMap(r => {
-    const text = JSON.stringify(r), old = had.get(r.blank);
-    if (old?.told === text) return [old, old.why];
-    const row = html("tr", r.verdict), name = Object.assign(html("th", "", r.blank), {scope: "row"}), score = html("td", "drawn");
-    row.dataset.blank = r.blank;
-    row.told = text;
-    const why = html("tr", "why"), cell = html("td", "", [...r.reasons.slice(0, r.verdict === "keep" ? 1 : 3), ...r.doubts.slice(0, 1)].join("; "));
-    cell.colSpan = 9;
-    why.append(cell);
-    row.why = why;
-    score.append(scoreBar(r), html("span", "", r.score.x || "–"));
-    if (r.score.u) score.append(" ", html("small", "", `± ${r.score.u}`));
-    row.append(html("td", "n place", r.low === r.high ? r.rank : `${r.rank} (${r.low}–${r.high})`), name, verdict(r.verdict), score, ...r.figures.map(figure));
-    return [row, why];
-  }));
+  const body = $("ranking").tBodies[0];
+  clearTimeout(settling);
+  if (sliding && body.rows.length === 2 * ranking.rows.length) { // what can't be seen follows once the slider rests
+    const [from, to] = inView(body);
+    for (let i = from; i < to; i++) {
+      rowsOf(ranking.rows[i]).forEach((row, k) => {
+        const there = body.rows[2 * i + k];
+        if (there !== row) there.replaceWith(row.isConnected ? row.cloneNode(true) : row);
+      });
+    }
+    settling = setTimeout(() => { sliding = false; drawRanking(); }, 250);
+  } else body.replaceChildren(...ranking.rows.flatMap(rowsOf));
   $("unused").replaceChildren(...[...(ranking.unused ?? []).map(u => `${u.file}: ${u.reason}`), ...(ranking.notes ?? [])].map(t => html("li", "", t)));
 }
 
@@ -377,7 +408,7 @@ const properties = {specific_modulus_mj_kg: ["Specific modulus", "MJ/kg", 10, 35
 
 function slider(label, value, low, high, stepBy, change) {
   const box = html("label", "slide"), input = Object.assign(html("input"), {type: "range", min: Math.min(low, value), max: Math.max(high, value), step: stepBy, value}), out = html("output", "", String(value));
-  input.oninput = () => { change(input.valueAsNumber); out.textContent = input.value; rank(); };
+  input.oninput = () => { change(input.valueAsNumber); out.textContent = input.value; sliding = true; rank(); };
   box.append(html("span", "", label), input, out);
   return box;
 }
@@ -542,14 +573,21 @@ async function showChoices(list) {
 // ---- decide
 
 const taken = new Set();
+let taking = null; // which rows are to be chosen as soon as the ranking is there
 function drawChosen() {
+  if (taking) {
+    const rows = taking(ranking.rows);
+    taking = null;
+    taken.clear();
+    for (const r of rows) taken.add(r.blank);
+  }
   const body = $("chosen").tBodies[0];
   body.replaceChildren(...(ranking?.rows ?? []).map(r => {
     const row = html("tr"), td = html("td"), box = Object.assign(html("input"), {type: "checkbox", checked: taken.has(r.blank)});
     box.setAttribute("aria-label", `Take ${r.blank}`);
     box.onchange = () => { if (box.checked) taken.add(r.blank); else taken.delete(r.blank); sum(); };
     td.append(box);
-    row.append(td, Object.assign(html("th", "", r.blank), {scope: "row"}), verdict(r.verdict), figure(r.score), html("td", "n", r.price === null ? "–" : `${r.price.toFixed(2)} ${r.currency}`), html("td", "", table?.rows.find(t => t.blank === r.blank)?.maker_grade ?? ""));
+    row.append(td, Object.assign(html("th", "", r.blank), {scope: "row"}), verdict(r.verdict), figure(r.score), html("td", "n", r.price === null ? "–" : `${r.price.toFixed(2)} ${r.currency}`), html("td", "", r.grade));
     return row;
   }));
   sum();
@@ -567,11 +605,14 @@ function sum() {
   $("sum").textContent = text + ".";
   $("sum").className = budget > 0 && sums.size === 1 && total > budget ? "problem" : "";
 }
-const take = list => { taken.clear(); for (const r of list) taken.add(r.blank); drawChosen(); };
+function take(which) {
+  taking = which;
+  if (ranking) drawChosen(); else $("sum").textContent = "They are chosen as soon as the ranking is there.";
+}
 $("budget").oninput = sum;
-$("best").oninput = () => take((ranking?.rows ?? []).filter(r => r.verdict !== "unread").slice(0, $("best").valueAsNumber || 0));
-$("take-keep").onclick = () => take((ranking?.rows ?? []).filter(r => r.verdict === "keep"));
-$("take-none").onclick = () => take([]);
+$("best").oninput = () => take(rows => rows.filter(r => r.verdict !== "unread").slice(0, $("best").valueAsNumber || 0));
+$("take-keep").onclick = () => take(rows => rows.filter(r => r.verdict === "keep"));
+$("take-none").onclick = () => take(() => []);
 $("enrol").onsubmit = async e => {
   e.preventDefault();
   $("entered").textContent = "Entering …";
@@ -579,3 +620,4 @@ $("enrol").onsubmit = async e => {
 };
 
 stage();
+if (unsaved.size) flush(); // of an earlier visit
