@@ -656,3 +656,15 @@ func TestLimitedLog(t *testing.T) {
 		t.Errorf("%d lines of 1000", n)
 	}
 }
+
+// Every figure that a page shows has its "?", and what it shows is in the manual.
+func TestFiguresAreExplained(t *testing.T) {
+	for figure, name := range wordsOf {
+		if _, err := helpID(name); err != nil {
+			t.Errorf("%s: %v", figure, err)
+		}
+	}
+	if _, err := helpID("nonsense"); err == nil {
+		t.Error("a word that the manual has not is explained")
+	}
+}

@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ringstock/cmd/ringstock/manual"
 	"ringstock/grading/stock"
 	"ringstock/spectrum/measure"
 )
@@ -23,8 +24,8 @@ var assets embed.FS
 
 var templates = func() map[string]*template.Template {
 	all := map[string]*template.Template{}
-	for _, name := range []string{"bench", "stock", "stick", "statement", "problem", "home", "delivery", "acts", "act"} {
-		t := template.New("layout.html").Funcs(template.FuncMap{"number": figureOf, "price": price, "what": what})
+	for _, name := range []string{"bench", "stock", "stick", "statement", "problem", "home", "delivery", "acts", "act", "manual"} {
+		t := template.New("layout.html").Funcs(template.FuncMap{"number": figureOf, "price": price, "what": what, "help": helpID, "words": words, "topics": manual.Topics})
 		all[name] = template.Must(t.ParseFS(assets, "assets/layout.html", "assets/"+name+".html"))
 	}
 	return all
@@ -70,6 +71,8 @@ func (s *Server) pages(mux *http.ServeMux) {
 		s.workshopPages(mux)
 		s.actPages(mux)
 	}
+	mux.HandleFunc("GET /manual", s.manual)
+	mux.HandleFunc("GET /manual/{topic}", s.manual)
 	mux.HandleFunc("GET /stock", s.withStock(s.stockList))
 	mux.HandleFunc("GET /stock/{id}", s.withStock(s.stick))
 	mux.HandleFunc("POST /stock/{id}", s.withStock(s.act))

@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"encoding/json"
 	"math"
 	"strconv"
 	"strings"
@@ -56,6 +57,16 @@ type figure struct {
 	U    string `json:"u"`
 	Unit string `json:"unit"`
 	Why  string `json:"why"`
+	Word string `json:"word,omitempty"` // of the manual, that explains it
+}
+
+// MarshalJSON gives the word as the id of what the page shows.
+func (f figure) MarshalJSON() ([]byte, error) {
+	type plain figure
+	if f.Word != "" {
+		f.Word = wordID(f.Word)
+	}
+	return json.Marshal(plain(f))
 }
 
 type curveView struct {
@@ -136,7 +147,7 @@ func ringFigures(r *spectrum.Ring) []figure {
 const pitchKept = 0.001
 
 func figureOf(name string, v measure.Value, unit string) figure {
-	f := figure{Name: name, Unit: unit}
+	f := figure{Name: name, Unit: unit, Word: wordsOf[name]}
 	if !v.Known() {
 		f.Why = v.Why
 		return f

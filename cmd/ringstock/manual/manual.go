@@ -26,7 +26,7 @@ type Topic struct {
 
 // order is that of a newcomer's way: from the first recording to the finished stick.
 var order = []string{
-	"start", "recording", "microphone", "listening", "page", "delivery", "numbers",
+	"start", "recording", "microphone", "listening", "page", "delivery", "numbers", "words",
 	"stock", "sticks", "files", "method", "accuracy", "cautions", "changes",
 }
 
@@ -64,4 +64,20 @@ func (t Topic) HTML() (string, error) {
 		return "", fmt.Errorf("manual page %s: %w", t.Name, err)
 	}
 	return b.String(), nil
+}
+
+// Word says what one number means, its range and its source.
+type Word struct {
+	Name string
+	Text Topic // of this word alone
+}
+
+// Words are the numbers explained on the page words, in its order.
+func Words() (list []Word) {
+	page, _ := Find("words")
+	for _, part := range strings.Split(page.Text, "\n## ")[1:] {
+		name, text, _ := strings.Cut(part, "\n")
+		list = append(list, Word{name, Topic{Name: name, Title: name, Text: strings.TrimSpace(text)}})
+	}
+	return list
 }

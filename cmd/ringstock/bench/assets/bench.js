@@ -310,12 +310,22 @@ function token(verdict) {
   return s;
 }
 
+// A "?" beside a figure's name shows what the manual says of it.
+function asked(dt, id) {
+  if (!id) return dt;
+  const b = Object.assign(html("button", "help", "?"), {type: "button"});
+  b.setAttribute("popovertarget", id);
+  b.setAttribute("aria-label", `What is this? ${dt.textContent}`);
+  dt.append(" ", b);
+  return dt;
+}
+
 function number(f, name) {
   const box = html("div", f.x ? "" : "unknown"), value = html("dd");
   if (f.x) {
     value.append(html("b", "", f.x), html("small", "", [f.u && `± ${f.u}`, f.unit].filter(Boolean).join(" ")));
   } else value.append(html("b", "", "–"), html("small", "", f.why || "not known yet"));
-  box.append(html("dt", "", name ?? f.name), value);
+  box.append(asked(html("dt", "", name ?? f.name), f.word), value);
   return box;
 }
 
@@ -356,7 +366,7 @@ function show(s) {
       const name = html("b", "", t.note.replace("#", ""));
       if (t.note.includes("#")) name.firstChild.splitText(1).before(html("sup", "", "♯"));
       value.append(name, html("small", "", t.cents.replace("-", "−")));
-      note.append(html("dt", "", "note"), value);
+      note.append(asked(html("dt", "", "note"), t.figures[0].word), value);
       $("figures").replaceChildren(note, ...t.figures.map((f, i) => number(f, i === 0 ? "pitch" : undefined)));
     }
   }
