@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 
-	"github.com/go-audio/audio"
 	"github.com/go-audio/wav"
 
 	"ringstock/capture"
@@ -70,17 +69,18 @@ func readWAV(r io.ReaderAt, size int64) (capture.Recording, error) {
 // The decoder's own way takes three times as long: it calls a reader for each sample.
 func (l layout) decodeInts(track []float64, data []byte) {
 	step, scale := l.frameBytes(), 1/float64(int64(1)<<(l.bits-1))
+	width := l.bits / 8
 	for i := range track {
-		b := data[i*step:]
+		b := data[i*step : i*step+width : i*step+width]
 		var v int32
-		switch l.bits {
-		case 8:
+		switch len(b) {
+		case 3: // at the top of a number, so that the sign comes of itself
+			v = int32(uint32(b[0])<<8|uint32(b[1])<<16|uint32(b[2])<<24) >> 8
+		case 1:
 			v = int32(b[0]) - 128 // unsigned
-		case 16:
+		case 2:
 			v = int32(int16(binary.LittleEndian.Uint16(b)))
-		case 24:
-			v = audio.Int24LETo32(b)
-		case 32:
+		case 4:
 			v = int32(binary.LittleEndian.Uint32(b))
 		}
 		track[i] = float64(v) * scale

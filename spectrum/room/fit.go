@@ -155,36 +155,38 @@ type climber struct {
 	x       []float64
 	value   float64
 	now     scored
-	step    []float64 // of the differences
+	beside  scored      // a step aside
+	step    []float64   // of the differences
+	slopes  [][]float64 // see derive
 	fisher  *mat.SymDense
 	grad    *mat.VecDense
 }
 
-func (c *climber) at(x []float64, keep bool) (float64, scored) {
+// at is the value at x; to tells what the model there says of the sound.
+func (c *climber) at(x []float64, to *scored) float64 {
 	m := unpack(x, c.endless)
 	before := c.p.prior(m)
-	if math.IsInf(before, -1) {
-		return before, scored{}
+	if to.ok = !math.IsInf(before, -1); !to.ok {
+		return before
 	}
-	s := c.p.filter.run(m, keep)
-	return s.logL + before, s
+	c.p.filter.score(m, to)
+	return to.logL + before
 }
 
 // derive forms gradient and Fisher's matrix, by differences of the innovations and of their variances.
 func (c *climber) derive() bool {
 	n, samples := len(c.x), c.p.filter.n
 	// A complex innovation counts twice, its variance once: slopes of the real parts, the imaginary ones, the variances.
-	slopes := make([][]float64, n)
+	slopes, s, x := c.slopes, &c.beside, slices.Clone(c.x)
 	for i := range n {
-		x := slices.Clone(c.x)
 		x[i] += c.step[i]
-		v, s := c.at(x, true)
-		if len(s.resid) == 0 {
+		v := c.at(x, s)
+		if !s.ok {
 			return false
 		}
+		x[i] = c.x[i]
 		per := 1 / c.step[i]
 		c.grad.SetVec(i, (v-c.value)*per)
-		slopes[i] = make([]float64, 3*samples)
 		re, im, growth := slopes[i][:samples], slopes[i][samples:2*samples], slopes[i][2*samples:]
 		for k := range samples {
 			root := s.sd[k] * c.now.inv[k]
@@ -229,7 +231,11 @@ func (p *problem) climb(from state, most int) (out peak, ok bool) {
 	n := len(c.x)
 	c.fisher, c.grad, c.step = mat.NewSymDense(n, nil), mat.NewVecDense(n, nil), slices.Repeat([]float64{1e-3}, n)
 	c.step[ringHz] = 1e-4
-	if c.value, c.now = c.at(c.x, true); len(c.now.resid) == 0 || !c.derive() {
+	c.slopes = make([][]float64, n)
+	for i := range n {
+		c.slopes[i] = make([]float64, 3*p.filter.n)
+	}
+	if c.value = c.at(c.x, &c.now); !c.now.ok || !c.derive() {
 		return out, false
 	}
 	var way []place
@@ -239,12 +245,13 @@ func (p *problem) climb(from state, most int) (out peak, ok bool) {
 		if !ok {
 			return out, false
 		}
-		if v, s := c.at(x, true); v > c.value {
+		if v := c.at(x, &c.beside); v > c.value {
 			if p.met(x) {
 				p.been = append(p.been, way...)
 				return out, false
 			}
-			c.x, c.value, c.now = x, v, s
+			c.x, c.value = x, v
+			c.now, c.beside = c.beside, c.now
 			lambda = max(lambda/6, 1e-6)
 			for i := range n { // differences a fiftieth of a standard deviation wide
 				c.step[i] = min(0.02/math.Sqrt(c.fisher.At(i, i)), 0.05)
@@ -368,8 +375,8 @@ func (e explanations) best() peak {
 func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool) {
 	p := &problem{filter: newFilter(s), start: ring, own: len(beside), beside: beside}
 	dry := state{ring: ring, power: nowhere, beta: 10, noise: noiseFactorStart, lines: beside, endless: endless}
-	first := p.filter.run(dry, true)
-	if len(first.amp) == 0 {
+	var first scored
+	if p.filter.score(dry, &first); !first.ok {
 		return r, false
 	}
 	p.level = sq(first.amp[0])
@@ -458,11 +465,11 @@ func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
 		free = append(free, i)
 	}
 	slopes := make([][]float64, len(free))
+	var s scored
 	for j, i := range free {
 		y := slices.Clone(x)
 		y[i] += step
-		s := p.filter.run(unpack(y, dry.endless), true)
-		if len(s.resid) == 0 {
+		if p.filter.score(unpack(y, dry.endless), &s); !s.ok {
 			return u, false
 		}
 		for k, e := range s.resid {
@@ -506,7 +513,7 @@ func (p *problem) addModes(found *explanations) (any bool) {
 
 // further lists the lines that would better a model most, nothing else changed.
 func (p *problem) further(m state) (out []Line) {
-	base := p.filter.run(m, false).logL + math.Log(p.level*linePower)
+	base := p.filter.likelihood(m) + math.Log(p.level*linePower)
 	gain := map[Line]float64{}
 	var lines []Line
 	for _, t60 := range []float64{0.6, 2} {
@@ -514,7 +521,7 @@ func (p *problem) further(m state) (out []Line) {
 			n := m.clone()
 			l := Line{hz, lnThousand / t60}
 			n.lines = append(n.lines, l)
-			lines, gain[l] = append(lines, l), p.filter.run(n, false).logL-base
+			lines, gain[l] = append(lines, l), p.filter.likelihood(n)-base
 		}
 	}
 	slices.SortFunc(lines, func(a, b Line) int { return cmp.Compare(gain[b], gain[a]) })

@@ -51,6 +51,7 @@ type scored struct {
 	resid []float64    // innovations, scaled to variance 1: real parts, then imaginary ones
 	sd    []float64    // their standard deviations before that,
 	inv   []float64    // and one over them
+	ok    bool         // whether the amplitudes could be found
 }
 
 // filter is the room for one likelihood after the other. What a model has in common with the one before is kept: a
@@ -81,10 +82,27 @@ type column struct {
 	innov []float64 // scaled to variance 1
 }
 
-func newFilter(s Sound) *filter { return &filter{s: s, n: len(s.Y), at: math.NaN()} }
+func newFilter(s Sound) *filter {
+	return &filter{s: s, n: len(s.Y), at: math.NaN(), turns: make([]complex128, len(s.Y))}
+}
 
-// run computes the likelihood of a model.
-func (f *filter) run(m state, keep bool) scored {
+// likelihood is that of a model, its logarithm, amplitudes eliminated.
+func (f *filter) likelihood(m state) float64 {
+	f.run(m)
+	logL, _ := f.solve()
+	return logL
+}
+
+// score does the same and tells what the model says of the sound, in the room that out has.
+func (f *filter) score(m state, out *scored) {
+	f.run(m)
+	if out.logL, out.ok = f.solve(); out.ok {
+		f.explain(out)
+	}
+}
+
+// run lets the sound and all lines of a model through its filter.
+func (f *filter) run(m state) {
 	w := 2 + len(m.lines) + len(m.endless)
 	anew := len(f.cols) != w
 	if anew {
@@ -94,7 +112,8 @@ func (f *filter) run(m state, keep bool) scored {
 		}
 	}
 	if f.gains.alpha != m.ring.Alpha || f.gains.power != m.power || f.gains.beta != m.beta || f.gains.noise != m.noise {
-		f.gains, anew = f.s.gains(m), true
+		f.gains.set(f.s, m)
+		anew = true
 	}
 	turned := anew && f.cols[w-1].line.Hz != 0
 	if f.at != m.ring.Hz {
@@ -124,7 +143,6 @@ func (f *filter) run(m state, keep bool) scored {
 			}
 		}
 	}
-	return f.solve(keep)
 }
 
 // column is line j of the model: the ring, then the lines, then the steady lines.
@@ -140,15 +158,17 @@ func (m state) column(j int) (l Line) {
 	return Line{l.Hz - m.ring.Hz, l.Alpha}
 }
 
-// gains computes how the filter goes on, from the model's power, decay and noise.
-func (s Sound) gains(m state) gains {
+// set computes how the filter goes on, from the model's power, decay and noise.
+func (g *gains) set(s Sound, m state) {
 	n, dt := len(s.Y), 1/s.Rate
-	out := gains{alpha: m.ring.Alpha, power: m.power, beta: m.beta, noise: m.noise, hold: make([]float64, n),
-		take: make([]float64, n), sd: make([]float64, n), inv: make([]float64, n)}
+	g.alpha, g.power, g.beta, g.noise, g.logV = m.ring.Alpha, m.power, m.beta, m.noise, 0
+	for _, row := range []*[]float64{&g.hold, &g.take, &g.sd, &g.inv} {
+		*row = slices.Grow((*row)[:0], n)[:n]
+	}
 	fall := math.Exp(-m.ring.Alpha * dt)
-	// Growth of the state's variance within a step, for g of power 1 at its beginning.
+	// Growth of the state's variance within a step, for an answer of power 1 at its beginning.
 	grow := growth(m.ring.Alpha, m.beta, dt)
-	g := m.power * math.Exp(-2*m.beta*s.FromS) * grow
+	fresh := m.power * math.Exp(-2*m.beta*s.FromS) * grow
 	fade := math.Exp(-2 * m.beta * dt)
 	p := m.power * growth(m.ring.Alpha, m.beta, s.FromS)
 	product := 1.0 // a logarithm now and then, not one of each variance
@@ -157,20 +177,19 @@ func (s Sound) gains(m state) gains {
 		v := p + noise
 		sd := math.Sqrt(v)
 		per := fall / v
-		out.hold[k], out.take[k], out.sd[k], out.inv[k] = per*noise, per*p, sd, 1/sd
+		g.hold[k], g.take[k], g.sd[k], g.inv[k] = per*noise, per*p, sd, 1/sd
 		if product *= v; product < 1e-100 || product > 1e100 {
-			out.logV, product = out.logV+math.Log(product), 1
+			g.logV, product = g.logV+math.Log(product), 1
 		}
-		p = fall*p*per*noise + g
-		g *= fade
+		p = fall*p*per*noise + fresh
+		fresh *= fade
 	}
-	out.logV += math.Log(product)
-	return out
+	g.logV += math.Log(product)
 }
 
 // turn makes the ring of so many Hz stand still.
 func (f *filter) turn(hz float64) {
-	f.at, f.turns = hz, make([]complex128, f.n)
+	f.at = hz
 	turn, step := cmplx.Rect(1, -2*math.Pi*hz*f.s.FromS), cmplx.Rect(1, -2*math.Pi*hz/f.s.Rate)
 	for k := range f.turns {
 		f.turns[k] = turn
@@ -238,7 +257,7 @@ func growth(alpha, beta, t float64) float64 {
 }
 
 // solve eliminates the amplitudes: Cholesky of the bordered matrix, whose last pivot is what is left of the sound.
-func (f *filter) solve(keep bool) (out scored) {
+func (f *filter) solve() (logL float64, ok bool) {
 	w := len(f.cols)
 	cols := w - 1
 	gram := f.chol
@@ -253,12 +272,10 @@ func (f *filter) solve(keep bool) (out scored) {
 		}
 		d := real(gram[i*w+i])
 		if i == cols {
-			out.logL = -d - f.gains.logV - det
-			break
+			return -d - f.gains.logV - det, true
 		}
 		if !(d > 1e-300) {
-			out.logL = math.Inf(-1)
-			return out
+			break
 		}
 		det += math.Log(d)
 		s := 1 / math.Sqrt(d)
@@ -267,18 +284,15 @@ func (f *filter) solve(keep bool) (out scored) {
 			gram[i*w+j] = complex(real(z)*s, imag(z)*s)
 		}
 	}
-	if keep {
-		f.explain(&out)
-	}
-	return out
+	return math.Inf(-1), false
 }
 
 // explain adds the amplitudes, and what they leave of the sound.
 func (f *filter) explain(out *scored) {
 	w, n := len(f.cols), f.n
 	cols := w - 1
-	out.sd, out.inv = f.gains.sd, f.gains.inv
-	out.amp, out.resid = make([]complex128, cols), slices.Clone(f.cols[cols].innov)
+	out.sd, out.inv = append(out.sd[:0], f.gains.sd...), append(out.inv[:0], f.gains.inv...)
+	out.amp, out.resid = slices.Grow(out.amp[:0], cols)[:cols], append(out.resid[:0], f.cols[cols].innov...)
 	re, im := out.resid[:n], out.resid[n:]
 	for i := cols - 1; i >= 0; i-- {
 		v := f.chol[i*w+cols]

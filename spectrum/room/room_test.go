@@ -31,7 +31,7 @@ func TestLikelihoodIsTheGaussianOne(t *testing.T) {
 		{ring: Line{-2, 4}, power: 0.5, beta: 2.5, noise: 1},
 		{ring: Line{0.4, 3}, power: 2, beta: 3, noise: 1, lines: []Line{{4, 5}}, endless: []float64{-7}},
 	} {
-		got := newFilter(s).run(m, false).logL
+		got := newFilter(s).likelihood(m)
 		want := dense(s, m)
 		if math.Abs(got-want) > 1e-6*math.Abs(want) {
 			t.Errorf("%+v: log likelihood %.8f, by the matrix %.8f", m, got, want)
