@@ -164,6 +164,9 @@ type Session struct {
 	latest   *place   // of the latest good tap, whose ring may go on
 	notes    map[Side][]float64
 	altered  bool // it was told that the device alters the sound
+	bent     int  // taps whose sound the device altered, before it was told
+	unheard  int  // the latest taps in a row that are blamed on the hands
+	recent   recent
 	weak     bool // it was told that the microphone's low end is weak
 	quit     bool
 	hears    bool   // the room was heard
@@ -244,6 +247,7 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 			}
 			return errors.Join(s.failed, err)
 		}
+		s.recent.add(b, s.rate)
 		if err := in.hear(b); err != nil {
 			return err
 		}
@@ -312,7 +316,7 @@ func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
 	if result == nil {
 		return nil // a noise, but no tap
 	}
-	altered := s.tellAltered(heard)
+	s.watchDevice(heard)
 	good := tapped{take: take, heard: heard, record: s.record(c, heard)}
 	if result.Accepted && heard.Ring != nil {
 		good.power = power(take, heard)
@@ -320,15 +324,18 @@ func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
 			return nil
 		}
 		if t.Why = vague(heard.Ring); t.Why != "" {
-			t.Why = cmp.Or(s.dull(heard.Ring), t.Why)
+			t.Why = s.blameHands(cmp.Or(s.dull(heard.Ring), t.Why))
 		}
 	} else {
-		t.Why = advice(result.Reason)
+		switch t.Why = advice(result.Reason); result.Reason {
+		case capture.Accepted:
+			t.Why = s.blameHands(t.Why)
+		case capture.Clipped:
+		default:
+			t.Why = s.blame(t.Why)
+		}
 	}
 	if t.Why != "" {
-		if altered {
-			t.Why = "again: the recording device altered the sound, as said before"
-		}
 		return nil
 	}
 	if why := s.unlike(heard.Ring); why != "" {
@@ -349,7 +356,7 @@ func (s *Session) count(good *tapped, t *TapHeard) {
 	if s.failed != nil {
 		return
 	}
-	s.asked = nil
+	s.asked, s.unheard = nil, 0
 	s.notes[s.side] = append(s.notes[s.side], good.heard.Ring.Fundamental.Hz.X)
 	s.latest = &place{s.blank, s.side, good.file}
 	t.Good, t.Asked, t.Why, t.File, t.Ring = true, false, "", good.file, good.heard.Ring
@@ -440,19 +447,6 @@ func tellsMore(whole, begun spectrum.Analysis) bool {
 		return now.Q.Known()
 	}
 	return now.Q.U < was.Q.U && math.Abs(now.Q.X-was.Q.X) <= agree*was.Q.U && math.Abs(now.Hz.X-was.Hz.X) <= agree*math.Max(was.Hz.U, 1e-4*was.Hz.X)
-}
-
-// tellAltered tells once that the recording device alters the sound, if it does.
-func (s *Session) tellAltered(heard spectrum.Analysis) bool {
-	i := slices.IndexFunc(heard.Warnings, func(w capture.Warning) bool { return w.Code == spectrum.Altered })
-	if i < 0 {
-		return false
-	}
-	if !s.altered {
-		s.altered = true
-		s.tell(Notice{heard.Warnings[i].Text})
-	}
-	return true
 }
 
 func lossText(c capture.Cut) string {
@@ -582,15 +576,25 @@ func power(take capture.Take, a spectrum.Analysis) float64 {
 }
 
 // odd tells in what a tap is far from another one of the same blank and side: a voice, a hand, another blank.
-func odd(t, before *tapped) string {
-	now, was := t.heard.Ring, before.heard.Ring
-	far := func(a, b measure.Value, most, sigmas float64) bool {
-		return a.Known() && b.Known() && math.Abs(a.X-b.X) > most+sigmas*math.Hypot(a.U, b.U)
+func odd(t, before *tapped) string { return cmp.Or(oddNote(t, before), oddDecay(t, before)) }
+
+// far tells whether two values differ by more than their uncertainties, and an allowance, explain.
+func far(a, b measure.Value, most, sigmas float64) bool {
+	return a.Known() && b.Known() && math.Abs(a.X-b.X) > most+sigmas*math.Hypot(a.U, b.U)
+}
+
+func oddNote(t, before *tapped) string {
+	hz, was := t.heard.Ring.Fundamental.Hz, before.heard.Ring.Fundamental.Hz
+	if far(hz, was, 0.004*was.X, 5) {
+		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?", hz.X, was.X)
 	}
-	hz, hzWas, q, qWas := now.Fundamental.Hz, was.Fundamental.Hz, now.Fundamental.Q, was.Fundamental.Q
+	return ""
+}
+
+func oddDecay(t, before *tapped) string {
+	now, was := t.heard.Ring, before.heard.Ring
+	q, qWas := now.Fundamental.Q, was.Fundamental.Q
 	switch {
-	case far(hz, hzWas, 0.004*hzWas.X, 5):
-		return fmt.Sprintf("again: another note (%.1f Hz) than before (%.1f Hz); is it the same blank, tapped on the same face?", hz.X, hzWas.X)
 	case far(q, qWas, 0, 4) && min(q.X, qWas.X) < max(q.X, qWas.X)/2:
 		return fmt.Sprintf("again: far from the sustain before (Q %.0f, was %.0f); hold the blank at its nodes, and wait until nobody speaks", q.X, qWas.X)
 	case far(now.PurityPct, was.PurityPct, 30, 2):
@@ -607,7 +611,8 @@ func (s *Session) otherwise(t *tapped) string {
 		s.odd = nil
 		return ""
 	}
-	why := odd(t, &list[len(list)-1])
+	before := &list[len(list)-1]
+	why := cmp.Or(oddNote(t, before), s.blameHands(oddDecay(t, before)))
 	if why == "" {
 		s.odd = nil
 		return ""
