@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
+	"ringstock/capture"
 	"ringstock/capture/wavfile"
 	"ringstock/spectrum"
 	"ringstock/spectrum/measure"
@@ -83,10 +84,9 @@ func analyse(ctx context.Context, files []string, strike spectrum.Strike, p *pro
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			rec, err := wavfile.Open(name)
-			_, list[i] = hear(name, rec, err, strike, spectrum.Expected{})
+			_, list[i] = hearWithin(ctx, name, func() (capture.Recording, error) { return wavfile.Open(name) }, strike, spectrum.Expected{})
 			p.step(len(files))
-			return nil
+			return ctx.Err()
 		})
 	}
 	return list, g.Wait()

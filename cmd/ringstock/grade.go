@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"ringstock/capture"
 	"ringstock/grading"
 	"ringstock/grading/report"
 	"ringstock/grading/spool"
@@ -158,8 +159,7 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, la
 	job := grading.Job{
 		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile, Instruments: own.Instruments, Spool: laid,
 		Hear: func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
-			rec, err := openIn(root, name)
-			take, a := hear(name, rec, err, strike, note)
+			take, a := hearWithin(ctx, name, func() (capture.Recording, error) { return openIn(root, name) }, strike, note)
 			if pictures && strike == spectrum.SideTap {
 				if portrait, ok := spectrum.Draw(take, a); ok {
 					album.draw(name, portrait)
@@ -176,6 +176,9 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, la
 		},
 	}
 	g, err := grading.Grade(ctx, job)
+	if err == nil {
+		err = ctx.Err() // a recording may have been let go of
+	}
 	if err != nil && !errors.Is(err, context.Canceled) {
 		err = fmt.Errorf("%s: %w", folder, err)
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"io/fs"
 	"os"
@@ -23,6 +24,23 @@ func hear(name string, rec capture.Recording, err error, strike spectrum.Strike,
 	take := capture.FindTaps(rec)
 	a := spectrum.AnalyseNear(take, strike, note)
 	return take, a
+}
+
+// hearWithin opens a recording and hears it. When the program is to end it lets go of one that takes long.
+func hearWithin(ctx context.Context, name string, open func() (capture.Recording, error), strike spectrum.Strike, note spectrum.Expected) (capture.Take, spectrum.Analysis) {
+	type heard struct {
+		take capture.Take
+		a    spectrum.Analysis
+	}
+	h, err := within(ctx, func() (heard, error) {
+		rec, err := open()
+		take, a := hear(name, rec, err, strike, note)
+		return heard{take, a}, nil
+	})
+	if err != nil {
+		return capture.Take{}, spectrum.Unread(name, "it was not read to its end")
+	}
+	return h.take, h.a
 }
 
 // openIn reads a recording of a folder that no link can lead out of.

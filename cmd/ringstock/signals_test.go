@@ -9,20 +9,21 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"ringstock/capture"
+	"ringstock/capture/wavfile"
 )
 
 // The first interrupt ends the program while it waits for a file or reads one, with exit code 130.
 func TestInterruptedWhileReading(t *testing.T) {
 	huge := filepath.Join(t.TempDir(), "huge.wav")
-	// A header that promises 2 GB, and as much of nothing: it takes seconds to read.
-	header := []byte("RIFF\xf0\xff\xff\x7fWAVEfmt \x10\x00\x00\x00\x01\x00\x01\x00\x80\xbb\x00\x00\x00\x77\x01\x00\x02\x00\x10\x00data\xcc\xff\xff\x7f")
-	if err := os.WriteFile(huge, header, 0o666); err != nil {
+	// Seventeen minutes: it takes seconds to read, and to find that there are no taps.
+	if err := wavfile.Save(huge, capture.Recording{Rate: 96000, Bits: 24, Tracks: [][]float64{make([]float64, 17*60*96000)}}, 24); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Truncate(huge, 600<<20); err != nil {
-		t.Fatal(err)
-	}
+	delivery := filepath.Dir(huge)
 	for _, args := range [][]string{
+		{"grade", delivery},
 		{"listen", t.TempDir(), "--from", huge},
 		{"analyse", huge},
 		{"check", "--from", huge},
