@@ -91,7 +91,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 			if err != nil {
 				return err
 			}
-			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound(), witness{blank.evidence(), row.Species}}
+			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound(), blank.witness()}
 			oneAtATime.Lock()
 			defer oneAtATime.Unlock()
 			done++
@@ -109,17 +109,25 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 		witnesses[i] = o.witness
 	}
 	odd := amongOthers(witnesses)
+	get := func(i int) (b Blank, err error) {
+		err = laid.spool.Get(outcomes[i].laidBlank.blank, &b)
+		return b, err
+	}
+	exchanged, err := exchangedAmong(witnesses, odd, get)
+	if err != nil {
+		return Grading{}, err
+	}
 	for i := range outcomes {
 		expected, isOdd := odd[i]
-		if !isOdd && len(shared[i]) == 0 {
+		if !isOdd && len(shared[i])+len(exchanged[i]) == 0 {
 			continue
 		}
 		o := &outcomes[i]
-		var b Blank
-		if err := laid.spool.Get(o.laidBlank.blank, &b); err != nil {
+		b, err := get(i)
+		if err != nil {
 			return Grading{}, err
 		}
-		more := shared[i]
+		more := slices.Concat(exchanged[i], shared[i])
 		if isOdd {
 			more = slices.Concat(more, b.suspectsAmong(expected))
 		}
@@ -151,6 +159,29 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 		err = out.load()
 	}
 	return out, err
+}
+
+// exchangedAmong finds the pairs of blanks whose recordings changed places, and what is asked back of each.
+func exchangedAmong(witnesses []witness, odd map[int]expectation, get func(int) (Blank, error)) (map[int][]Suspect, error) {
+	out := map[int][]Suspect{}
+	gains := map[int]float64{}
+	for _, e := range exchangesAmong(witnesses, odd) {
+		a, err := get(e.a)
+		if err != nil {
+			return nil, err
+		}
+		b, err := get(e.b)
+		if err != nil {
+			return nil, err
+		}
+		gain := a.exchangedWith(b, e.sides, odd[e.a]) - e.unlikely
+		if gain <= 0 || gain <= gains[e.a] || gain <= gains[e.b] {
+			continue
+		}
+		gains[e.a], gains[e.b] = gain, gain
+		out[e.a], out[e.b] = a.exchangeSuspects(b, e.sides), b.exchangeSuspects(a, e.sides)
+	}
+	return out, nil
 }
 
 // hear hears a recording of the folder, after a look at its name.
@@ -256,7 +287,7 @@ func sharedSound(folder fs.FS, rows []Row) map[int][]Suspect {
 			if other.row == c.row {
 				continue
 			}
-			out[c.row] = append(out[c.row], Suspect{c.column, c.name, fmt.Sprintf("%s blank %s too (%s): one recording can't be of two blanks", how, rows[other.row].Blank, other.name), nil})
+			out[c.row] = append(out[c.row], Suspect{c.column, c.name, fmt.Sprintf("%s blank %s too (%s): one recording can't be of two blanks", how, rows[other.row].Blank, other.name), nil, nil})
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(byName)) {

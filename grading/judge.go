@@ -79,8 +79,12 @@ func (b *Blank) setScore(p Profile, m *memo) {
 // as it is: it never depends on other blanks.
 func (b *Blank) doubt(p Profile, more []Suspect) (changed bool) {
 	for _, s := range more {
-		if !slices.ContainsFunc(b.Suspect, func(o Suspect) bool { return o.Column == s.Column }) {
+		switch i := slices.IndexFunc(b.Suspect, func(o Suspect) bool { return o.Column == s.Column }); {
+		case i < 0:
 			b.Suspect, changed = append(b.Suspect, s), true
+		case recordings[s.Column] != nil && b.Suspect[i].Why != s.Why:
+			// The delivery says of which blank a recording is; the blank alone only that it is not its own.
+			b.Suspect[i], changed = s, true
 		}
 	}
 	if changed && b.Verdict != Unread {

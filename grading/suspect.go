@@ -22,6 +22,8 @@ type Suspect struct {
 	Value    any      `json:"value"` // as entered: a number, a text, or nil where nothing was
 	Why      string   `json:"why"`
 	WouldFit *float64 `json:"would_fit"` // in the column's unit; nil where no one number would
+	// WouldFitU is its standard uncertainty: how far the rest of what is known leaves the value open.
+	WouldFitU *float64 `json:"would_fit_u,omitempty"`
 }
 
 // Text is the suspect in a sentence.
@@ -171,8 +173,9 @@ type expectation struct {
 	mean [evidenceLen]float64
 	// Standard deviations: of E/rho between blanks, of density, of the dimensions.
 	modulus, density, length, section float64
-	// How unlikely it is beforehand that a head block was left out.
-	headless float64
+	// How unlikely it is beforehand that a head block was left out, and that one was entered that
+	// is not there.
+	headless, headed float64
 }
 
 // How evidence scatters about what is expected in sound wood of any kind: assumed, wide enough
@@ -196,7 +199,7 @@ const (
 
 // anyBlank is what to expect of a blank of which nothing is known but perhaps its species.
 func anyBlank(species string) expectation {
-	x := expectation{headless: unlikelyHead, modulus: modulusSd, density: densitySd, length: lengthSd, section: sectionSd}
+	x := expectation{headless: unlikelyHead, headed: unlikelyHead, modulus: modulusSd, density: densitySd, length: lengthSd, section: sectionSd}
 	x.mean[evHeight], x.mean[evDensity] = math.Log(20.5), math.Log(900)
 	x.mean[evLength], x.mean[evHeightMM] = math.Log(750), math.Log(14.5)
 	if low, high, ok := wood.UsualDensity(species); ok {
@@ -251,8 +254,15 @@ func (x expectation) among(others []evidence) expectation {
 			headed++
 		}
 	}
-	if len(others) >= leastOther && 3*headed > 2*len(others) {
-		x.headless = unlikelyHead / 2 // nearly all others have one
+	switch {
+	case len(others) < leastOther:
+	case 10*headed >= 9*len(others):
+		// Where all have one, a slip is as likely as a stick without: its sound tells which.
+		x.headless = unlikelyOdd
+	case 3*headed > 2*len(others):
+		x.headless = unlikelyHead / 2
+	case 10*headed <= len(others):
+		x.headed = unlikelyOdd
 	}
 	return x
 }
@@ -373,23 +383,32 @@ type hypothesis struct {
 // thousand are slips (assumed), shared out among the ways to make one, and set so that right
 // blanks raise hardly any alarm.
 const (
-	unlikelyShift = 12.0 // the point in the wrong place, another unit, two columns swapped
-	unlikelySwap  = 13.0 // two digits swapped
-	unlikelyDigit = 16.0 // one digit wrong, left out or doubled
-	unlikelyHead  = 9.5  // a head block not entered, or entered and gone
-	unlikelyForm  = 15.0 // a taper not entered, another section
-	unlikelyAny   = 18.0 // anything
-	unlikelySound = 19.0 // the recording of something else
-	quiet         = 9.0  // a misfit that no hypothesis could explain well enough
-	alsoPossible  = 5.0  // a hypothesis that explains so much less than the best is told too
+	unlikelyShift    = 12.0 // the point in the wrong place, another unit, two columns swapped
+	unlikelySwap     = 13.0 // two digits swapped
+	unlikelyDigit    = 16.0 // one digit wrong, left out or doubled
+	unlikelyHead     = 9.5  // a head block not entered, or entered and gone
+	unlikelyOdd      = 3.0  // the same where all others of the delivery are otherwise
+	unlikelyForm     = 15.0 // a taper not entered, another section
+	unlikelyAny      = 18.0 // anything
+	unlikelySound    = 19.0 // the recording of something else
+	unlikelyDamage   = 4.0  // a fault of wood that is damped like one
+	unlikelyExchange = 12.0 // the recordings of two neighbours exchanged
+	quiet            = 9.0  // a misfit that no hypothesis could explain well enough
+	alsoPossible     = 5.0  // a hypothesis that explains so much less than the best is told too
 )
+
+// stands tells whether a blank differs from the others in having a head block, or in having none:
+// its sound is then asked even if nothing else is odd.
+func (x expectation) stands(e evidence) bool {
+	return e.headed && x.headed == unlikelyOdd || !e.headed && x.headless == unlikelyOdd
+}
 
 // suspects finds the entries that do not fit.
 func (t test) suspects() []Suspect {
-	if t.misfit < quiet {
+	if t.misfit < quiet && !t.expected.stands(t.e) {
 		return nil
 	}
-	list := slices.Concat(t.readingsFree(), t.swapped(), t.units(), t.sections(), t.heads(), t.tapers(), t.exchanged(), t.otherSound())
+	list := slices.Concat(t.readingsFree(), t.swapped(), t.units(), t.sections(), t.heads(), t.tapers(), t.exchanged(), t.otherSound(), t.damaged())
 	list = slices.DeleteFunc(list, func(h hypothesis) bool { return h.gain <= 0 })
 	slices.SortStableFunc(list, func(a, b hypothesis) int { return cmp.Compare(b.gain, a.gain) })
 	var out []Suspect
@@ -495,6 +514,10 @@ func (t test) readingsFree() (list []hypothesis) {
 			}
 		}
 		s := Suspect{Column: column, Value: v.X}
+		if best.how != "" || sd < 0.15 {
+			open := fit * sd
+			s.WouldFitU = &open
+		}
 		switch {
 		case best.how != "":
 			s.WouldFit, s.Why = &best.meant, fmt.Sprintf("%s would fit: %s?", unitText(best.meant, q.unit), best.how)
@@ -624,12 +647,12 @@ func (t test) swapped() (list []hypothesis) {
 	return []hypothesis{t.changed(unlikelyShift, func(r *Row) {
 		r.HeightMM, r.WidthMM = r.WidthMM, r.HeightMM
 		r.TipHeightMM, r.TipWidthMM = r.TipWidthMM, r.TipHeightMM
-	}, Suspect{"height_mm", h.X, why, &w.X}, Suspect{"width_mm", w.X, why, &h.X})}
+	}, Suspect{"height_mm", h.X, why, &w.X, &w.U}, Suspect{"width_mm", w.X, why, &h.X, &h.U})}
 }
 
 // units tests all dimensions for having been typed in another unit.
 func (t test) units() (list []hypothesis) {
-	for _, u := range []struct {
+	for _, unit := range []struct {
 		name   string
 		factor float64
 	}{{"centimetres", 10}, {"inches", 25.4}} {
@@ -637,8 +660,9 @@ func (t test) units() (list []hypothesis) {
 			var suspects []Suspect
 			for _, c := range columns {
 				if v := *readingOf(c).of(&t.row); v.Known() {
-					fit := parsed(strconv.FormatFloat(v.X*u.factor, 'g', 6, 64))
-					suspects = append(suspects, Suspect{c, v.X, fmt.Sprintf("were these %s? %s would fit", u.name, unitText(fit, "mm")), &fit})
+					fit := parsed(strconv.FormatFloat(v.X*unit.factor, 'g', 6, 64))
+					u := v.U * unit.factor
+					suspects = append(suspects, Suspect{c, v.X, fmt.Sprintf("were these %s? %s would fit", unit.name, unitText(fit, "mm")), &fit, &u})
 				}
 			}
 			if len(suspects) < 2 || slices.ContainsFunc(suspects, func(s Suspect) bool {
@@ -650,7 +674,7 @@ func (t test) units() (list []hypothesis) {
 			list = append(list, t.changed(unlikelyShift+2, func(r *Row) {
 				for _, c := range columns {
 					if v := readingOf(c).of(r); v.Known() {
-						*v = measure.Of(v.X*u.factor, v.U*u.factor)
+						*v = measure.Of(v.X*unit.factor, v.U*unit.factor)
 					}
 				}
 			}, suspects...))
@@ -684,7 +708,7 @@ func (t test) sections() []hypothesis {
 		}
 		best.gain = max(best.gain, h.gain)
 	}
-	best.suspects = []Suspect{{"shape", string(entered), "the bar fits with the section " + strings.Join(fits, " or ") + ": which is it?", nil}}
+	best.suspects = []Suspect{{"shape", string(entered), "the bar fits with the section " + strings.Join(fits, " or ") + ": which is it?", nil, nil}}
 	return []hypothesis{best}
 }
 
@@ -693,13 +717,15 @@ func (t test) heads() (list []hypothesis) {
 	r := t.row
 	if r.HeadLengthMM.Known() || r.HeadHeightMM.Known() {
 		why := "a bar without a head block would fit: is it cut off?"
-		return []hypothesis{t.changed(unlikelyHead, func(r *Row) {
+		return []hypothesis{t.changed(t.expected.headed, func(r *Row) {
 			r.HeadLengthMM, r.HeadHeightMM = measure.Unknown(""), measure.Unknown("")
-		}, Suspect{"head_length_mm", numberOrNil(r.HeadLengthMM), why, nil}, Suspect{"head_height_mm", numberOrNil(r.HeadHeightMM), why, nil})}
+		}, Suspect{"head_length_mm", numberOrNil(r.HeadLengthMM), why, nil, nil}, Suspect{"head_height_mm", numberOrNil(r.HeadHeightMM), why, nil, nil})}
 	}
 	if !r.HeightMM.Known() || !r.LengthMM.Known() {
 		return nil
 	}
+	// The sound tells little more than the block's mass.
+	lengthU, heightU := 7.0, 2.5
 	best := hypothesis{gain: math.Inf(-1)}
 	for _, length := range []float64{40, 52} {
 		for _, height := range []float64{20, 24, 29} {
@@ -710,7 +736,7 @@ func (t test) heads() (list []hypothesis) {
 			why := fmt.Sprintf("a head block would fit (about %g mm long, %g mm high): measure it if there is one; if not, something else is uneven along the bar", length, height)
 			h := t.changed(t.expected.headless, func(r *Row) {
 				r.HeadLengthMM, r.HeadHeightMM = measure.Of(length, 5), measure.Of(height, 1)
-			}, Suspect{"head_length_mm", nil, why, &length}, Suspect{"head_height_mm", nil, why, &fit})
+			}, Suspect{"head_length_mm", nil, why, &length, &lengthU}, Suspect{"head_height_mm", nil, why, &fit, &heightU})
 			if h.gain > best.gain {
 				best = h
 			}
@@ -729,19 +755,21 @@ func (t test) tapers() (list []hypothesis) {
 		why := "an even bar would fit: is it tapered?"
 		return []hypothesis{t.changed(unlikelyForm, func(r *Row) {
 			r.TipHeightMM, r.TipWidthMM = measure.Unknown(""), measure.Unknown("")
-		}, Suspect{"tip_height_mm", numberOrNil(r.TipHeightMM), why, nil}, Suspect{"tip_width_mm", numberOrNil(r.TipWidthMM), why, nil})}
+		}, Suspect{"tip_height_mm", numberOrNil(r.TipHeightMM), why, nil, nil}, Suspect{"tip_width_mm", numberOrNil(r.TipWidthMM), why, nil, nil})}
 	}
 	if !r.HeightMM.Known() || r.HeadLengthMM.Known() {
 		return nil
 	}
+	// Tapers are tried a tenth apart, and one that bends alike is thinner in one plane than in the other.
+	open := func(v measure.Value) *float64 { u := 0.06 * v.X; return &u }
 	best := hypothesis{gain: math.Inf(-1)}
 	for _, thin := range []float64{0.9, 0.8, 0.7, 0.6} {
 		height := roundLike(thin*r.HeightMM.X, 1)
 		why := fmt.Sprintf("a taper would fit, to about %s mm at the thin end: measure there", unitText(height, ""))
-		suspects := []Suspect{{"tip_height_mm", nil, why, &height}}
+		suspects := []Suspect{{"tip_height_mm", nil, why, &height, open(r.HeightMM)}}
 		if r.WidthMM.Known() {
 			width := roundLike(thin*r.WidthMM.X, 1)
-			suspects = append(suspects, Suspect{"tip_width_mm", nil, why, &width})
+			suspects = append(suspects, Suspect{"tip_width_mm", nil, why, &width, open(r.WidthMM)})
 		}
 		h := t.changed(unlikelyForm, func(r *Row) {
 			r.TipHeightMM = measure.Of(thin*r.HeightMM.X, 0.05)
@@ -763,6 +791,32 @@ func numberOrNil(v measure.Value) any {
 	return v.X
 }
 
+// damaged tests the wood for a fault rather than an entry for a slip: a check or a knot lowers the
+// modes unequally, as a head block does, and damps them, which a block does not. It is no suspect
+// entry; the ring's own measures tell of it.
+func (t test) damaged() []hypothesis {
+	const dampedQ = 80 // sound hardwood has a hundred and more (shares of damping: from memory)
+	without := t.e
+	faulty := false
+	for _, c := range []struct {
+		ring *spectrum.Ring
+		at   []int
+	}{{t.sound.side, []int{evHeight, evRatio2, evRatio3}}, {t.sound.width, []int{evWidth, evRatio2W}}} {
+		if c.ring == nil || !c.ring.Fundamental.Q.Known() || c.ring.Fundamental.Q.X+2*c.ring.Fundamental.Q.U > dampedQ {
+			continue
+		}
+		faulty = true
+		for _, i := range c.at {
+			without.known[i] = false
+		}
+	}
+	if !faulty {
+		return nil
+	}
+	rest := newTest(t.row, t.sound, without, t.expected)
+	return []hypothesis{{nil, t.misfit - rest.misfit - unlikelyDamage}}
+}
+
 // exchanged tests side and end taps for having been exchanged.
 func (t test) exchanged() []hypothesis {
 	if t.sound.side == nil || t.sound.end == nil {
@@ -776,7 +830,7 @@ func (t test) exchanged() []hypothesis {
 	}
 	_, after := t.misfitOf(e)
 	const why = "the recordings of the face and of the end look exchanged"
-	return []hypothesis{{[]Suspect{{"file", strings.Join(t.row.File, "|"), why, nil}, {"end_file", strings.Join(t.row.EndFile, "|"), why, nil}}, t.misfit - after - unlikelyShift}}
+	return []hypothesis{{[]Suspect{{"file", strings.Join(t.row.File, "|"), why, nil, nil}, {"end_file", strings.Join(t.row.EndFile, "|"), why, nil, nil}}, t.misfit - after - unlikelyShift}}
 }
 
 // otherSound tests recordings for being of something else than this blank, tapped there.
@@ -796,20 +850,23 @@ func (t test) otherSound() (list []hypothesis) {
 		rest := newTest(t.row, t.sound, without, t.expected)
 		a := mat.NewVecDense(evidenceLen, nil)
 		a.SetVec(c.at[0], 1)
-		list = append(list, hypothesis{[]Suspect{{c.column, strings.Join(*recordings[c.column](&t.row), "|"), t.conflict(a) + "is the recording of this blank, tapped there?", nil}}, t.misfit - rest.misfit - unlikelySound})
+		list = append(list, hypothesis{[]Suspect{{c.column, strings.Join(*recordings[c.column](&t.row), "|"), t.conflict(a) + "is the recording of this blank, tapped there?", nil, nil}}, t.misfit - rest.misfit - unlikelySound})
 	}
 	return list
 }
 
+// rings are those of the taps on the face, the other face, the end.
+func (s sound) rings() [3]*spectrum.Ring { return [3]*spectrum.Ring{s.side, s.width, s.end} }
+
+func (b Blank) sound() sound { return sound{b.Ring, b.WidthRing, b.EndRing} }
+
 // evidence of a judged blank.
-func (b Blank) evidence() evidence {
-	return evidenceIn(b.Wood, b.Row.Readings, sound{b.Ring, b.WidthRing, b.EndRing})
-}
+func (b Blank) evidence() evidence { return evidenceIn(b.Wood, b.Row.Readings, b.sound()) }
 
 // ownSuspects finds the entries that do not fit by what is known of the blank alone.
 func (b Blank) ownSuspects() []Suspect {
 	list := append([]Suspect{}, unusualAir(b.Row)...)
-	return append(list, newTest(b.Row, sound{b.Ring, b.WidthRing, b.EndRing}, b.evidence(), anyBlank(b.Row.Species)).suspects()...)
+	return append(list, newTest(b.Row, b.sound(), b.evidence(), anyBlank(b.Row.Species)).suspects()...)
 }
 
 // unusualAir finds air and moisture that no workshop and no seasoned wood has.
@@ -840,14 +897,11 @@ func unusualAir(r Row) (list []Suspect) {
 		try(v.X*10, "is the point in the wrong place")
 		list = append(list, s)
 	}
-	if t, h := r.TemperatureC, r.HumidityPct; len(list) > 0 && t.Known() && h.Known() && t.X > usual["temperature_c"][1] && t.X < 95 && h.X > 10 && h.X < 35 {
-		for i, s := range list {
-			if s.Column == "temperature_c" {
-				list[i].Why, list[i].WouldFit = "temperature and humidity look swapped", &h.X
-				list = append(list, Suspect{"humidity_pct", h.X, "temperature and humidity look swapped", &t.X})
-				break
-			}
-		}
+	if t, h := r.TemperatureC, r.HumidityPct; airSwapped(r) {
+		const why = "temperature and humidity look swapped"
+		list = slices.DeleteFunc(list, func(s Suspect) bool { return s.Column != "moisture_pct" })
+		list = append(list, Suspect{Column: "temperature_c", Value: t.X, Why: why, WouldFit: &h.X, WouldFitU: &h.U},
+			Suspect{Column: "humidity_pct", Value: h.X, Why: why, WouldFit: &t.X, WouldFitU: &t.U})
 	}
 	// Moisture that no wood takes up in such air, nor is wood that is still drying usual at a bench.
 	if m, t, h := r.MoisturePct, r.TemperatureC, r.HumidityPct; len(list) == 0 && m.Known() && t.Known() && h.Known() {
@@ -859,10 +913,124 @@ func unusualAir(r Row) (list []Suspect) {
 	return list
 }
 
+// airSwapped tells whether temperature and humidity would be usual if they changed places, and are
+// not as they stand: too hot for people to work in, or in such air the wood would not hold the
+// moisture that was measured.
+func airSwapped(r Row) bool {
+	t, h, m := r.TemperatureC, r.HumidityPct, r.MoisturePct
+	if !t.Known() || !h.Known() || !(t.X > 30 && t.X < 95 && h.X > 10 && h.X < 35) {
+		return false
+	}
+	if t.X > usual["temperature_c"][1] {
+		return true
+	}
+	if !m.Known() {
+		return false
+	}
+	off := func(celsius, humidity float64) float64 {
+		return math.Abs(m.X - wood.EquilibriumMoisture(celsius, humidity))
+	}
+	return off(t.X, h.X) > off(h.X, t.X)+3
+}
+
 // witness is what a delivery keeps of each blank to hold the others against.
 type witness struct {
 	evidence evidence
 	species  string
+	notes    [3]float64 // ln of the notes in Hz of the taps on the face, the other face, the end; NaN where none
+}
+
+func (b Blank) witness() witness {
+	w := witness{evidence: b.evidence(), species: b.Row.Species}
+	for i, r := range b.sound().rings() {
+		w.notes[i] = math.NaN()
+		if r != nil && r.Fundamental.Hz.Known() {
+			w.notes[i] = math.Log(r.Fundamental.Hz.X)
+		}
+	}
+	return w
+}
+
+// with is the evidence of a blank if some of its recordings were another's: a modulus goes with the
+// square of a note, and a ratio comes along, near enough to see which pairs are worth a closer look.
+func (w witness) with(o witness, sides []int) (e evidence) {
+	e = w.evidence
+	for _, side := range sides {
+		at := []int{evHeight, evWidth, evEnd}[side]
+		if !e.known[at] || !o.evidence.known[at] {
+			continue // as it is, or no recording to change places with
+		}
+		e.x[at] += 2 * (o.notes[side] - w.notes[side])
+		for _, ratio := range [][]int{{evRatio2, evRatio3}, {evRatio2W}, nil}[side] {
+			e.known[ratio], e.x[ratio] = e.known[ratio] && o.evidence.known[ratio], o.evidence.x[ratio]
+		}
+	}
+	return e
+}
+
+// exchangePair is a pair of blanks whose recordings may have changed places.
+type exchangePair struct {
+	a, b     int
+	sides    []int
+	unlikely float64
+}
+
+// exchangesAmong lists the pairs of a delivery that would fit better with each other's recordings,
+// those of the taps on the face alone or all. Beforehand neighbours are likelier than others.
+func exchangesAmong(list []witness, odd map[int]expectation) (out []exchangePair) {
+	for a, x := range odd {
+		of := newTest(Row{}, sound{}, list[a].evidence, x)
+		for b, y := range list {
+			if _, bOdd := odd[b]; b == a || bOdd && b < a || !strings.EqualFold(list[a].species, y.species) {
+				continue
+			}
+			unlikely := unlikelyExchange
+			if b != a+1 && b != a-1 {
+				unlikely += 2 * math.Log(float64(len(list)))
+			}
+			other := newTest(Row{}, sound{}, y.evidence, x) // they are of one kind
+			for _, sides := range [][]int{{0}, {0, 1, 2}} {
+				_, mA := of.misfitOf(list[a].with(y, sides))
+				_, mB := other.misfitOf(y.with(list[a], sides))
+				if mA < of.misfit && mB < other.misfit && of.misfit+other.misfit-mA-mB > unlikely { // both must gain
+					out = append(out, exchangePair{a, b, sides, unlikely})
+				}
+			}
+		}
+	}
+	slices.SortFunc(out, func(x, y exchangePair) int { return cmp.Or(x.a-y.a, x.b-y.b, len(x.sides)-len(y.sides)) })
+	return out
+}
+
+// exchangedWith tells how much better two blanks fit with each other's recordings.
+func (b Blank) exchangedWith(o Blank, sides []int, x expectation) (gain float64) {
+	mine, theirs := b.sound().rings(), o.sound().rings()
+	before := newTest(b.Row, b.sound(), b.evidence(), x).misfit + newTest(o.Row, o.sound(), o.evidence(), x).misfit
+	for _, side := range sides {
+		if mine[side] != nil && theirs[side] != nil {
+			mine[side], theirs[side] = theirs[side], mine[side]
+		}
+	}
+	after := func(b Blank, rings [3]*spectrum.Ring) float64 {
+		t := newTest(b.Row, sound{rings[0], rings[1], rings[2]}, b.evidence(), x)
+		_, misfit := t.misfitOf(t.with(func(*Row) {}))
+		return misfit
+	}
+	return before - after(b, mine) - after(o, theirs)
+}
+
+// exchangeSuspects asks the recordings of a blank back that look like another's.
+func (b Blank) exchangeSuspects(o Blank, sides []int) (list []Suspect) {
+	columns := []string{"file", "width_file", "end_file"}
+	for _, side := range sides {
+		names := *recordings[columns[side]](&b.Row)
+		if len(names) == 0 || len(*recordings[columns[side]](&o.Row)) == 0 {
+			continue
+		}
+		list = append(list, Suspect{Column: columns[side], Value: strings.Join(names, "|"),
+			Why: fmt.Sprintf("it looks as if the recordings of the blanks %s and %s changed places: both would fit", b.Blank, o.Blank)})
+	}
+	return list
 }
 
 // fewBlanks is a number of blanks among which one still moves a median: each of so few is held
@@ -893,7 +1061,7 @@ func amongOthers(list []witness) map[int]expectation {
 				}
 				all = anyBlank(list[i].species).among(others)
 			}
-			if newTest(Row{}, sound{}, list[i].evidence, all).misfit >= quiet {
+			if e := list[i].evidence; all.stands(e) || newTest(Row{}, sound{}, e, all).misfit >= quiet {
 				odd[i] = all
 			}
 		}
@@ -903,5 +1071,5 @@ func amongOthers(list []witness) map[int]expectation {
 
 // suspectsAmong finds the entries of a blank that do not fit what is expected of it.
 func (b Blank) suspectsAmong(x expectation) []Suspect {
-	return newTest(b.Row, sound{b.Ring, b.WidthRing, b.EndRing}, b.evidence(), x).suspects()
+	return newTest(b.Row, b.sound(), b.evidence(), x).suspects()
 }
