@@ -16,6 +16,9 @@ import (
 
 // The first interrupt ends the program while it waits for a file or reads one, with exit code 130.
 func TestInterruptedWhileReading(t *testing.T) {
+	if !slow {
+		t.Skip("slow: set RINGSTOCK_SLOW=1")
+	}
 	huge := filepath.Join(t.TempDir(), "huge.wav")
 	// Seventeen minutes: it takes seconds to read, and to find that there are no taps.
 	if err := wavfile.Save(huge, capture.Recording{Rate: 96000, Bits: 24, Tracks: [][]float64{make([]float64, 17*60*96000)}}, 24); err != nil {
@@ -48,7 +51,11 @@ func TestInterruptedWhileReading(t *testing.T) {
 // A terminal that closes (SIGHUP) ends a session as SIGTERM and Ctrl-C do: what was told is there, with a summary.
 func TestSessionEndsBySignal(t *testing.T) {
 	file, _ := sessionFile(t, 8)
-	for _, s := range []syscall.Signal{syscall.SIGHUP, syscall.SIGTERM, syscall.SIGINT} {
+	signals := []syscall.Signal{syscall.SIGHUP}
+	if slow {
+		signals = append(signals, syscall.SIGTERM, syscall.SIGINT)
+	}
+	for _, s := range signals {
 		folder := t.TempDir()
 		cmd := selfCommand(t, "listen", folder, "--from", file, "--pace", "--blank", "A1", "--taps", "8")
 		var out strings.Builder

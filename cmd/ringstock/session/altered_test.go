@@ -11,7 +11,7 @@ import (
 // TestAlteredIsToldOnce: a gain control or a limiter brings one line that says so, soon, and after it no tap is blamed on
 // the hands. A plain device, also in noise, brings none.
 func TestAlteredIsToldOnce(t *testing.T) {
-	bars := uint64(2)
+	bars := uint64(1)
 	if slow() {
 		bars = 6
 	}
