@@ -2,8 +2,12 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"fmt"
+	"image"
+	"image/color"
+	"image/png"
 	"math"
 	"os"
 	"os/exec"
@@ -92,7 +96,7 @@ func TestBenchWorkshopPages(t *testing.T) {
 		{delivery + "#rank", `document.querySelector("#ranking tbody tr")`},
 		{delivery + "#listen", `document.querySelector("#first option")`},
 		{delivery + "#decide", `document.querySelector("#chosen tbody tr")`},
-		{"sticks", `true`}, {"acts", `true`}, {"do/plan", `true`}, {"do/lot", `true`}, {"stock", `document.querySelector("tbody tr")`}, {"statement", `true`},
+		{"sticks", `true`}, {"acts", `true`}, {"do/plan", `true`}, {"do/lot", `true`}, {"do/strung", `true`}, {"do/trace", `true`}, {"manual", `true`}, {"manual/words", `true`}, {"stock", `document.querySelector("tbody tr")`}, {"statement", `true`},
 	} {
 		browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate("about:blank"), chromedp.Navigate(r.address+page.path))
 		browse.Until(t, ctx, `document.readyState === "complete" && (`+page.until+`)`)
@@ -104,6 +108,58 @@ func TestBenchWorkshopPages(t *testing.T) {
 			browse.Accessible(t, ctx, browse.Axe(t), page.path, 8)
 		}
 	}
+}
+
+// The sheets of sticks follow what is filled in: the bow bends with the slider, the line of a tracing is found
+// between marks that are clicked into the picture, and a click says where it passes.
+func TestBenchLiveSheets(t *testing.T) {
+	opensMany(t)
+	home := t.TempDir()
+	r := opened(t, home)
+	ctx := browse.Open(t, browse.Options{})
+	browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate(r.address+"do/strung"))
+	choose(t, ctx, "[name=a0]", "demo-violin")
+	const sheet = `document.querySelector("#live-sheet iframe:not(.coming)")?.contentDocument?.body?.innerText`
+	browse.Until(t, ctx, `!busy && `+sheet+`?.includes("at 40 N")`)
+	browse.Eval[bool](t, ctx, `(() => { const s = document.querySelector("[data-for=hair-tension]"); s.value = 60; s.dispatchEvent(new Event("input", {bubbles: true})); return true; })()`)
+	browse.Until(t, ctx, `!busy && `+sheet+`?.includes("at 60 N")`)
+
+	// An invented tracing: an arc 60 mm deep in the picture's scale, between two marks 600 mm apart.
+	const w, h = 1500, 320
+	img := image.NewGray(image.Rect(0, 0, w, h))
+	for i := range img.Pix {
+		img.Pix[i] = 240
+	}
+	for x := 100; x < 1400; x++ {
+		u := float64(x-750) / 650
+		y := 220 - int(75*u*u)
+		for d := range 3 {
+			img.SetGray(x, y+d, color.Gray{90})
+		}
+	}
+	scan := filepath.Join(home, "scan.png")
+	var out bytes.Buffer
+	if err := png.Encode(&out, img); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(scan, out.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/trace"))
+	browse.Do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("[name=a0-file]"), []string{scan}))
+	fill(t, ctx, "[name=scale-mm]", "600")
+	browse.Until(t, ctx, fmt.Sprintf(`document.querySelector("#picture svg").viewBox.baseVal.width === %d`, w))
+	press := func(x, y int) {
+		browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const s = document.querySelector("#picture svg"), b = s.getBoundingClientRect(), at = {bubbles: true, pointerId: 1, clientX: b.left + %d / %d * b.width, clientY: b.top + %d / %d * b.height};
+			s.setPointerCapture = () => {}; s.dispatchEvent(new PointerEvent("pointerdown", at)); s.dispatchEvent(new PointerEvent("pointerup", at)); return true; })()`, x, w, y, h))
+	}
+	press(100, 40)
+	press(1400, 40)
+	browse.Until(t, ctx, `!busy && found.length > 100 && `+sheet+`?.includes("deepest")`)
+	browse.Do(t, ctx, chromedp.Click(chromedp.CSS("[name=hand][value=through]")))
+	press(750, 221)
+	browse.Until(t, ctx, `!busy && document.querySelector("[name=through]").value.startsWith("7") && document.querySelectorAll("#picture .through").length === 1`)
+	browse.Readable(t, ctx, "tracing")
 }
 
 // Started by a script the program gives its help; asked to, it opens a window of the browser.

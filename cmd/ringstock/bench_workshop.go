@@ -221,7 +221,7 @@ func (w *workshop) Run(ctx context.Context, args []string) (ran bench.Ran) {
 	root.SetOut(&out)
 	root.SetErr(&log)
 	root.SetIn(strings.NewReader(""))
-	if dir := w.place.dir; dir != "" && slices.Contains([]string{"stock", "plan", "work", "card"}, args[0]) {
+	if dir := w.place.dir; dir != "" && slices.Contains([]string{"stock", "plan", "work", "card", "strung", "learn"}, args[0]) {
 		at := 1
 		args = slices.Insert(slices.Clone(args), at, "--stock-dir="+dir)
 	}

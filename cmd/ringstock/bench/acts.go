@@ -3,6 +3,8 @@ package bench
 import (
 	"archive/zip"
 	"bytes"
+	"cmp"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +12,8 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -23,6 +27,8 @@ type act struct {
 	Fields                     []field
 	Gives                      gives
 	Here                       string
+	// Live: it changes nothing, so the page shows what it gives while the form is filled in.
+	Live bool
 }
 
 type gives int
@@ -42,6 +48,9 @@ type field struct {
 	Options  []string
 	Required bool
 	Many     bool // several, with blanks between
+	Acts     bool // changes something, so it waits for the button
+	// Of a slider, whose empty value is what the card says.
+	Low, High, Step float64
 }
 
 var (
@@ -96,18 +105,31 @@ var acts = []act{
 		Args: []string{"stock", "export"}},
 	{Name: "import", Group: "The stock itself", Title: "Merge another stock in", About: "The file that Export made on another computer. Merging twice adds nothing.", Button: "Merge",
 		Args: []string{"stock", "import"}, Fields: []field{{Label: "Exported file", Kind: "file", Required: true}}},
-	{Name: "plan", Group: "Sticks", Title: "Plan a stick", About: "Which blank becomes this stick: how thick it gets, how heavy, and whether there is wood enough.", Button: "Plan", Gives: sheet, Here: "sticks",
+	{Name: "plan", Group: "Sticks", Title: "Plan a stick", About: "Which blank becomes this stick: how thick it gets, how heavy, and whether there is wood enough.", Button: "Plan", Gives: sheet, Here: "sticks", Live: true,
 		Args: []string{"plan"}, Fields: append(append([]field{modelField, {Flag: "match", Label: "In common with the model", Kind: "select", Options: []string{"stiffness", "mass"}},
 			{Flag: "mass-g", Label: "Wanted mass, g", Kind: "number"}, {Flag: "sag-mm", Label: "Wanted sag, mm", Kind: "number"}, {Flag: "allowance-mm", Label: "Wood to leave, mm", Kind: "number"},
 			{Flag: "shaft-only", Label: "Without a head block", Kind: "yes"}, {Flag: "blank", Label: "Only these blanks", Kind: "text", Hint: "with commas between"},
-			{Flag: "best", Label: "How many", Kind: "number"}, {Flag: "reserve", Label: "Reserve them for", Kind: "text"}}, woodFields...), loadFields...)},
-	{Name: "work", Group: "Sticks", Title: "Hold a stick in work against its plan", About: "What is still to come off at each station, and what it would weigh and how stiff it would be.", Button: "Compare", Gives: sheet, Here: "sticks",
+			{Flag: "best", Label: "How many", Kind: "number"}, {Flag: "reserve", Label: "Reserve them for", Kind: "text", Acts: true}}, woodFields...), loadFields...)},
+	{Name: "work", Group: "Sticks", Title: "Hold a stick in work against its plan", About: "What is still to come off at each station, and what it would weigh and how stiff it would be.", Button: "Compare", Gives: sheet, Here: "sticks", Live: true,
 		Args: []string{"work"}, Fields: append(append([]field{{Label: "Readings", Kind: "file", Required: true, Hint: "a table or card like a model’s"}, modelField, {Flag: "scale", Label: "Scale of the plan", Kind: "number"},
 			{Flag: "blank", Label: "Stick in stock", Kind: "text"}, {Flag: "stage", Label: "Stage", Kind: "text", Hint: "squared, octagonal, round, bent"},
 			{Flag: "mass-g", Label: "Mass now, g", Kind: "number"}, {Flag: "hz", Label: "Lowest free note, Hz", Kind: "number"}}, woodFields...), loadFields...)},
-	{Name: "compare", Group: "Sticks", Title: "Compare two sticks", About: "A model and its copy, station by station.", Button: "Compare", Gives: sheet, Here: "sticks",
+	{Name: "compare", Group: "Sticks", Title: "Compare two sticks", About: "A model and its copy, station by station.", Button: "Compare", Gives: sheet, Here: "sticks", Live: true,
 		Args: []string{"compare"}, Fields: append([]field{{Label: "Model", Kind: "model", Required: true}, {Label: "Copy", Kind: "model", Required: true}, {Flag: "tolerance-mm", Label: "Name what is off by more than, mm", Kind: "number"}}, loadFields...)},
-	{Name: "card", Group: "Sticks", Title: "Card of a finished stick", About: "Diameters, length, camber, mass, balance, deflection and modes, as a sheet.", Button: "Make the card", Gives: sheet, Here: "sticks",
+	{Name: "strung", Group: "Sticks", Title: "String a bow", About: "How the strung bow answers under the hand: gap, tilt of the head, lift, what the hair feels at frog, middle and tip. A second one is drawn beside it: another stick, another camber, or another blank’s wood. Move the sliders to ask what if.", Button: "Bend it", Gives: sheet, Here: "sticks", Live: true,
+		Args: []string{"strung"}, Fields: []field{{Label: "Stick", Kind: "model", Required: true}, {Label: "Beside it another stick", Kind: "model"}, {Flag: "camber-of", Label: "or the same with the camber of", Kind: "model"},
+			{Flag: "blank", Label: "or the same of the wood of this stick in stock", Kind: "text"}, {Flag: "scale", Label: "with its diameters times", Kind: "slide", Low: .85, High: 1.15, Step: .005},
+			{Flag: "hair-tension", Label: "Hair tension, N", Kind: "slide", Low: 20, High: 100, Step: 1}, {Flag: "press-n", Label: "Force on the hair, N", Kind: "slide", Low: .1, High: 5, Step: .1},
+			{Flag: "hair-mm", Label: "Hair from the line of centres, mm", Kind: "slide", Low: 8, High: 40, Step: .5},
+			{Flag: "model-density", Label: "Density of the wood, kg/m³", Kind: "slide", Low: 700, High: 1300, Step: 5}, {Flag: "model-modulus", Label: "E of the wood, GPa", Kind: "slide", Low: 10, High: 35, Step: .25}}},
+	{Name: "trace", Group: "Sticks", Title: "Camber from a tracing", About: "Finds the pencil line along which a stick was traced on paper, in a scan or photograph, and reads the camber from it. Click two marks of known distance in the picture, or the four corners of a rectangle; where the found line is wrong, click where it should pass.", Button: "Find the line", Gives: sheet, Here: "sticks", Live: true,
+		Args: []string{"trace"}, Fields: []field{{Label: "Picture, PNG or JPEG", Kind: "file", Required: true}, {Flag: "scale-mm", Label: "Distance of the first two marks, mm", Kind: "number", Required: true},
+			{Flag: "across-mm", Label: "Of four: distance of the second and third, mm", Kind: "number"}, {Flag: "between", Label: "Marks in the picture", Kind: "text", Required: true, Hint: "by a click, or as pixels: 310,200:5034,212"},
+			{Flag: "through", Label: "The line passes", Kind: "text", Hint: "by a click, or as pixels"}, {Flag: "butt", Label: "Butt at the", Kind: "select", Options: []string{"left", "right"}},
+			{Flag: "from-mm", Label: "The line begins so far from the butt, mm", Kind: "number"}, {Flag: "every-mm", Label: "A reading every, mm", Kind: "number"}, {Flag: "against", Label: "Compare with the camber of", Kind: "model"}}},
+	{Name: "learn", Group: "Sticks", Title: "Learn from your own bows", About: "Holds finished sticks against what their blanks foretold: mass, note, stiffness. From five on, plans are corrected by it.", Button: "Show", Here: "sticks", Live: true,
+		Args: []string{"learn"}, Fields: []field{{Label: "Folder of their cards", Kind: "text", Hint: "empty: the folder bows beside the stock"}}},
+	{Name: "card", Group: "Sticks", Title: "Card of a finished stick", About: "Diameters, length, camber, mass, balance, deflection and modes, as a sheet.", Button: "Make the card", Gives: sheet, Here: "sticks", Live: true,
 		Args: []string{"card"}, Fields: append(append([]field{{Label: "Model", Kind: "model", Required: true}, {Flag: "blank", Label: "Stick in stock", Kind: "text"}, dayField}, woodFields...), loadFields...)},
 }
 
@@ -142,6 +164,7 @@ func (s *Server) actPages(mux *http.ServeMux) {
 			}{s.page(here), order, groups, s.opt.Models})
 		}
 	}
+	mux.HandleFunc("GET /sheet/{n}", s.showSheet)
 	mux.HandleFunc("GET /acts", list("stock", func(a act) bool { return a.Here == "" }))
 	mux.HandleFunc("GET /sticks", list("sticks", func(a act) bool { return a.Here == "sticks" }))
 }
@@ -212,17 +235,29 @@ func (s *Server) runAct(w http.ResponseWriter, r *http.Request, a *act) {
 		return
 	}
 	defer os.RemoveAll(dir)
-	args, err := a.arguments(r, dir)
+	live := a.Live && r.URL.Query().Has("live")
+	args, err := a.arguments(r, dir, live)
+	if err != nil && live {
+		s.answerLive(w, a, Ran{Err: err})
+		return
+	}
 	if err != nil {
 		s.showAct(w, r, http.StatusBadRequest, a, r.PostForm, Ran{Err: err})
 		return
 	}
-	ran := s.opt.Workshop.Run(r.Context(), args)
+	if live && a.Name == "trace" {
+		args = slices.Insert(args, 1, "--json") // with the line's places in the picture
+	}
+	ran := s.opt.Workshop.Run(r.Context(), args).without(dir)
+	if live {
+		s.answerLive(w, a, ran)
+		return
+	}
 	switch {
 	case ran.Err != nil && len(ran.Sheet) == 0:
 		s.showAct(w, r, http.StatusBadRequest, a, r.PostForm, ran)
 	case a.Gives == sheet && len(ran.Sheet) > 0:
-		sealed(w, ran.Sheet)
+		sealed(w, ran.Sheet, "'none'")
 	case a.Gives == file:
 		w.Header().Set("Content-Type", "application/zip")
 		w.Header().Set("Content-Disposition", `attachment; filename="ringstock-`+a.Name+`.zip"`)
@@ -237,8 +272,60 @@ func (s *Server) runAct(w http.ResponseWriter, r *http.Request, a *act) {
 	}
 }
 
+// without leaves out of what a command says the folder in which the page's files lay.
+func (r Ran) without(dir string) Ran {
+	short := func(s string) string { return strings.ReplaceAll(s, dir+string(filepath.Separator), "") }
+	r.Out, r.Log, r.Sheet = short(r.Out), short(r.Log), []byte(short(string(r.Sheet)))
+	if r.Err != nil && strings.Contains(r.Err.Error(), dir) {
+		r.Err = errors.New(short(r.Err.Error()))
+	}
+	return r
+}
+
+// mostSheets are kept for the pages that show them.
+const mostSheets = 24
+
+// answerLive tells a page's script what a command gave; the sheet is shown in a frame of the page.
+func (s *Server) answerLive(w http.ResponseWriter, a *act, ran Ran) {
+	log := regexp.MustCompile(`(?m)^[^\n]* (is|are) in sheet\.html\n?`).ReplaceAllString(ran.Log, "") // where a sheet was that is gone
+	out := map[string]any{"out": a.words(ran.Out), "log": a.words(log)}
+	if a.Name == "trace" {
+		out["out"], out["found"] = "", json.RawMessage(cmp.Or(strings.TrimSpace(ran.Out), "null"))
+	}
+	if ran.Err != nil {
+		out["problem"] = a.words(ran.Err.Error())
+	}
+	if len(ran.Sheet) > 0 {
+		s.mu.Lock()
+		s.sheets = append(s.sheets[max(len(s.sheets)-mostSheets+1, 0):], ran.Sheet)
+		s.sheetsMade++
+		out["sheet"] = fmt.Sprintf("/sheet/%d", s.sheetsMade)
+		s.mu.Unlock()
+	}
+	w.Header().Set("Content-Type", "application/json")
+	json.NewEncoder(w).Encode(out)
+}
+
+// showSheet shows a sheet that was made for a page.
+func (s *Server) showSheet(w http.ResponseWriter, r *http.Request) {
+	n, err := strconv.Atoi(r.PathValue("n"))
+	s.mu.Lock()
+	i := n - (s.sheetsMade - len(s.sheets)) - 1
+	var page []byte
+	if err == nil && i >= 0 && i < len(s.sheets) {
+		page = s.sheets[i]
+	}
+	s.mu.Unlock()
+	if page == nil {
+		s.problem(w, http.StatusNotFound, "sticks", errors.New("this sheet is gone: ask for it anew"))
+		return
+	}
+	w.Header().Set("X-Frame-Options", "SAMEORIGIN")
+	sealed(w, page, "'self'")
+}
+
 // arguments are those of the command, as the form says; files that came with it are put into dir.
-func (a *act) arguments(r *http.Request, dir string) ([]string, error) {
+func (a *act) arguments(r *http.Request, dir string, live bool) ([]string, error) {
 	if err := r.ParseMultipartForm(8 << 20); err != nil && !errors.Is(err, http.ErrNotMultipart) {
 		return nil, errors.New("the form can't be read, or is too long")
 	}
@@ -246,6 +333,9 @@ func (a *act) arguments(r *http.Request, dir string) ([]string, error) {
 	var plain []string
 	for i, f := range a.Fields {
 		v := strings.TrimSpace(r.PostForm.Get(f.name(i)))
+		if live && f.Acts {
+			continue
+		}
 		if f.Kind == "file" || f.Kind == "model" {
 			path, err := received(r, f.name(i)+"-file", dir)
 			if err != nil {
@@ -262,7 +352,7 @@ func (a *act) arguments(r *http.Request, dir string) ([]string, error) {
 		case f.Kind == "yes":
 			args = append(args, "--"+f.Flag)
 		case f.Flag != "":
-			if f.Kind == "number" {
+			if f.Kind == "number" || f.Kind == "slide" {
 				v = strings.Replace(v, ",", ".", 1)
 			}
 			args = append(args, "--"+f.Flag+"="+v)

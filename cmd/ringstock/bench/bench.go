@@ -151,7 +151,10 @@ type Server struct {
 	holder  *client // holds the controls
 	ear     *ear    // what the session hears; nil if nothing
 	state   []byte  // the latest message that tells the state
-	change  chan struct{}
+	// The latest sheets that commands wrote for pages, and how many there have been.
+	sheets     [][]byte
+	sheetsMade int
+	change     chan struct{}
 }
 
 // New is a bench for a session.

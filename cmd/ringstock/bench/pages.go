@@ -44,7 +44,7 @@ func (s *Server) page(here string) page {
 
 func (s *Server) pages(mux *http.ServeMux) {
 	for name, kind := range map[string]string{
-		"bench.js": "text/javascript", "ear.js": "text/javascript", "delivery.js": "text/javascript", "stock.js": "text/javascript", "bench.css": "text/css", "icon.svg": "image/svg+xml",
+		"bench.js": "text/javascript", "ear.js": "text/javascript", "delivery.js": "text/javascript", "stock.js": "text/javascript", "live.js": "text/javascript", "bench.css": "text/css", "icon.svg": "image/svg+xml",
 	} {
 		body, err := assets.ReadFile("assets/" + name)
 		if err != nil {

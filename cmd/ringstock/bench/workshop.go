@@ -227,7 +227,7 @@ func (s *Server) workshopPages(mux *http.ServeMux) {
 		if err != nil {
 			return err
 		}
-		sealed(out, page)
+		sealed(out, page, "'none'")
 		return nil
 	}))
 	mux.HandleFunc("POST /delivery/{key}/tap", s.withDelivery(func(out http.ResponseWriter, r *http.Request, d Delivery) error {
@@ -242,7 +242,8 @@ func (s *Server) workshopPages(mux *http.ServeMux) {
 }
 
 // sealed shows a page that was made as a file: it may use its own styles and scripts, word by word, and nothing else.
-func sealed(w http.ResponseWriter, page []byte) {
+// frames says whose pages may frame it.
+func sealed(w http.ResponseWriter, page []byte, frames string) {
 	digests := func(tag string) (list string) {
 		for _, m := range regexp.MustCompile(`(?s)<`+tag+`>(.*?)</`+tag+`>`).FindAllSubmatch(page, -1) {
 			sum := sha256.Sum256(m[1])
@@ -253,7 +254,7 @@ func sealed(w http.ResponseWriter, page []byte) {
 		}
 		return list
 	}
-	w.Header().Set("Content-Security-Policy", "default-src 'none'; img-src data:; media-src data:; style-src"+digests("style")+"; script-src"+digests("script")+"; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; img-src data:; media-src data:; style-src"+digests("style")+"; script-src"+digests("script")+"; base-uri 'none'; form-action 'none'; frame-ancestors "+frames)
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Write(page)
 }
@@ -332,7 +333,7 @@ func (s *Server) homeActs(w http.ResponseWriter, r *http.Request) {
 			if err != nil {
 				panic(err) // it is inside the program
 			}
-			sealed(w, closed)
+			sealed(w, closed, "'none'")
 			shop.Stop()
 			return
 		default:
