@@ -6,7 +6,6 @@ import (
 	"errors"
 	"os"
 	"runtime"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -21,7 +20,7 @@ var slow = os.Getenv("RINGSTOCK_SLOW") != ""
 
 // sequence is noise in which each sample tells where it belongs.
 func sequence(n int) []float64 {
-	x, state := make([]float64, n), uint32(1)
+	x, state := make([]float64, n, n+virtual.Rate), uint32(1) // with room for what follows
 	for i := range x {
 		state = state*1664525 + 1013904223 // Knuth's generator, as in Numerical Recipes
 		x[i] = float64(int16(state>>16)) / 32768
@@ -30,8 +29,9 @@ func sequence(n int) []float64 {
 }
 
 // followed is a sequence with a second of silence behind it: the sound server hands on whole pieces only, so
-// that the end of what is played last stays with it.
-func followed(x []float64) []float64 { return append(slices.Clip(x), make([]float64, virtual.Rate)...) }
+// that the end of what is played last stays with it. There is room for it behind a whole sequence: while ten minutes are
+// copied the collector can stop the reader for longer than a computer that does not sleep.
+func followed(x []float64) []float64 { return append(x, make([]float64, virtual.Rate)...) }
 
 func open(t *testing.T) *mic.Microphone {
 	t.Helper()
