@@ -30,8 +30,8 @@ number comes with its standard uncertainty (±), or with the reason why there is
 
 Record a second of quiet, then 3 to 8 taps on one face, some seconds apart.
 ` + exitHelp,
-		Example: `  ringstock analyse A017.wav
-  ringstock analyse --end --json A017-end.wav`,
+		Example: `  ringstock analyse ringstock-demo/D01.wav
+  ringstock analyse --end --json ringstock-demo/D01-end.wav`,
 		Args: takes(cobra.MinimumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			strike := spectrum.SideTap

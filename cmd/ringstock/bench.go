@@ -53,8 +53,8 @@ on the same computer.
 
 Stop it with Ctrl-C, or by "Close the workshop" on its first page. Exit status: 0 done, 1 failed, 2 wrong usage, 130 interrupted.`,
 		Example: `  ringstock bench --open
-  ringstock bench spring-delivery
-  ringstock bench spring-delivery --blank A017 --profile viola`,
+  ringstock bench ringstock-demo
+  ringstock bench ringstock-demo --blank D25 --profile viola`,
 		Args: takes(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			folder := ""

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -51,7 +52,8 @@ With FOLDER the result is also kept there (check-room.json, check-bar.json).
 Exit status: 0 sound, 1 failed, 2 wrong usage, 3 done but something is to be put right,
 130 interrupted.`,
 		Example: `  ringstock check
-  ringstock check spring-delivery --metal steel --length-mm 600 --diameter-mm 10 --mass-g 370`,
+  ringstock check spring-delivery --metal steel --length-mm 600 --diameter-mm 10 --mass-g 370
+  ringstock check --from bar.wav --metal steel --length-mm 600 --diameter-mm 10 --mass-g 370`,
 		Args: takes(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error { return runCheck(cmd, args, o) },
 	}
@@ -85,6 +87,12 @@ func runCheck(cmd *cobra.Command, args []string, o checkOptions) error {
 		}
 	} else if o.mm.length != 0 || o.massG != 0 {
 		return usageError{errors.New("the measures of a bar need its --metal")}
+	}
+	if len(args) == 1 {
+		// Before the listening, so that nothing heard is lost for want of a folder.
+		if err := os.MkdirAll(args[0], 0o777); err != nil {
+			return fmt.Errorf("the folder can't be made: %w", err)
+		}
 	}
 	loud, err := hush(o.verbose)
 	if err != nil {

@@ -57,8 +57,8 @@ Any other column is kept as a note. Without delivery.csv each recording is one b
 by its sound alone. What can't be computed is left out with its reason, and the blank is at
 most a "maybe".
 ` + exitHelp,
-		Example: `  ringstock grade spring-delivery --out spring-report
-  ringstock grade spring-delivery --profile mine.toml --json`,
+		Example: `  ringstock grade ringstock-demo --out report
+  ringstock grade ringstock-demo --profile my-profile.toml --json`,
 		Args: takes(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error { return runGrade(cmd, args[0], o) },
 	}

@@ -79,7 +79,7 @@ Without a terminal, or with --plain, plain lines are printed. A blank is done af
 taps; with --hands-free the terminal beeps and the next number follows by itself (A017, A018;
 numbers already in delivery.csv that have no recordings come first).
 ` + exitHelp,
-		Example: `  ringstock listen spring-delivery --blank A017
+		Example: `  ringstock listen spring-delivery --blank A01
   ringstock listen spring-delivery --hands-free --taps 5
   ringstock listen try --from taps.wav --blank T1 --taps 3`,
 		Args: takes(cobra.ExactArgs(1)),

@@ -52,8 +52,8 @@ less the stick's and the allowance, at the station where that is least.
 
 ` + modelHelp + exitHelp,
 		Example: `  ringstock plan --model demo-violin --shaft-only
-  ringstock plan --model old-one.csv --model-density 1060 --model-modulus 23.5 --delivery spring --html plan.html
-  ringstock plan --model old-one.toml --match mass --allowance-mm 0.5 --reserve "order 31"`,
+  ringstock plan --model old-one.csv --model-density 1060 --model-modulus 23.5 --delivery ringstock-demo --html plan.html
+  ringstock plan --model old-one.toml --shaft-only --match mass --allowance-mm 0.5 --reserve "order 31"`,
 		Args: takes(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error { return runPlan(cmd, &place, o) },
 	}

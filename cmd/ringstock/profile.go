@@ -21,7 +21,7 @@ without NAME the names of all. They are starting values (common practice, no sou
 put in your own limits, and name the file with grade --profile.
 
 Exit status: 0 done, 2 wrong usage.`,
-		Example: `  ringstock profile violin > mine.toml`,
+		Example: `  ringstock profile violin > my-profile.toml`,
 		Args:    takes(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			text := []byte(strings.Join(grading.Profiles(), "\n") + "\n")

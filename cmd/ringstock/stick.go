@@ -89,7 +89,7 @@ stick would weigh and how stiff it would be if it were finished so. With the pie
 lowest free note the wood is judged anew, and a difference from what was foretold, beyond the
 uncertainty, asks for a look for a fault. READINGS is a table or card like a model's.
 ` + stockExitHelp,
-		Example: `  ringstock work round.csv --model demo-violin --scale 1.012 --blank 17 --mass-g 52.4 --hz 84.2 --stage round`,
+		Example: `  ringstock work round.csv --model demo-violin --scale 1.012 --blank D01 --mass-g 52.4 --hz 84.2 --stage round`,
 		Args:    takes(cobra.ExactArgs(1)),
 		RunE:    func(cmd *cobra.Command, args []string) error { return o.run(cmd, args[0]) },
 	}
@@ -191,8 +191,8 @@ func newCard() *cobra.Command {
 wood from the stock. With --text it prints the text of a built-in model, to start your own from.
 
 ` + modelHelp + stockExitHelp,
-		Example: `  ringstock card demo-violin --text > mine.toml
-  ringstock card mine.toml --blank 17 --html card.html`,
+		Example: `  ringstock card demo-violin --text > old-one.toml
+  ringstock card old-one.toml --blank D01 --html card.html`,
 		Args: takes(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if o.text {

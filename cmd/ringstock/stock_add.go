@@ -47,8 +47,8 @@ adds its sound later.
 
 Exit status: 0 done, 1 failed, 2 wrong usage, 3 done but some sticks or recordings could not be
 entered (they are listed), 130 interrupted.`,
-		Example: `  ringstock stock add spring-delivery --only keep --lot L7 --place "rack 2, row 3"
-  ringstock stock add --number E7 --length-mm 750 --height-mm 14.1 --width-mm 13.0 --mass-g 149.2 --species "Handroanthus"`,
+		Example: `  ringstock stock add ringstock-demo --only keep --place "rack 2, row 3"
+  ringstock stock add --number E7 --length-mm 750 --height-mm 14.1 --width-mm 13.0 --mass-g 149.2 --species "Handroanthus" --lot L7`,
 		Args: takes(cobra.MaximumNArgs(1)),
 	}
 	byHand := map[string]*string{}

@@ -315,7 +315,7 @@ func newStockAgree(place *stockPlace) *cobra.Command {
 from your grades, and each stick is judged by weights learnt from the others, so that the gain is
 an honest one. --propose writes them to a new profile file; no profile is ever changed.
 ` + stockExitHelp,
-		Example: `  ringstock stock agree --grades "excellent,good,plain" --propose learnt.toml`,
+		Example: `  ringstock stock agree --grades A,B,C`,
 		Args:    takes(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			profile, err := profileFor(cmd, profileName, "")

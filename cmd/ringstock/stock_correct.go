@@ -30,9 +30,9 @@ The profile is the one whose judgement counts. The sticks are judged anew from t
 and what changed is printed. A correction is an entry too: its own id takes it back.
 ` + stockExitHelp,
 		Example: `  ringstock stock correct 12 --entry 7m2k --why "it was number 21"
-  ringstock stock correct 12 --entry length --set length=750 --why "typed 75"
-  ringstock stock correct 104 105 106 --bought 2026-03-02 --why "typed 2062"
-  ringstock stock correct 12 --set species="Handroanthus" --why "looked at under the microscope"`,
+  ringstock stock correct D12 --entry length --set length=742 --why "read anew"
+  ringstock stock correct D15 D16 D18 --bought 2026-03-02 --why "typed 2062"
+  ringstock stock correct D12 --set species="Handroanthus" --why "looked at under the microscope"`,
 		Args: takes(cobra.ArbitraryArgs),
 	}
 	f := cmd.Flags()

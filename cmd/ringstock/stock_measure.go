@@ -115,8 +115,8 @@ on the end: --end-file), or both, and says whether the stick has settled: from h
 to rest, with the seasons taken out where the temperature and humidity of the air were noted, and
 from whether Q still moves. The recordings are judged with the newest reading of every quantity.
 ` + stockExitHelp,
-		Example: `  ringstock stock test 12 --mass-g 118.4 --temperature 19 --humidity 54
-  ringstock stock test 12 taps.wav --mass-g 118.4`,
+		Example: `  ringstock stock test D12 --mass-g 118.4 --temperature 19 --humidity 54
+  ringstock stock test D12 taps.wav --mass-g 118.4`,
 		Args: takes(cobra.MinimumNArgs(1)),
 	}
 	f := cmd.Flags()

@@ -39,8 +39,8 @@ func newStockMove(place *stockPlace) *cobra.Command {
 With --place alone the stick is only put elsewhere. What can't have happened, as selling a stick
 that was scrapped, is refused; a wrong entry is taken back by "ringstock stock correct".
 ` + stockExitHelp,
-		Example: `  ringstock stock move 12 14 --state reserved --for "order 31"
-  ringstock stock move 12 --place "rack 1, row 2"`,
+		Example: `  ringstock stock move D12 D15 --state reserved --for "order 31"
+  ringstock stock move D12 --place "rack 1, row 2"`,
 		Args: takes(cobra.MinimumNArgs(1)),
 	}
 	f := cmd.Flags()
@@ -122,7 +122,7 @@ func newStockGrade(place *stockPlace) *cobra.Command {
 		Use:     "grade STICK GRADE",
 		Short:   "Write down your own grade of a stick; it never touches the score",
 		Long:    "Writes down your own grade and remark. Score and grade are kept side by side; \"ringstock stock\nagree\" compares them.\n" + stockExitHelp,
-		Example: `  ringstock stock grade 12 A- --remark "strong, a little dark"`,
+		Example: `  ringstock stock grade D12 A- --remark "strong, a little dark"`,
 		Args:    takes(cobra.ExactArgs(2)),
 	}
 	asJSON := jsonFlag(cmd)

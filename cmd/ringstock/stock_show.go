@@ -19,7 +19,7 @@ func newStockShow(place *stockPlace) *cobra.Command {
 		Use:     "show STICK",
 		Short:   "Show one stick: figures, curves over the years, papers, everything that happened",
 		Long:    "Shows one stick with its whole history, and small curves of mass, pitch and Q over the years.\n" + stockExitHelp,
-		Example: `  ringstock stock show 12`,
+		Example: `  ringstock stock show D12`,
 		Args:    takes(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return place.with(cmd, false, func(ctx context.Context, s *stock.Store) error {

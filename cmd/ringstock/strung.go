@@ -37,8 +37,8 @@ A second bow is drawn over the first: OTHER, or the same stick with another camb
 (--camber-of), or of the wood of a blank in stock (--blank, --scale its plan's).
 ` + stockExitHelp,
 		Example: `  ringstock strung demo-violin
-  ringstock strung demo-violin --camber-of mine.toml --html strung.html
-  ringstock strung mine.toml --blank 17 --scale 1.012 --hair-tension 45 --json`,
+  ringstock strung demo-violin --camber-of old-one.toml --html strung.html
+  ringstock strung old-one.toml --blank D01 --scale 1.012 --hair-tension 45 --json`,
 		Args: takes(cobra.RangeArgs(1, 2)),
 		RunE: func(cmd *cobra.Command, args []string) error { return runStrung(cmd, &place, o, args) },
 	}
