@@ -57,11 +57,9 @@ func lengthwise(cs []component, note Expected) int {
 			continue
 		}
 		s := weight(i)
-		for n := 2.0; n <= 3; n++ {
-			for j, o := range cs {
-				if math.Abs(o.hz/(n*c.hz)-1) < octaveStrays {
-					s += octaveHelps * weight(j)
-				}
+		for j, o := range cs {
+			if o.overtone(c.hz) {
+				s += octaveHelps * weight(j)
 			}
 		}
 		if note.Hz > 0 {
@@ -76,6 +74,11 @@ func lengthwise(cs []component, note Expected) int {
 		}
 	}
 	return best
+}
+
+// overtone tells whether a component is the octave or the twelfth of a note.
+func (c component) overtone(hz float64) bool {
+	return math.Abs(c.hz/(2*hz)-1) < octaveStrays || math.Abs(c.hz/(3*hz)-1) < octaveStrays
 }
 
 // endFamilies names the parts of an end tap: harmonics of the longitudinal fundamental, and the rest.

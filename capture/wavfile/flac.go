@@ -62,30 +62,37 @@ func readFLAC(r io.Reader, size int64) (rec capture.Recording, err error) {
 		previous = f
 	}
 
+	err = ended(&rec, frames, promised, err)
+	return rec, err
+}
+
+// ended warns of how a FLAC stream ended otherwise than its header promises (0 frames: it does not say); it is an error if there
+// is no sound.
+func ended(rec *capture.Recording, frames, promised int64, err error) error {
 	warn := func(code, format string, a ...any) {
 		rec.Warnings = append(rec.Warnings, capture.Warning{Code: code, Text: fmt.Sprintf(format, a...)})
 	}
-	seconds := float64(frames) / rate
+	seconds := float64(frames) / rec.Rate
 	cut := isEOF(err)
 	switch {
 	case frames == 0 && !cut:
-		return rec, fmt.Errorf("the FLAC file is damaged from its first sample on: %w; %s", err, again)
+		return fmt.Errorf("the FLAC file is damaged from its first sample on: %w; %s", err, again)
 	case frames == 0:
-		return rec, checkLength(0, channels, rate)
+		return checkLength(0, len(rec.Tracks), rec.Rate)
 	case !cut && (promised == 0 || frames < promised):
 		warn(Damaged, "the FLAC file is damaged after %.2f s: %v; only the sound before is used; copy it again from the recorder", seconds, err)
 	case frames < promised, promised == 0 && errors.Is(err, io.ErrUnexpectedEOF):
 		left := ""
 		if promised > 0 {
-			left = fmt.Sprintf(" %.2f s", float64(promised-frames)/rate)
+			left = fmt.Sprintf(" %.2f s", float64(promised-frames)/rec.Rate)
 		}
 		warn(Truncated, "the FLAC file ends%s before its header says it should (recording or copying broke off); %.2f s are there; check that the last ring is complete, or copy it again from the recorder", left, seconds)
 	case promised == 0:
 		warn(OpenEnded, "the header of the FLAC file does not say how long the sound is; read to the end of the file, %.2f s; check that the last ring is complete", seconds)
 	case frames > promised:
-		warn(ExtraData, "the FLAC file holds %.2f s of sound where its header says %.2f s; all of it is used", seconds, float64(promised)/rate)
+		warn(ExtraData, "the FLAC file holds %.2f s of sound where its header says %.2f s; all of it is used", seconds, float64(promised)/rec.Rate)
 	}
-	return rec, nil
+	return nil
 }
 
 // nextFrame decodes the frame after previous, which is nil at the start. It returns

@@ -134,14 +134,11 @@ func (l layout) decodeFloats(tracks [][]float64, data []byte, from int) error {
 
 // scan walks over the chunks of a WAV file by their offsets, reading only the few bytes
 // it needs (Multimedia Programming Interface and Data Specifications 1.0, IBM and
-// Microsoft 1991; for RF64 and BW64: EBU Tech 3306 and ITU-R BS.2088).
+// Microsoft 1991; for RF64 and BW64: EBU Tech 3306 and ITU-R BS.2088). It is one walk over the
+// chunks, each of which is a case of few lines; parts of it would share all that it notes.
 func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err error) {
-	warn := func(code, format string, a ...any) {
-		warnings = append(warnings, capture.Warning{Code: code, Text: fmt.Sprintf(format, a...)})
-	}
 	const (
-		maxChunks  = 10_000
-		strayBytes = 1024 // after the sound that are not worth a word
+		maxChunks = 10_000
 
 		// A program that writes into a pipe can't know the size and gives the largest it
 		// can, near 2^31 or 2^32. No recording that is read here is as large.
@@ -152,7 +149,6 @@ func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err 
 		bytesOf64 = int64(-1) // size of the sound from a ds64 chunk
 		have      int64       // bytes of sound in the file
 		missing   int64       // bytes of sound that the header promises beyond them
-		seconds   = func(n int64) float64 { return float64(n) / float64(l.frameBytes()) / float64(l.rate) }
 		openEnded bool
 		second    bool
 		stray     int64
@@ -173,12 +169,8 @@ func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err 
 		}
 		switch id {
 		case "ds64":
-			var b [16]byte
-			if length >= 16 {
-				if err := readAt(r, b[:], body); err != nil {
-					return l, nil, err
-				}
-				bytesOf64 = int64(min(binary.LittleEndian.Uint64(b[8:]), math.MaxInt64))
+			if bytesOf64, err = length64(r, body, length, bytesOf64); err != nil {
+				return l, nil, err
 			}
 		case "fmt ":
 			if format == nil {
@@ -188,18 +180,8 @@ func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err 
 				}
 			}
 		case "data":
-			if length == math.MaxUint32 && bytesOf64 >= 0 {
-				length = bytesOf64
-			}
-			if length == 0 && rest > 0 {
-				// Either there is no sound, or the recorder never came to fill in the size.
-				next, nextLength, err := chunkAt(r, body, size)
-				if err != nil {
-					return l, nil, err
-				}
-				if !printable(next) || nextLength > rest-8 {
-					length = math.MaxUint32
-				}
+			if length, err = dataLength(r, body, length, bytesOf64, size); err != nil {
+				return l, nil, err
 			}
 			switch {
 			case length == 0:
@@ -232,19 +214,70 @@ func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err 
 	if err := checkLength(l.frames, l.channels, float64(l.rate)); err != nil {
 		return l, nil, err
 	}
+	return l, l.warnings(lacks{have, missing, openEnded, second, stray}), nil
+}
+
+// length64 is the size of the sound that a ds64 chunk tells, or what was known before.
+func length64(r io.ReaderAt, body, length, before int64) (int64, error) {
+	var b [16]byte
+	if length < 16 {
+		return before, nil
+	}
+	if err := readAt(r, b[:], body); err != nil {
+		return 0, err
+	}
+	return int64(min(binary.LittleEndian.Uint64(b[8:]), math.MaxInt64)), nil
+}
+
+// dataLength is the length of a data chunk: what its header says, or bytesOf64 if that is
+// known, or as far as the file goes where the recorder never came to fill it in.
+func dataLength(r io.ReaderAt, body, length, bytesOf64, size int64) (int64, error) {
+	if length == math.MaxUint32 && bytesOf64 >= 0 {
+		length = bytesOf64
+	}
+	rest := size - body
+	if length != 0 || rest <= 0 {
+		return length, nil
+	}
+	next, nextLength, err := chunkAt(r, body, size) // if it is a chunk, there is no sound
+	if err != nil {
+		return 0, err
+	}
+	if !printable(next) || nextLength > rest-8 {
+		return math.MaxUint32, nil
+	}
+	return 0, nil
+}
+
+const strayBytes = 1024 // after the sound that are not worth a word
+
+// lacks is how the sound is not as its header says.
+type lacks struct {
+	have, missing int64 // bytes of sound in the file, and that the header promises beyond them
+	openEnded     bool  // the header does not say how long the sound is
+	second        bool  // there is more than one piece of sound
+	stray         int64 // bytes that the header does not account for
+}
+
+// warnings say what the sound lacks.
+func (l layout) warnings(a lacks) (out []capture.Warning) {
+	warn := func(code, format string, a ...any) {
+		out = append(out, capture.Warning{Code: code, Text: fmt.Sprintf(format, a...)})
+	}
+	seconds := func(n int64) float64 { return float64(n) / float64(l.frameBytes()) / float64(l.rate) }
 	switch {
-	case openEnded:
-		warn(OpenEnded, "the header does not say how long the sound is (recording not stopped properly, or written into a pipe); read to the end of the file, %.2f s; check that the last ring is complete", seconds(have))
-	case missing > 0:
-		warn(Truncated, "the file ends %.2f s before its header says it should (recording or copying broke off); %.2f s are there; check that the last ring is complete, or copy it again from the recorder", seconds(missing), seconds(have))
+	case a.openEnded:
+		warn(OpenEnded, "the header does not say how long the sound is (recording not stopped properly, or written into a pipe); read to the end of the file, %.2f s; check that the last ring is complete", seconds(a.have))
+	case a.missing > 0:
+		warn(Truncated, "the file ends %.2f s before its header says it should (recording or copying broke off); %.2f s are there; check that the last ring is complete, or copy it again from the recorder", seconds(a.missing), seconds(a.have))
 	}
-	if second {
-		warn(SecondData, "the file holds several pieces of sound; only the first, %.2f s, was read; export it anew to get all", seconds(have))
+	if a.second {
+		warn(SecondData, "the file holds several pieces of sound; only the first, %.2f s, was read; export it anew to get all", seconds(a.have))
 	}
-	if stray > strayBytes {
-		warn(ExtraData, "after the %.2f s of sound come %d bytes that the header does not account for (recording not stopped properly?); they were not read; export it anew if sound is missing", seconds(have), stray)
+	if a.stray > strayBytes {
+		warn(ExtraData, "after the %.2f s of sound come %d bytes that the header does not account for (recording not stopped properly?); they were not read; export it anew if sound is missing", seconds(a.have), a.stray)
 	}
-	return l, warnings, nil
+	return out
 }
 
 // describe takes over a "fmt " chunk.

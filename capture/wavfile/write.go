@@ -42,24 +42,10 @@ func Write(w io.Writer, rec capture.Recording, bits int) error {
 	if bits != 16 && bits != 24 {
 		panic(fmt.Sprintf("wavfile: Write with %d bits, not 16 or 24", bits))
 	}
-	channels := len(rec.Tracks)
-	if channels == 0 || len(rec.Tracks[0]) == 0 {
-		return fmt.Errorf("%s: there is no sound to be saved", rec.Source)
+	if err := writable(rec); err != nil {
+		return err
 	}
-	if channels > MaxChannels || !(rec.Rate >= MinRate && rec.Rate <= MaxRate) {
-		return fmt.Errorf("%s: %d channels at %g Hz can't be saved; possible are 1 to %d channels and %d to %d Hz",
-			rec.Source, channels, rec.Rate, MaxChannels, MinRate, MaxRate)
-	}
-	rate := uint32(rec.Rate)
-	if float64(rate) != rec.Rate {
-		return fmt.Errorf("%s: a WAV file can't have a sample rate of %g Hz; only whole numbers", rec.Source, rec.Rate)
-	}
-	frames := len(rec.Tracks[0])
-	for c, t := range rec.Tracks {
-		if len(t) != frames {
-			return fmt.Errorf("%s: channel 1 has %d samples but channel %d has %d", rec.Source, frames, c+1, len(t))
-		}
-	}
+	channels, frames := len(rec.Tracks), len(rec.Tracks[0])
 	width := bits / 8
 	data := int64(frames) * int64(channels*width)
 	if data > math.MaxUint32-headerBytes {
@@ -67,7 +53,7 @@ func Write(w io.Writer, rec capture.Recording, bits int) error {
 	}
 
 	buf := make([]byte, headerBytes, 1<<16)
-	putHeader(buf, channels, rate, bits, uint32(data))
+	putHeader(buf, channels, uint32(rec.Rate), bits, uint32(data))
 	scale := float64(int64(1) << (bits - 1))
 	for i := range frames {
 		for c, t := range rec.Tracks {
@@ -93,6 +79,28 @@ func Write(w io.Writer, rec capture.Recording, bits int) error {
 	}
 	_, err := w.Write(buf)
 	return err
+}
+
+// writable tells what keeps a recording from being a WAV file, if anything.
+func writable(rec capture.Recording) error {
+	channels := len(rec.Tracks)
+	if channels == 0 || len(rec.Tracks[0]) == 0 {
+		return fmt.Errorf("%s: there is no sound to be saved", rec.Source)
+	}
+	if channels > MaxChannels || !(rec.Rate >= MinRate && rec.Rate <= MaxRate) {
+		return fmt.Errorf("%s: %d channels at %g Hz can't be saved; possible are 1 to %d channels and %d to %d Hz",
+			rec.Source, channels, rec.Rate, MaxChannels, MinRate, MaxRate)
+	}
+	if float64(uint32(rec.Rate)) != rec.Rate {
+		return fmt.Errorf("%s: a WAV file can't have a sample rate of %g Hz; only whole numbers", rec.Source, rec.Rate)
+	}
+	frames := len(rec.Tracks[0])
+	for c, t := range rec.Tracks {
+		if len(t) != frames {
+			return fmt.Errorf("%s: channel 1 has %d samples but channel %d has %d", rec.Source, frames, c+1, len(t))
+		}
+	}
+	return nil
 }
 
 // Save writes rec to a WAV file at path. The file appears under that name complete or

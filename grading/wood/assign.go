@@ -88,6 +88,32 @@ func (r rings) wanted(b blank) (want [4]int) {
 	return want
 }
 
+// nearest is the partial that lies nearest to where the notes before foretell a mode, at the logarithm ln within u, -1 if none
+// can be it. A hint lets it lie further off, and goes before.
+func nearest(partials []spectrum.Partial, ln, u float64, taken map[float64]bool, hinted func(spectrum.Partial) bool, needHint bool) int {
+	best, bestScore := -1, math.Inf(1)
+	for i, p := range partials {
+		if !audible(p) || taken[p.Hz.X] {
+			continue
+		}
+		off := math.Abs(math.Log(p.Hz.X) - ln)
+		hint, room := hinted(p), 3*u+slack
+		if hint {
+			room = 3*u + slackHinted
+		}
+		if off > room || (needHint && !hint) || (!hint && p.Family != spectrum.Other) {
+			continue
+		}
+		if !hint {
+			off += 3*u + slackHinted
+		}
+		if off < bestScore {
+			best, bestScore = i, off
+		}
+	}
+	return best
+}
+
 // assign takes partials for modes one by one, each where the notes before it foretell the mode. What
 // the ring's own analysis took a partial for is a hint that breaks ties.
 func (m model) assign(r rings) []note {
@@ -101,26 +127,7 @@ func (m model) assign(r rings) []note {
 			return
 		}
 		ln, u := m.fit(notes, 2*alike, unevenUsual).predict(m, k, order)
-		best, bestScore := -1, math.Inf(1)
-		for i, p := range ring.Partials {
-			if !audible(p) || taken[p.Hz.X] {
-				continue
-			}
-			off := math.Abs(math.Log(p.Hz.X) - ln)
-			hint, room := hinted(p), 3*u+slack
-			if hint {
-				room = 3*u + slackHinted
-			}
-			if off > room || (needHint && !hint) || (!hint && p.Family != spectrum.Other) {
-				continue
-			}
-			if !hint {
-				off += 3*u + slackHinted
-			}
-			if off < bestScore {
-				best, bestScore = i, off
-			}
-		}
+		best := nearest(ring.Partials, ln, u, taken, hinted, needHint)
 		if best >= 0 {
 			taken[ring.Partials[best].Hz.X] = true
 			notes = append(notes, note{name, k, order, ring.Partials[best]})

@@ -54,6 +54,9 @@ func (s Something) effect(p bar.Place, x float64) float64 {
 	return -strain / 2
 }
 
+// place is where something may be: x from 0 to 1, how much of it there is, and how likely that is (a logarithm).
+type place struct{ x, share, sd, log float64 }
+
 // locate tells where something is, if the notes are far likelier with it than in wood that varies here and there.
 func (m model) locate(notes []note, planes float64) *Spot {
 	if len(notes) < placeNeeds {
@@ -64,7 +67,6 @@ func (m model) locate(notes []note, planes float64) *Spot {
 	for i, u := range unevenSteps {
 		nowhere[i] = e.log(u) + math.Log(unevenPrior[i])
 	}
-	type place struct{ x, share, sd, log float64 }
 	places := map[Something][]place{}
 	var all []float64
 	for _, u := range placeUneven {
@@ -98,7 +100,15 @@ func (m model) locate(notes []note, planes float64) *Spot {
 	if len(all) == 0 || logSum(all)-logSum(nowhere) < placeSure {
 		return nil
 	}
-	var best Spot
+	best := m.likeliest(places)
+	if best.AtMM.U > placeSharp*m.blank.size[length]*1000 {
+		return nil
+	}
+	return &best
+}
+
+// likeliest is what the thing most likely is, and where: the mean over all its places.
+func (m model) likeliest(places map[Something][]place) (best Spot) {
 	most := math.Inf(-1)
 	for what, list := range places {
 		var logs []float64
@@ -120,10 +130,7 @@ func (m model) locate(notes []note, planes float64) *Spot {
 		spread := math.Hypot(math.Sqrt(max(xx-x*x, 0)), 0.5/placeSteps)
 		best = Spot{What: what, AtMM: measure.Of(x*l, spread*l), SharePct: measure.Of(100*share, 100*math.Sqrt(max(square-share*share, 0)))}
 	}
-	if best.AtMM.U > placeSharp*m.blank.size[length]*1000 {
-		return nil
-	}
-	return &best
+	return best
 }
 
 // logSum is ln of the sum of exp.

@@ -278,14 +278,7 @@ func lowest(K, M *mat.Dense, shift float64, rigid [][]float64, n int) (omega2 []
 			blas64.Trsv(blas.Trans, u, next)
 			blas64.Trsv(blas.NoTrans, u, next)
 		}
-		clear(along)
-		for range 2 { // the second time for what rounding left
-			for i := range k {
-				x := floats.Dot(p.RawRowView(i), next.Data)
-				floats.AddScaled(next.Data, -x, q.RawRowView(i))
-				along[i] += x
-			}
-		}
+		project(next.Data, q, p, k, along)
 		for i := range steps {
 			h.SetSym(i, steps-1, along[len(rigid)+i])
 		}
@@ -299,17 +292,9 @@ func lowest(K, M *mat.Dense, shift float64, rigid [][]float64, n int) (omega2 []
 			var s mat.Dense
 			eigen.VectorsTo(&s)
 			mu := eigen.Values(nil)
-			converged := true
-			for j := steps - n; j < steps; j++ { // what A v has beside mu v
-				converged = converged && norm*math.Abs(s.At(steps-1, j)) < 1e-10*mu[j]
-			}
-			if converged || k == size {
+			if k == size || settled(&s, mu, n, norm) {
 				for j := steps - 1; j >= steps-n; j-- {
-					v := make([]float64, size)
-					for i := range steps {
-						floats.AddScaled(v, s.At(i, j), q.RawRowView(len(rigid)+i))
-					}
-					omega2, vectors = append(omega2, 1/mu[j]-shift), append(vectors, v)
+					omega2, vectors = append(omega2, 1/mu[j]-shift), append(vectors, combined(&s, j, q, len(rigid)))
 				}
 				return omega2, vectors, nil
 			}
@@ -317,6 +302,40 @@ func lowest(K, M *mat.Dense, shift float64, rigid [][]float64, n int) (omega2 []
 		floats.ScaleTo(q.RawRowView(k), 1/norm, next.Data)
 		floats.ScaleTo(p.RawRowView(k), 1/norm, my.RawVector().Data)
 	}
+}
+
+// project takes the first k vectors out of y, and tells how much of each was in it.
+func project(y []float64, q, p *mat.Dense, k int, along []float64) {
+	clear(along)
+	for range 2 { // the second time for what rounding left
+		for i := range k {
+			x := floats.Dot(p.RawRowView(i), y)
+			floats.AddScaled(y, -x, q.RawRowView(i))
+			along[i] += x
+		}
+	}
+}
+
+// combined is the sum of the rows of q from first on, weighted by column j of s.
+func combined(s *mat.Dense, j int, q *mat.Dense, first int) []float64 {
+	_, size := q.Dims()
+	v := make([]float64, size)
+	steps, _ := s.Dims()
+	for i := range steps {
+		floats.AddScaled(v, s.At(i, j), q.RawRowView(first+i))
+	}
+	return v
+}
+
+// settled tells whether the n largest mu have converged: what A v has beside mu v is nothing.
+func settled(s *mat.Dense, mu []float64, n int, norm float64) bool {
+	last := len(mu) - 1
+	for j := len(mu) - n; j < len(mu); j++ {
+		if norm*math.Abs(s.At(last, j)) >= 1e-10*mu[j] {
+			return false
+		}
+	}
+	return true
 }
 
 func (g grid) spanAt(x float64) int {
@@ -366,6 +385,19 @@ func (m Mode) Nodes() []float64 {
 		a, ya = b, yb
 	}
 	return nodes
+}
+
+// shiftAt is the one of the shifts of the intervals' ends that belongs to x.
+func shiftAt(x float64, list []interval, shift []float64) float64 {
+	for j, in := range list {
+		if in.a.X == x {
+			return shift[j]
+		}
+	}
+	if last := len(list) - 1; list[last].b.X == x {
+		return shift[last+1]
+	}
+	return 0
 }
 
 // Carried returns what Rayleigh's principle makes of this motion on another bar with the same stations: a
@@ -421,15 +453,7 @@ func (m Mode) Carried() func(b Bar, wood Wood) float64 {
 			if m.Kind == Torsion {
 				break
 			}
-			w := atMass[i]
-			for j, in := range list {
-				if in.a.X == pm.X {
-					w += shift[j]
-				} else if j == len(list)-1 && in.b.X == pm.X {
-					w += shift[j+1]
-				}
-			}
-			w += pm.Arm * turn[i]
+			w := atMass[i] + shiftAt(pm.X, list, shift) + pm.Arm*turn[i]
 			kinetic += pm.M*w*w + pm.Inertia*turn[i]*turn[i]
 		}
 		return math.Sqrt(potential/kinetic) / (2 * math.Pi)

@@ -155,12 +155,18 @@ func (n *namer) planes() {
 			}
 		}
 	}
+	n.take(best)
+}
+
+// take gives the modes of a pairing their names.
+func (n *namer) take(p pairing) {
+	s := n.s
 	for i := range n.names {
 		if i != s.Member[0] {
 			n.names[i] = Name{Family: Other, Echo: n.names[i].Echo}
 		}
 	}
-	for plane, lines := range best {
+	for plane, lines := range p {
 		for k, i := range lines {
 			if i >= 0 && i != s.Member[0] {
 				n.bending(i, k+1, plane+1)
@@ -231,36 +237,11 @@ func (n *namer) assign(w float64) (best pairing, gain float64, second int) {
 func (n *namer) order(order int, w, level float64, taken []bool) (first, second int, gain float64) {
 	first, second = -1, -1
 	at := n.s.Hz * n.s.Ratio(order)
-	worth := func(i int, hz, sd float64) float64 {
-		return n.weight[i] * (1 - (sqr(math.Log(n.lines[i].Hz/hz)/sd)+n.unlike(i))/2/honest)
-	}
-	// other is the best line of the second plane beside line i of the first, or alone.
-	other := func(i int) (best int, gain float64) {
-		best = -1
+	other := func(i int) (int, float64) {
 		if w == 0 {
-			return best, 0
+			return -1, 0
 		}
-		hz, sd := w*at, unevenSD
-		if i >= 0 {
-			hz, sd = w*n.lines[i].Hz, otherPlaneSD
-		}
-		for j, l := range n.lines {
-			if j == i || taken[j] || !n.slow(j) || n.names[j].Echo && order > 1 {
-				continue
-			}
-			g := secondPlane * worth(j, hz, sd)
-			if i >= 0 && !math.IsNaN(level) {
-				over := decibels(l.Energy/n.lines[i].Energy) - level
-				if over > louderDB {
-					continue
-				}
-				g -= n.weight[j] * sqr(over/levelSD) / 2 / honest
-			}
-			if g > gain {
-				best, gain = j, g
-			}
-		}
-		return best, gain
+		return n.other(i, order, w*at, level, taken)
 	}
 	if i := n.s.Member[0]; order == 1 && i >= 0 {
 		second, gain = other(i)
@@ -271,7 +252,7 @@ func (n *namer) order(order int, w, level float64, taken []bool) (first, second 
 		if taken[i] || n.names[i].Echo && !n.s.has(i) {
 			continue
 		}
-		g := worth(i, at, unevenSD)
+		g := n.worth(i, at, unevenSD)
 		if g <= 0 {
 			continue
 		}
@@ -281,6 +262,37 @@ func (n *namer) order(order int, w, level float64, taken []bool) (first, second 
 		}
 	}
 	return first, second, gain
+}
+
+// other is the best line of the second plane beside line i of the first, or alone (-1) where it should lie near hz.
+func (n *namer) other(i, order int, hz, level float64, taken []bool) (best int, gain float64) {
+	best = -1
+	sd := unevenSD
+	if i >= 0 {
+		hz, sd = hz*n.lines[i].Hz/(n.s.Hz*n.s.Ratio(order)), otherPlaneSD
+	}
+	for j, l := range n.lines {
+		if j == i || taken[j] || !n.slow(j) || n.names[j].Echo && order > 1 {
+			continue
+		}
+		g := secondPlane * n.worth(j, hz, sd)
+		if i >= 0 && !math.IsNaN(level) {
+			over := decibels(l.Energy/n.lines[i].Energy) - level
+			if over > louderDB {
+				continue
+			}
+			g -= n.weight[j] * sqr(over/levelSD) / 2 / honest
+		}
+		if g > gain {
+			best, gain = j, g
+		}
+	}
+	return best, gain
+}
+
+// worth is what is gained by taking line i for a mode that should lie within sd of hz.
+func (n *namer) worth(i int, hz, sd float64) float64 {
+	return n.weight[i] * (1 - (sqr(math.Log(n.lines[i].Hz/hz)/sd)+n.unlike(i))/2/honest)
 }
 
 // unlike is by how much a line's Q differs from the fundamental's, squared, in what is usual for modes of one piece of wood.

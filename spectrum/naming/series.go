@@ -80,28 +80,7 @@ func Find(lines []Line) (best Series, ok bool) {
 	best.score = math.Inf(-1)
 	try := func(hz float64, own int) {
 		h := fitSeries(lines, weight, hz, own)
-		explained, foreign := 0.0, 0.0
-		for _, i := range h.Member {
-			if i >= 0 {
-				explained += weight[i]
-			}
-		}
-		for i, l := range lines {
-			// What is left unexplained speaks against a hypothesis, but for what lies far up.
-			if !h.has(i) && l.Hz < 12*lowest {
-				foreign += weight[i]
-			}
-		}
-		if own >= 0 {
-			// A thump of the hand or the table has no overtones of its own, and hardly rings.
-			worth := weight[own]
-			if h.Count() == 1 {
-				worth *= min(lines[own].Q()/ringsQ, 1)
-				explained = worth
-			}
-			explained += 0.7 * worth
-		}
-		h.score = explained - 0.5*foreign
+		h.score = h.worth(lines, weight, lowest, own)
 		if h.score > best.score {
 			best = h
 		}
@@ -129,6 +108,32 @@ func Find(lines []Line) (best Series, ok bool) {
 	}
 	best.S, _ = best.slenderness(lines)
 	return best, len(lines) > 0 && !math.IsInf(best.score, -1)
+}
+
+// worth is what speaks for a series whose fundamental is line own, -1 if that is not heard: what it explains, less what it
+// leaves unexplained, but for what lies far over the lowest line that rings.
+func (s Series) worth(lines []Line, weight []float64, lowest float64, own int) float64 {
+	explained, foreign := 0.0, 0.0
+	for _, i := range s.Member {
+		if i >= 0 {
+			explained += weight[i]
+		}
+	}
+	for i, l := range lines {
+		if !s.has(i) && l.Hz < 12*lowest {
+			foreign += weight[i]
+		}
+	}
+	if own >= 0 {
+		// A thump of the hand or the table has no overtones of its own, and hardly rings.
+		worth := weight[own]
+		if s.Count() == 1 {
+			worth *= min(lines[own].Q()/ringsQ, 1)
+			explained = worth
+		}
+		explained += 0.7 * worth
+	}
+	return explained - 0.5*foreign
 }
 
 // slenderness is what the members of the series say of it, more finely than the search, and off how far they and it

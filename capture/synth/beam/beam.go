@@ -174,19 +174,21 @@ func (b Bar) Mean(of func(Section) float64) float64 {
 	return sum / b.Length
 }
 
+// addTo adds a term's products to a matrix, from row and column first on.
+func (t term) addTo(to *mat.SymBandDense, first int, weight float64) {
+	for i, u := range t.row {
+		for j := i; j < len(t.row) && u != 0; j++ {
+			to.SetSymBand(first+i, first+j, to.At(first+i, first+j)+weight*u*t.row[j])
+		}
+	}
+}
+
 // Vibrations finds the n lowest free vibrations of one kind.
 func (b Bar) Vibrations(k Kind, n int) []Vibration {
 	edges, fields := b.edges(), k.fields()
 	size, band := fields*(2*len(edges)-1), 3*fields-1
 	stiff, lossy, mass := mat.NewSymBandDense(size, band, nil), mat.NewSymBandDense(size, band, nil), mat.NewSymBandDense(size, band, nil)
-	add := func(to *mat.SymBandDense, element int, t term, weight float64) {
-		first := 2 * fields * element
-		for i, u := range t.row {
-			for j := i; j < len(t.row) && u != 0; j++ {
-				to.SetSymBand(first+i, first+j, to.At(first+i, first+j)+weight*u*t.row[j])
-			}
-		}
-	}
+	add := func(to *mat.SymBandDense, element int, t term, weight float64) { t.addTo(to, 2*fields*element, weight) }
 	total := 0.0
 	point := func(e int, xi float64) (x, half float64, nodes, slopes [3]float64) {
 		half = (edges[e+1] - edges[e]) / 2
@@ -254,18 +256,13 @@ func (b Bar) Vibrations(k Kind, n int) []Vibration {
 	return out
 }
 
-// lowest solves stiff v = omega^2 mass v, with v' mass v = 1, for the n lowest vibrations over the rigid motions,
-// by subspace iteration (Bathe, Finite Element Procedures, ch. 11, from memory). Shift is some tenth of the
-// first one's omega^2.
-func lowest(stiff, mass *mat.SymBandDense, n, rigid int, shift float64) (omega2 []float64, vectors []*mat.VecDense) {
-	size, band := stiff.SymBand()
-	q := min(n+rigid+6, size)
-	v := mat.NewDense(size, q, nil)
-	fields := rigid
+// polynomials fills the columns of v with Legendre polynomials over the nodes, each of which has so many fields.
+func polynomials(v *mat.Dense, fields int) {
+	size, q := v.Dims()
 	for i := range size {
 		x := float64(i/fields)/float64(size/fields-1)*2 - 1
 		p0, p1 := 1.0, x
-		for j := range q { // Legendre polynomials
+		for j := range q {
 			if i%fields == 0 || j == 0 {
 				v.Set(i, j, p0)
 			} else {
@@ -274,6 +271,16 @@ func lowest(stiff, mass *mat.SymBandDense, n, rigid int, shift float64) (omega2 
 			p0, p1 = p1, (float64(2*j+3)*x*p1-float64(j+1)*p0)/float64(j+2)
 		}
 	}
+}
+
+// lowest solves stiff v = omega^2 mass v, with v' mass v = 1, for the n lowest vibrations over the rigid motions,
+// by subspace iteration (Bathe, Finite Element Procedures, ch. 11, from memory). Shift is some tenth of the
+// first one's omega^2.
+func lowest(stiff, mass *mat.SymBandDense, n, rigid int, shift float64) (omega2 []float64, vectors []*mat.VecDense) {
+	size, band := stiff.SymBand()
+	q := min(n+rigid+6, size)
+	v := mat.NewDense(size, q, nil)
+	polynomials(v, rigid)
 	var before []float64
 	for range 60 {
 		shifted := mat.NewSymBandDense(size, band, nil)
