@@ -38,7 +38,8 @@ func readFLAC(r io.Reader, size int64) (rec capture.Recording, err error) {
 	}
 
 	rec = capture.Recording{Rate: rate, Bits: int(info.BitsPerSample), Tracks: make([][]float64, channels)}
-	// Sound takes a bit a sample at least, so a lying header reserves no more than that.
+	// A lying header reserves no more than a bit a sample would fill. Silence is packed more
+	// closely: for it the tracks grow later.
 	for c := range rec.Tracks {
 		rec.Tracks[c] = make([]float64, 0, min(promised, 8*size/int64(channels)))
 	}
@@ -55,6 +56,7 @@ func readFLAC(r io.Reader, size int64) (rec capture.Recording, err error) {
 			return rec, err
 		}
 		for c, sub := range f.Subframes {
+			rec.Tracks[c] = grown(rec.Tracks[c], len(sub.Samples), promised)
 			for _, v := range sub.Samples {
 				rec.Tracks[c] = append(rec.Tracks[c], float64(v)*scale)
 			}
@@ -93,6 +95,22 @@ func ended(rec *capture.Recording, frames, promised int64, err error) error {
 		warn(ExtraData, "the FLAC file holds %.2f s of sound where its header says %.2f s; all of it is used", seconds, float64(promised)/rec.Rate)
 	}
 	return nil
+}
+
+// grown makes room for n more samples: fourfold, so that little is copied, but not beyond the
+// promised length while that is enough.
+func grown(track []float64, n int, promised int64) []float64 {
+	need := len(track) + n
+	if need <= cap(track) {
+		return track
+	}
+	room := 4 * need
+	if promised >= int64(need) {
+		room = int(min(promised, int64(room)))
+	} else {
+		room = need + need/4
+	}
+	return append(make([]float64, 0, room), track...)
 }
 
 // nextFrame decodes the frame after previous, which is nil at the start. It returns

@@ -3,6 +3,7 @@ package wavfile
 import (
 	"bytes"
 	"os"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -169,4 +170,41 @@ func crc(b []byte, degree int, poly uint32) (sum uint32) {
 		}
 	}
 	return sum
+}
+
+// TestFLACOfSilenceTakesLittleMore: silence is packed a thousandfold, and yet reading it takes hardly
+// more memory than the sound it holds.
+func TestFLACOfSilenceTakesLittleMore(t *testing.T) {
+	const block, blocks = 32768, 100
+	var b bytes.Buffer
+	enc, err := flac.NewEncoder(&b, &meta.StreamInfo{BlockSizeMin: block, BlockSizeMax: block, SampleRate: 48000, NChannels: 1, BitsPerSample: 16, NSamples: block * blocks})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range blocks {
+		if err := enc.WriteFrame(&frame.Frame{
+			Header:    frame.Header{HasFixedBlockSize: true, BlockSize: block, SampleRate: 48000, Channels: frame.ChannelsMono, BitsPerSample: 16},
+			Subframes: []*frame.Subframe{{SubHeader: frame.SubHeader{Pred: frame.PredConstant}, Samples: make([]int32, block), NSamples: block}},
+		}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := enc.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if b.Len() > block*blocks/100 {
+		t.Fatalf("%d bytes are no packed silence", b.Len())
+	}
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	rec, err := read(b.Bytes())
+	runtime.ReadMemStats(&after)
+	if err != nil || len(rec.Warnings) > 0 || len(rec.Tracks[0]) != block*blocks {
+		t.Fatal(err, rec.Warnings)
+	}
+	// 8 bytes a sample are kept and a third of that is copied while the track grows; the decoder
+	// drops up to 12 with each frame, for its slices of 4 bytes a sample double.
+	if got := float64(after.TotalAlloc-before.TotalAlloc) / (block * blocks); got > 8*4/3.+12 {
+		t.Errorf("%.1f bytes a sample were taken", got)
+	}
 }
