@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -41,6 +42,16 @@ type File struct {
 // name is the path of the file inside the folder of a stock.
 func (f File) name() string {
 	return filepath.Join(fileFolders[f.Kind], f.SHA256[:2], f.SHA256+f.Ending)
+}
+
+// FilePath is where a stored recording or paper lies.
+func (s *Store) FilePath(ctx context.Context, sha256 string) (path string, err error) {
+	err = s.read(ctx, func(q querier) error {
+		f, err := s.file(ctx, q, sha256)
+		path = filepath.Join(s.opt.Dir, f.name())
+		return err
+	})
+	return path, err
 }
 
 // valid keeps anything that came from outside from naming a place on disk of its choice.

@@ -124,7 +124,7 @@ func harden(h http.Header, host string) {
 	if validHost(host) {
 		socket = " ws://" + host // which 'self' leaves out in some browsers
 	}
-	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; worker-src 'self'; frame-src 'self'; connect-src 'self'"+socket+
+	h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; worker-src 'self'; frame-src 'self'; media-src 'self'; connect-src 'self'"+socket+
 		"; form-action 'self'; base-uri 'none'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("X-Frame-Options", "DENY")

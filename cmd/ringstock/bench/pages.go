@@ -10,6 +10,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -75,6 +76,7 @@ func (s *Server) pages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /manual/{topic}", s.manual)
 	mux.HandleFunc("GET /stock", s.withStock(s.stockList))
 	mux.HandleFunc("GET /stock/{id}", s.withStock(s.stick))
+	mux.HandleFunc("GET /stock/{id}/file/{sha}", s.withStock(s.stickFile))
 	mux.HandleFunc("POST /stock/{id}", s.withStock(s.act))
 	mux.HandleFunc("GET /statement", s.withStock(s.statement))
 	mux.HandleFunc("GET /", func(w http.ResponseWriter, _ *http.Request) {
@@ -198,6 +200,49 @@ func (s *Server) stick(w http.ResponseWriter, r *http.Request, store *stock.Stor
 	return s.showStick(w, r, store, http.StatusOK, url.Values{"date": {string(store.Today())}}, nil)
 }
 
+// stickFile gives a recording of a stick or a paper of its lot, and no other file of the stock.
+func (s *Server) stickFile(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
+	life, err := store.Show(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
+	sha, name := r.PathValue("sha"), ""
+	for _, t := range life.TestList {
+		for _, rec := range t.Recordings {
+			if rec.SHA256 == sha {
+				name = "recording"
+			}
+		}
+	}
+	for _, d := range life.Documents {
+		if d.SHA256 == sha && sha != "" {
+			name = "paper"
+		}
+	}
+	if name == "" {
+		return fmt.Errorf("this stick has no such file: %w", stock.ErrNotFound)
+	}
+	path, err := store.FilePath(r.Context(), sha)
+	if err != nil {
+		return err
+	}
+	if name == "paper" { // which may be anything, so it is kept, not opened
+		w.Header().Set("Content-Disposition", `attachment; filename="paper`+filepath.Ext(path)+`"`)
+	}
+	http.ServeFile(w, r, path)
+	return nil
+}
+
+// soundsOf are the recordings of the judgement that counts today.
+func soundsOf(l stock.Life) []stock.TestRecording {
+	for _, t := range l.TestList {
+		if t.Counts {
+			return t.Recordings
+		}
+	}
+	return nil
+}
+
 func (s *Server) showStick(w http.ResponseWriter, r *http.Request, store *stock.Store, status int, form url.Values, refused error) error {
 	life, err := store.Show(r.Context(), r.PathValue("id"))
 	if err != nil {
@@ -212,10 +257,11 @@ func (s *Server) showStick(w http.ResponseWriter, r *http.Request, store *stock.
 		L       stock.Life
 		States  []stock.State
 		Curves  []curve
+		Sounds  []stock.TestRecording
 		Problem string
 		Done    bool
 		F       func(string) string // what the form says
-	}{s.page("stock"), life, s.states(), curves(life), problem, r.URL.Query().Has("done"), form.Get})
+	}{s.page("stock"), life, s.states(), curves(life), soundsOf(life), problem, r.URL.Query().Has("done"), form.Get})
 	return nil
 }
 
@@ -264,10 +310,15 @@ func (s *Server) statement(w http.ResponseWriter, r *http.Request, store *stock.
 	if err != nil {
 		return err
 	}
+	head, err := store.Head(r.Context())
+	if err != nil {
+		return err
+	}
 	show(w, http.StatusOK, "statement", struct {
 		page
-		S stock.Statement
-	}{s.page("statement"), st})
+		S    stock.Statement
+		Head string
+	}{s.page("statement"), st, head.Text})
 	return nil
 }
 
@@ -300,7 +351,8 @@ func what(e stock.LifeEvent) string {
 
 // curve is a quantity over the years, drawn with its standard uncertainty.
 type curve struct {
-	Name, Says  string
+	Name, Word  string
+	Says        string
 	Line        string // of a path
 	Dots        []dot
 	Low, High   string
@@ -335,9 +387,9 @@ func curves(l stock.Life) (list []curve) {
 		}
 	}
 	for _, c := range []struct {
-		name, unit string
-		points     []point
-	}{{"Mass", "g", mass}, {"Note", "Hz", hz}, {"Sustain Q", "", q}} {
+		name, unit, word string
+		points           []point
+	}{{"Mass", "g", "mass", mass}, {"Note", "Hz", "note", hz}, {"Sustain Q", "", "sustain Q", q}} {
 		points := slices.DeleteFunc(c.points, func(p point) bool { return !p.v.Known() })
 		if len(points) < 2 {
 			continue
@@ -353,7 +405,7 @@ func curves(l stock.Life) (list []curve) {
 		first, last := points[0].date, points[len(points)-1].date
 		days := max(last.Days(first), 1)
 		y := func(v float64) string { return strconv.FormatFloat(120-110*(v-low)/(high-low), 'f', 1, 64) }
-		draw := curve{Name: c.name, First: first, Last: last,
+		draw := curve{Name: c.name + map[bool]string{true: ", " + c.unit}[c.unit != ""], Word: c.word, First: first, Last: last,
 			Low: measure.Of(low, (high-low)/20).Text(c.unit), High: measure.Of(high, (high-low)/20).Text(c.unit)}
 		// The ends of the axis are no measurements, so they have no uncertainty.
 		draw.Low, _, _ = strings.Cut(draw.Low, " ±")

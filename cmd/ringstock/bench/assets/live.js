@@ -14,7 +14,9 @@ async function run() {
     do {
       again = false;
       $("live-said").className = "hint";
+      const slow = setTimeout(() => { $("live-said").textContent = "Working …"; }, 300);
       const answer = await fetch(`${location.pathname}?live`, {method: "POST", body: new FormData(form)}), out = await answer.json();
+      clearTimeout(slow);
       $("live-said").textContent = [out.problem, out.log].filter(Boolean).join(" ") || "This follows what is filled in.";
       $("live-said").className = out.problem ? "problem" : "hint";
       if (out.found) drawLine(out.found.line);

@@ -1,7 +1,9 @@
 "use strict";
 // Several sticks chosen at once go to the page of an act, with their numbers.
 const chosen = () => [...document.querySelectorAll("[name=stick]:checked")].map(b => b.value);
+document.getElementById("print")?.addEventListener("click", () => print());
 const tell = () => {
+  if (!document.getElementById("with")) return;
   const n = chosen().length;
   document.getElementById("with").hidden = n === 0;
   document.getElementById("how-many").textContent = `${n} chosen:`;
