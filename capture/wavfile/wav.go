@@ -69,18 +69,23 @@ func readWAV(r io.ReaderAt, size int64) (capture.Recording, error) {
 // The decoder's own way takes three times as long: it calls a reader for each sample.
 func (l layout) decodeInts(track []float64, data []byte) {
 	step, scale := l.frameBytes(), 1/float64(int64(1)<<(l.bits-1))
-	width := l.bits / 8
+	if l.bits == 24 { // most recordings are: a loop of their own takes half the time
+		for i := range track {
+			b := data[i*step : i*step+3 : i*step+3]
+			// At the top of a number, so that the sign comes of itself.
+			track[i] = float64(int32(uint32(b[0])<<8|uint32(b[1])<<16|uint32(b[2])<<24)>>8) * scale
+		}
+		return
+	}
 	for i := range track {
-		b := data[i*step : i*step+width : i*step+width]
+		b := data[i*step:]
 		var v int32
-		switch len(b) {
-		case 3: // at the top of a number, so that the sign comes of itself
-			v = int32(uint32(b[0])<<8|uint32(b[1])<<16|uint32(b[2])<<24) >> 8
-		case 1:
+		switch l.bits {
+		case 8:
 			v = int32(b[0]) - 128 // unsigned
-		case 2:
+		case 16:
 			v = int32(int16(binary.LittleEndian.Uint16(b)))
-		case 4:
+		case 32:
 			v = int32(binary.LittleEndian.Uint32(b))
 		}
 		track[i] = float64(v) * scale
