@@ -392,6 +392,9 @@ func TestVirtualForeign(t *testing.T) {
 		sound := cases.WorkshopSounds[kind](rec.Rate, rand.New(rand.NewPCG(uint64(i), 60)))
 		addAt(rec.Tracks[0], 1.5, sound)
 		out := listenToTape(t, rec.Tracks[0], t.TempDir(), "--blank", "A1", "--taps", "1", "--seconds", fmt.Sprint(math.Floor(float64(len(rec.Tracks[0]))/rec.Rate-0.5)))
+		if !noteOfTap.MatchString(out) {
+			t.Errorf("%s %d, bar %d: the tap of wood did not count: %s", kind, i, bar, out)
+		}
 		for _, m := range noteOfTap.FindAllStringSubmatch(out, -1) {
 			if hz, _ := strconv.ParseFloat(m[2], 64); math.Abs(hz/truth.Fundamental.Hz-1) < 0.01 {
 				good++
