@@ -58,7 +58,7 @@ func TestScripts(t *testing.T) {
 			return false, fmt.Errorf("unknown condition %s", cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath,
+			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath, "onscreen": onScreen,
 		},
 	})
 }
@@ -115,6 +115,26 @@ func taps(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	ts.Check(os.MkdirAll(filepath.Dir(ts.MkAbs(args[0])), 0o777))
 	ts.Check(wavfile.Save(ts.MkAbs(args[0]), s.Render(), 16))
+}
+
+// onscreen COLUMNS LINES tells whether what the last program printed fits a terminal of that size.
+func onScreen(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: onscreen columns lines")
+	}
+	columns, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	lines, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	n := 0
+	for line := range strings.Lines(ts.ReadFile("stdout")) {
+		if n++; length(strings.TrimRight(line, "\n")) > columns {
+			ts.Fatalf("wider than %d columns: %s", columns, line)
+		}
+	}
+	if n > lines {
+		ts.Fatalf("%d lines, more than %d", n, lines)
+	}
 }
 
 // json PATH WANT compares a value in the one JSON document that the last program printed.
