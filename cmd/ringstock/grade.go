@@ -284,7 +284,7 @@ func printGrading(w io.Writer, g grading.Grading) error {
 		if b.Ring != nil {
 			note, q, purity = b.Ring.Fundamental.Hz, b.Ring.Fundamental.Q, b.Ring.PurityPct
 		}
-		t.add(rankText(b), b.Blank, string(b.Verdict), compact(b.Score), hertz(note), compact(q), compact(purity),
+		t.add(rankText(b), b.Blank, string(b.Verdict), scoreText(b), hertz(note), compact(q), purityText(purity),
 			compact(b.Wood.Density), compact(b.Wood.SpecificModulus))
 		reasons := b.Reasons
 		if b.Verdict == grading.Keep {
@@ -392,8 +392,8 @@ func budgetText(name string, v measure.Value) string {
 
 // hertz is a pitch to a thousandth of a hertz at most, which is finer than a blank keeps it.
 func hertz(v measure.Value) string {
-	if v.Known() && v.U < 0.001 {
-		return fmt.Sprintf("%.3f±0.001", v.X)
+	if v.Known() && v.U < 0.00295 {
+		return fmt.Sprintf("%.3f±%.3f", v.X, max(v.U, 0.001))
 	}
 	return compact(v)
 }

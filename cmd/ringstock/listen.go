@@ -344,7 +344,7 @@ func (p *linePrinter) tell(e session.Event) {
 		text := fmt.Sprintf("%s %d/%d ", e.Blank, e.Count, e.Of)
 		if e.Good {
 			f := e.Ring.Fundamental
-			text += fmt.Sprintf("good  %s Hz  %s  Q %s  rings %s s  purity %s %%  -> %s", hertz(f.Hz), noteName(f.Hz.X), compact(f.Q), compact(f.T60S), compact(e.Ring.PurityPct), e.File)
+			text += fmt.Sprintf("good  %s Hz  %s  Q %s  rings %s s  purity %s %%  -> %s", hertz(f.Hz), noteName(f.Hz.X), compact(f.Q), compact(f.T60S), purityText(e.Ring.PurityPct), e.File)
 		} else {
 			text += e.Why
 		}
@@ -409,11 +409,11 @@ const loudRoomDB = -45.0
 func doneText(b grading.Blank) string {
 	text := fmt.Sprintf("%s done: ", b.Blank)
 	if r := firstRing(b); r != nil {
-		text += fmt.Sprintf("%s Hz  %s  Q %s  purity %s %%; ", hertz(r.Fundamental.Hz), noteName(r.Fundamental.Hz.X), compact(r.Fundamental.Q), compact(r.PurityPct))
+		text += fmt.Sprintf("%s Hz  %s  Q %s  purity %s %%; ", hertz(r.Fundamental.Hz), noteName(r.Fundamental.Hz.X), compact(r.Fundamental.Q), purityText(r.PurityPct))
 	}
 	text += string(b.Verdict)
 	if b.Score.Known() {
-		text += ", score " + compact(b.Score)
+		text += ", score " + scoreText(b)
 	}
 	if len(b.Reasons) > 0 {
 		text += " (" + b.Reasons[0] + ")"
@@ -429,12 +429,16 @@ func printSummary(w io.Writer, folder string, sum session.Summary) error {
 	var out strings.Builder
 	out.WriteString("\n")
 	t := textTable{left: 3, cut: 1, head: [][]string{{"rank", "blank", "verdict", "score", "note Hz", "sustain Q", "purity %", "taps"}}}
+	ring, decimals := rankingColumns[:3], decimalsOf(rankingColumns[:3], sum.Blanks)
 	for _, b := range sum.Blanks {
-		row := []string{rankText(b), b.Blank, string(b.Verdict), compact(b.Score), "", "", "", "0"}
-		if r := firstRing(b); r != nil {
-			row = append(row[:4], hertz(r.Fundamental.Hz), compact(r.Fundamental.Q), compact(r.PurityPct), fmt.Sprint(r.TapsUsed))
+		row, taps := []string{rankText(b), b.Blank, string(b.Verdict), scoreText(b)}, 0
+		for i, c := range ring {
+			row = append(row, c.text(c.of(b), decimals[i]))
 		}
-		t.add(row...)
+		if r := firstRing(b); r != nil {
+			taps = r.TapsUsed
+		}
+		t.add(append(row, fmt.Sprint(taps))...)
 	}
 	t.write(&out, "")
 	out.WriteString("\n")

@@ -39,10 +39,11 @@ type rankingColumn struct {
 
 func ofFirstRing(get func(*spectrum.Ring) measure.Value) func(grading.Blank) measure.Value {
 	return func(b grading.Blank) measure.Value {
-		if b.Ring == nil {
+		r := firstRing(b)
+		if r == nil {
 			return measure.Value{}
 		}
-		return get(b.Ring)
+		return get(r)
 	}
 }
 
@@ -63,6 +64,29 @@ func (c rankingColumn) decimals(us []float64) int {
 	}
 	slices.Sort(us)
 	return min(max(-int(math.Floor(math.Log10(us[len(us)/2])+1e-9)), 0), c.most)
+}
+
+// decimalsOf are the decimals of each column's numbers.
+func decimalsOf(columns []rankingColumn, blanks []grading.Blank) []int {
+	list := make([]int, len(columns))
+	for i, c := range columns {
+		var us []float64
+		for _, b := range blanks {
+			if v := c.of(b); v.Known() {
+				us = append(us, v.U)
+			}
+		}
+		list[i] = c.decimals(us)
+	}
+	return list
+}
+
+// purityText is a purity, a lower bound where it may be whole.
+func purityText(v measure.Value) string {
+	if v.Known() && v.X+v.U > 100 {
+		return rankingColumn{ceiling: true}.text(v, 1)
+	}
+	return compact(v)
 }
 
 func (c rankingColumn) text(v measure.Value, decimals int) string {
@@ -117,17 +141,10 @@ func printRanking(w io.Writer, g grading.Grading, reportAt string, width int) er
 		blanks = append(blanks, b)
 	}
 	head := [][]string{{"rank", "blank", "verdict", "score"}, {"", "", "", "0-100"}}
-	decimals := make([]int, len(rankingColumns))
-	for i, c := range rankingColumns {
+	for _, c := range rankingColumns {
 		head[0], head[1] = append(head[0], c.head), append(head[1], c.unit)
-		var us []float64
-		for _, b := range blanks {
-			if v := c.of(b); v.Known() {
-				us = append(us, v.U)
-			}
-		}
-		decimals[i] = c.decimals(us)
 	}
+	decimals := decimalsOf(rankingColumns, blanks)
 	t := textTable{left: 3, cut: 1, head: head, width: width}
 	for _, b := range blanks {
 		cells := []string{rankText(b), b.Blank, string(b.Verdict), scoreText(b)}

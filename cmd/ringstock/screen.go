@@ -321,7 +321,7 @@ func (p *screen) facts(note string) string {
 	}
 	r := p.last.Ring
 	return fmt.Sprintf("%s Hz, %s, Q %s, rings %.1f s, purity %s %%",
-		hertz(r.Fundamental.Hz), note, compact(r.Fundamental.Q), r.Fundamental.T60S.X, compact(r.PurityPct))
+		hertz(r.Fundamental.Hz), note, compact(r.Fundamental.Q), r.Fundamental.T60S.X, purityText(r.PurityPct))
 }
 
 func (p *screen) spread() string {
@@ -349,7 +349,7 @@ func (p *screen) verdict() string {
 	}
 	text := "so far: " + string(p.judged.Verdict)
 	if p.judged.Score.Known() {
-		text += ", score " + compact(p.judged.Score)
+		text += ", score " + scoreText(*p.judged)
 	}
 	if len(p.judged.Reasons) > 0 {
 		text += ": " + p.judged.Reasons[0]

@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -183,5 +186,38 @@ func TestAlbumKeepsTheBestSounds(t *testing.T) {
 	}
 	if len(a.drawn) > 0 {
 		t.Errorf("%d pictures were forgotten", len(a.drawn))
+	}
+}
+
+// In a column of the ranking all numbers have one number of decimals, but those too uncertain for them; no
+// uncertainty has more than two figures; purity does not pass 100, nor a score its bounds.
+func TestRankingColumnsLineUp(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	figures := func(u string) int { return len(strings.TrimLeft(strings.ReplaceAll(u, ".", ""), "0")) }
+	for range 2000 {
+		c := rankingColumns[rng.IntN(len(rankingColumns))]
+		u := math.Pow(10, 4*rng.Float64()-3)
+		v := measure.Of(100*rng.Float64(), u*(0.3+rng.Float64()))
+		decimals := c.decimals([]float64{u})
+		number, after, _ := strings.Cut(c.text(v, decimals), "±")
+		_, fraction, _ := strings.Cut(strings.TrimPrefix(number, ">"), ".")
+		if step := math.Pow10(-decimals); v.U < 10*step && len(fraction) != decimals {
+			t.Errorf("%s %g ± %g: %q has not %d decimals", c.head, v.X, v.U, number, decimals)
+		}
+		if figures(after) > 2 {
+			t.Errorf("%s %g ± %g: %q", c.head, v.X, v.U, after)
+		}
+		if x, err := strconv.ParseFloat(strings.TrimPrefix(number, ">"), 64); err != nil || c.ceiling && x > 100 {
+			t.Errorf("%s %g ± %g: %q, %v", c.head, v.X, v.U, number, err)
+		}
+		b := grading.Blank{Score: v, Parts: []grading.Part{{Weight: 1, Desirability: measure.Of(0.5, 0)}}}
+		for _, end := range regexp.MustCompile(`[-±]`).Split(scoreText(b), 2)[:1] {
+			if x, err := strconv.ParseFloat(end, 64); err != nil || x < 0 || x > 100 {
+				t.Errorf("score %g ± %g: %q", v.X, v.U, scoreText(b))
+			}
+		}
+		if low, high := b.ScoreInterval(); low < 0 || high > 100 {
+			t.Errorf("score %g ± %g: %g to %g", v.X, v.U, low, high)
+		}
 	}
 }
