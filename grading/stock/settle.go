@@ -31,15 +31,24 @@ const (
 )
 
 // What Settling takes for granted. None has a published source for sticks; they are
-// chosen so that a doubtful stick comes out as undecided.
+// chosen so that a doubtful stick comes out as undecided: by sticks that dry by
+// diffusion, with and without a slow core, hardly one in fifty is called settled too
+// early.
 const (
-	restLimit     = 0.01  // settled: less than 1 % of the mass is still to come or go ...
-	restLevel     = 0.95  // ... with this probability
-	airKnown      = 0.004 // scatter of a mass about the law, relative
-	airUnknown    = 0.010 // the same where the air was not noted: the seasons move it by about 1 %
-	partYear      = 0.010 // how far the mean of less than a year's air is from that of a year
-	priorSwing    = 0.30  // standard deviation of what may have been to come at the first weighing, relative
-	shortestTau   = 10.0  // days: sticks take weeks to months, planks a year or more
+	restLimit     = 0.01   // settled: less than 1 % of the mass is still to come or go ...
+	restLevel     = 0.98   // ... with this probability: each new weighing asks anew
+	unrestLevel   = 0.05   // not settled: rest has no more than this probability
+	airScatter    = 0.0015 // scatter of a mass about the law, relative
+	weather       = 0.008  // what the weather does to a stick that follows it at once, relative
+	weatherDays   = 5.0    // how long a spell of it lasts: slow sticks do not follow
+	airUnknown    = 0.010  // the seasons' part where the air was not noted
+	partYear      = 0.010  // how far the mean of less than a year's air is from that of a year
+	lawHolds      = 0.05   // how far two rates may be from the true way there, as a share of the way
+	priorSwing    = 0.30   // standard deviation of what may have been to come at the first weighing, relative
+	priorShell    = 0.04   // the same of the shell's part beyond that of the core
+	firstMode     = 0.7    // share of the slowest mode in the mass of a round bar: 4/2.405^2 (Crank, ch. 5)
+	shellRate     = 5.0    // rate of the next mode over it: (5.520/2.405)^2 = 5.3 (Crank, ch. 5)
+	shortestTau   = 10.0   // days: sticks take weeks to months, planks a year or more
 	longestTau    = 1000.0
 	tauSteps      = 40
 	holdingQ      = 0.03 // scatter of Q from holding and striking anew, relative
@@ -47,18 +56,15 @@ const (
 )
 
 // Settling judges the whole history. The moisture M(t) of a stick is taken to follow the
-// equilibrium moisture E(t) of the air about it at a rate in proportion to how far it
-// is from it,
-//
-//	dM/dt = (E(t) - M)/tau,
-//
-// the first-order law of drying (W. K. Lewis, The rate of drying of solid materials,
-// J. Ind. Eng. Chem. 13 (1921) 427; from memory). With E(t) from the temperature and
-// humidity noted at the weighings, drawn straight between them, the law splits M(t) in
-// what the seasons do to any stick and what is left of the moisture that came with it,
-// c exp(-(t - t1)/tau); the latter is what is still to go. Dry mass and c are found for
-// every tau from weeks to years at once and weighed by how well they explain the
-// weighings, so that few or short observations give a wide answer, never a wrong one.
+// equilibrium moisture E(t) of the air about it at two rates, that of its core and, five
+// times as fast, that of its shell: the first two terms of the diffusion law in a round
+// bar (J. Crank, The Mathematics of Diffusion, ch. 5). With one rate alone, what the
+// shell loses soon passes for the whole, and a wet core is not seen. E(t) is a level and
+// a yearly swing, fitted to the temperatures and humidities noted at the weighings. This
+// splits M(t) in what the seasons do to any stick and what is left of the moisture that
+// came with it; the latter is what is still to go. Dry mass and both parts are found for
+// every time constant from weeks to years at once and weighed by how well they explain
+// the weighings, so that few or short observations give a wide answer, never a wrong one.
 func (h History) Settling() Settling {
 	void := h.Void()
 	var masses []Reading
@@ -79,7 +85,7 @@ func (h History) Settling() Settling {
 	switch {
 	case within >= restLevel:
 		s.Verdict = Settled
-	case within <= 1-restLevel:
+	case within <= unrestLevel:
 		s.Verdict = NotSettled
 	}
 	s.Reasons = append(s.Reasons, fmt.Sprintf("after the last of %d weighings over %.0f days %s of the mass is still to go; settled means less than %g %%, %.0f %% sure",
@@ -112,60 +118,40 @@ func (r Reading) airUsable() bool {
 func drying(masses []Reading, air bool) (remaining measure.Value, within float64) {
 	first, last := masses[0], masses[len(masses)-1]
 	span := last.Date.Days(first.Date)
-	scatter, rest, restU := airUnknown, 0.0, 0.0
-	outside := make([]float64, len(masses)) // E at the weighings, %
+	var season seasons
+	meanU := 0.0
 	if air {
-		scatter = airKnown
-		for i, r := range masses {
-			outside[i] = wood.EquilibriumMoisture(*r.TemperatureC, *r.HumidityPct)
+		season = seasonsOf(masses)
+		if span < 0.75*daysPerYear {
+			meanU = partYear // not every season was seen
 		}
-		rest = mean(masses, outside)
-		if span < 365 {
-			restU = partYear // no whole year of air was seen
-		}
-	}
-	unit := last.Value
-	days, weight := make([]float64, len(masses)), make([]float64, len(masses))
-	for i, r := range masses {
-		days[i] = r.Date.Days(first.Date)
-		weight[i] = 1 / (math.Pow(r.U/r.Value, 2) + scatter*scatter)
 	}
 	type answer struct{ logWeight, mean, sd float64 }
 	answers := make([]answer, 0, tauSteps)
 	for i := range tauSteps {
 		tau := shortestTau * math.Pow(longestTau/shortestTau, float64(i)/(tauSteps-1))
-		// m/unit = d (1 + F/100) + c e, where F is the moisture of a stick that was at rest
-		// at the first weighing. Both d, about its guess, and c have the prior
-		// N(0, priorSwing).
-		guess := 1 / (1 + rest/100)
-		p00, p01, p11 := 1/(priorSwing*priorSwing), 0.0, 1/(priorSwing*priorSwing)
-		var b0, b1, misfit float64
-		f := rest
-		for i, r := range masses {
-			if i > 0 {
-				f = follow(f, outside[i-1], outside[i], days[i]-days[i-1], tau)
-			}
-			w := weight[i]
-			x0, x1 := 1+f/100, math.Exp(-days[i]/tau)
-			y := r.Value/unit - guess*x0
-			p00 += w * x0 * x0
-			p01 += w * x0 * x1
-			p11 += w * x1 * x1
-			b0 += w * x0 * y
-			b1 += w * x1 * y
-			misfit += w * y * y
+		// m/last = d (1 + F/100) + c e + s e', where F is the moisture of a stick that is at
+		// rest. d, about its guess, c and s have the priors N(0, priorSwing or priorShell).
+		guess := 1 / (1 + season.level/100)
+		var fit threeFit
+		fit.prior(priorSwing, priorSwing, priorShell)
+		lag := 2 * math.Pi / daysPerYear * tau
+		scatter := airScatter*airScatter + weather*weather*weatherDays/(tau+weatherDays)
+		if !air {
+			scatter = airScatter*airScatter + airUnknown*airUnknown/(1+lag*lag)
 		}
-		det := p00*p11 - p01*p01
-		if !(det > 0) {
-			continue
+		for _, r := range masses {
+			day, mass := r.Date.Days(first.Date), r.Value/last.Value
+			f := firstMode*season.followed(day, lag) + (1-firstMode)*season.followed(day, lag/shellRate)
+			wet := 1 + f/100
+			moved := lawHolds * (mass - 1)
+			fit.add([3]float64{wet, math.Exp(-day / tau), math.Exp(-shellRate * day / tau)},
+				mass-guess*wet, 1/(math.Pow(r.U/r.Value, 2)+scatter+moved*moved))
 		}
-		m0, m1 := (p11*b0-p01*b1)/det, (p00*b1-p01*b0)/det
-		left := math.Exp(-span / tau)
-		answers = append(answers, answer{
-			logWeight: 0.5*(b0*m0+b1*m1-misfit) - 0.5*math.Log(det),
-			mean:      m1 * left,
-			sd:        left * math.Hypot(math.Sqrt(p00/det), restU),
-		})
+		left, u, logWeight, ok := fit.along([3]float64{0, math.Exp(-span / tau), math.Exp(-shellRate * span / tau)})
+		if ok {
+			answers = append(answers, answer{logWeight, left, math.Hypot(u, meanU*math.Exp(-span/tau))})
+		}
 	}
 	best := math.Inf(-1)
 	for _, a := range answers {
@@ -183,26 +169,93 @@ func drying(masses []Reading, air bool) (remaining measure.Value, within float64
 	return measure.Of(average, math.Sqrt(math.Max(0, square/sum-average*average))), within / sum
 }
 
-// follow is the moisture after h days of a stick that begins with f, while that of the
-// air goes straight from a to b: the exact solution of the law.
-func follow(f, a, b, h, tau float64) float64 {
-	if h <= 0 {
-		return f
+const daysPerYear = 365.25
+
+// seasons is the equilibrium moisture of the air, %: level + sin sin(wt) + cos cos(wt).
+type seasons struct{ level, sin, cos float64 }
+
+// seasonsOf fits the seasons to the air at the weighings. One look at the weather is off
+// by about 1 %; the swing is 1.5 % or so where too few looks tell it.
+func seasonsOf(masses []Reading) seasons {
+	const swing, look = 1.5, 1.0
+	const guess, free = 10.0, 100.0
+	var fit threeFit
+	fit.prior(free, swing, swing)
+	for _, r := range masses {
+		sin, cos := math.Sincos(2 * math.Pi * r.Date.Days(masses[0].Date) / daysPerYear)
+		fit.add([3]float64{1, sin, cos}, wood.EquilibriumMoisture(*r.TemperatureC, *r.HumidityPct)-guess, 1/(look*look))
 	}
-	k := (b - a) / h
-	return a + k*(h-tau) + (f-a+k*tau)*math.Exp(-h/tau)
+	c, _, _ := fit.solve()
+	return seasons{guess + c[0], c[1], c[2]}
 }
 
-// mean is the average over time of values at the weighings, drawn straight between them.
-func mean(masses []Reading, v []float64) float64 {
-	area, span := 0.0, masses[len(masses)-1].Date.Days(masses[0].Date)
-	if span <= 0 {
-		return v[len(v)-1]
+// followed is the moisture of a stick at rest that follows the seasons with a lag (time
+// constant times angular frequency): the first-order law's answer to a sine.
+func (s seasons) followed(day, lag float64) float64 {
+	sin, cos := math.Sincos(2 * math.Pi * day / daysPerYear)
+	return s.level + (s.sin*(sin-lag*cos)+s.cos*(cos+lag*sin))/(1+lag*lag)
+}
+
+// threeFit is a Bayesian linear fit of three coefficients with normal priors about 0.
+type threeFit struct {
+	precision         [3][3]float64
+	right             [3]float64
+	misfit, logWeight float64
+}
+
+func (f *threeFit) prior(sd ...float64) {
+	for i, s := range sd {
+		f.precision[i][i] = 1 / (s * s)
 	}
-	for i := 1; i < len(v); i++ {
-		area += (v[i] + v[i-1]) / 2 * masses[i].Date.Days(masses[i-1].Date)
+}
+
+// add takes in one observation y of the sum of coefficient times x, with its weight.
+func (f *threeFit) add(x [3]float64, y, weight float64) {
+	for i := range x {
+		for j := range x {
+			f.precision[i][j] += weight * x[i] * x[j]
+		}
+		f.right[i] += weight * x[i] * y
 	}
-	return area / span
+	f.misfit += weight * y * y
+	f.logWeight += 0.5 * math.Log(weight)
+}
+
+// solve gives the coefficients, their covariance, and the determinant of the precision.
+func (f *threeFit) solve() (c [3]float64, covariance [3][3]float64, det float64) {
+	p := &f.precision
+	for i := range 3 {
+		for j := range 3 {
+			i1, i2, j1, j2 := (i+1)%3, (i+2)%3, (j+1)%3, (j+2)%3
+			covariance[j][i] = p[i1][j1]*p[i2][j2] - p[i1][j2]*p[i2][j1]
+		}
+	}
+	det = p[0][0]*covariance[0][0] + p[0][1]*covariance[1][0] + p[0][2]*covariance[2][0]
+	for i := range 3 {
+		for j := range 3 {
+			covariance[i][j] /= det
+			c[i] += covariance[i][j] * f.right[j]
+		}
+	}
+	return c, covariance, det
+}
+
+// along gives the sum of coefficient times x, its standard uncertainty, and the logarithm
+// of how well the fit explains what was added. ok is false where nothing can be told.
+func (f *threeFit) along(x [3]float64) (sum, u, logWeight float64, ok bool) {
+	c, covariance, det := f.solve()
+	if !(det > 0) {
+		return 0, 0, 0, false
+	}
+	explained, variance := 0.0, 0.0
+	for i := range x {
+		sum += x[i] * c[i]
+		explained += c[i] * f.right[i]
+		for j := range x {
+			variance += x[i] * x[j] * covariance[i][j]
+		}
+	}
+	return sum, math.Sqrt(math.Max(0, variance)), f.logWeight + 0.5*(explained-f.misfit) - 0.5*math.Log(det), true
 }
 
 func normal(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
