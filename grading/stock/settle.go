@@ -32,8 +32,8 @@ const (
 
 // What Settling takes for granted. None has a published source for sticks; they are
 // chosen so that a doubtful stick comes out as undecided: by sticks that dry by
-// diffusion, with and without a slow core, hardly one in fifty is called settled too
-// early.
+// diffusion, with and without a slow core, two in a hundred at most are called settled
+// too early, three where there is a core and the air was not noted.
 const (
 	restLimit     = 0.01   // settled: less than 1 % of the mass is still to come or go ...
 	restLevel     = 0.98   // ... with this probability: each new weighing asks anew
@@ -58,7 +58,7 @@ const (
 // Settling judges the whole history. The moisture M(t) of a stick is taken to follow the
 // equilibrium moisture E(t) of the air about it at two rates, that of its core and, five
 // times as fast, that of its shell: the first two terms of the diffusion law in a round
-// bar (J. Crank, The Mathematics of Diffusion, ch. 5). With one rate alone, what the
+// bar (J. Crank, The Mathematics of Diffusion, ch. 5; from memory). With one rate alone, what the
 // shell loses soon passes for the whole, and a wet core is not seen. E(t) is a level and
 // a yearly swing, fitted to the temperatures and humidities noted at the weighings. This
 // splits M(t) in what the seasons do to any stick and what is left of the moisture that
