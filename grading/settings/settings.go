@@ -212,7 +212,8 @@ func (s *Settings) apply(path string, text []byte) error {
 		}
 		s.from[k.path()] = path
 	}
-	for _, name := range slices.Sorted(maps.Keys(said)) {
+	if unknown := slices.Sorted(maps.Keys(said)); len(unknown) > 0 {
+		name := unknown[0]
 		hint := "`ringstock settings` lists all there are"
 		if like := grading.Nearest(name, paths()); like != "" {
 			hint = "did you mean " + like + "?"

@@ -58,7 +58,7 @@ func TestSettlingFollowsTheDryingLaw(t *testing.T) {
 				s := dryingStick(r, 120, c.start, c.tau, c.every, c.days, c.air).Settling()
 				said[s.Verdict]++
 			}
-			// 95 % sure means that one in twenty may be wrong.
+			// 98 % sure means that one in twenty may be wrong.
 			if said[c.never] > runs/20 || said[c.want] < runs/2 {
 				t.Errorf("%v in %d runs", said, runs)
 			}
