@@ -14,6 +14,8 @@ import (
 	"testing"
 	"testing/fstest"
 
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"ringstock/grading/wood"
 	"ringstock/spectrum"
 	"ringstock/spectrum/bar"
@@ -428,8 +430,17 @@ func (c *slipCount) add(o slipCount) {
 // A table of slips: each kind over blanks of several deliveries. Unit tests take a sample of it.
 func TestSlips(t *testing.T) {
 	each, step := 1, 9
+	// The sample has few: what comes once in a thousand at the rates asked is let pass.
+	least := func(n int, p float64) float64 {
+		k, b := 0.0, distuv.Binomial{N: float64(n), P: p}
+		for b.CDF(k) < 0.001 {
+			k++
+		}
+		return k
+	}
 	if os.Getenv("RINGSTOCK_SLOW") != "" {
 		each, step = *slipsOfKind, 1
+		least = func(n int, p float64) float64 { return p * float64(n) }
 	}
 	const blanks = 7
 	deliveries := map[string][]inventedBlank{}
@@ -464,10 +475,10 @@ func TestSlips(t *testing.T) {
 		})
 	}
 	t.Logf("told at the right cell %d of %d that physics can tell; the value that would fit is within 2 u of the truth in %d of %d", sum.told, sum.all, sum.fits, sum.fitted)
-	if float64(sum.told) < 0.9*float64(sum.all) {
+	if float64(sum.told) < least(sum.all, 0.9) {
 		t.Errorf("told at the right cell in %d of %d", sum.told, sum.all)
 	}
-	if float64(sum.fits) < 0.8*float64(sum.fitted) {
+	if float64(sum.fits) < least(sum.fitted, 0.8) {
 		t.Errorf("the value that would fit is right in %d of %d", sum.fits, sum.fitted)
 	}
 }
