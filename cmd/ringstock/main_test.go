@@ -9,12 +9,14 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"ringstock/capture/synth"
@@ -58,7 +60,7 @@ func TestScripts(t *testing.T) {
 			return false, fmt.Errorf("unknown condition %s", cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath, "onscreen": onScreen,
+			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath, "onscreen": onScreen, "alike": alike,
 		},
 	})
 }
@@ -82,6 +84,23 @@ func exitcode(ts *testscript.TestScript, neg bool, args []string) {
 		ts.Fatalf("exit code %d, want %d; stderr:\n%s", code, want, ts.ReadFile("stderr"))
 	}
 }
+
+// alike A B fails unless two texts say the same but for ids and the history, which keeps what was taken back.
+func alike(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: alike file file")
+	}
+	var said [2][]string
+	for i, name := range args {
+		text, _, _ := strings.Cut(ts.ReadFile(name), "\nhistory (")
+		said[i] = strings.Split(anyID.ReplaceAllString(text, ""), "\n")
+	}
+	if differ := cmp.Diff(said[0], said[1]); differ != "" {
+		ts.Fatalf("%s and %s differ:\n%s", args[0], args[1], differ)
+	}
+}
+
+var anyID = regexp.MustCompile(`(?m)^id .*$| *\[[0-9a-z]{4,16}\]`)
 
 // taps FILE HZ Q [silent|clipped|stray] synthesises three taps on a uniform bar.
 func taps(ts *testscript.TestScript, neg bool, args []string) {

@@ -129,11 +129,7 @@ func printCurves(out *strings.Builder, l stock.Life) {
 			mass = append(mass, point{r.Date, measure.Of(r.Value, r.U)})
 		}
 	}
-	for _, t := range l.TestList {
-		redone := slices.ContainsFunc(l.TestList, func(other stock.LifeTest) bool { return other.Redoes == t.ID && !other.Void })
-		if t.Void || redone {
-			continue
-		}
+	for _, t := range l.Sounds() {
 		pitch, q = append(pitch, point{t.Date, t.Hz}), append(q, point{t.Date, t.Q})
 	}
 	for _, c := range []struct {

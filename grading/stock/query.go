@@ -177,6 +177,23 @@ type Life struct {
 	After     *Blank        `json:"after,omitempty"`
 }
 
+// Sounds has one judgement of each sound that was tapped and not taken back: the one that counts, or else the last.
+func (l Life) Sounds() (list []LifeTest) {
+	at := map[string]int{} // by the id of the test that was tapped
+	for _, t := range l.TestList {
+		if t.Redoes == "" && !t.Void {
+			at[t.ID] = len(list)
+			list = append(list, t)
+		}
+	}
+	for _, t := range l.TestList {
+		if i, ok := at[t.Redoes]; ok && !t.Void && (t.Counts || !list[i].Counts) {
+			list[i] = t
+		}
+	}
+	return list
+}
+
 // LifeReading is a reading that may have been taken back.
 type LifeReading struct {
 	Reading

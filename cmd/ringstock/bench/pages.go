@@ -376,15 +376,8 @@ func curves(l stock.Life) (list []curve) {
 			mass = append(mass, point{r.Date, measure.Of(r.Value, r.U)})
 		}
 	}
-	// A test judged anew, after a reading, is no new sound: what counts last of each stands for it.
-	newer := map[string]bool{}
-	for _, t := range l.TestList {
-		newer[t.Redoes] = newer[t.Redoes] || !t.Void
-	}
-	for _, t := range l.TestList {
-		if !t.Void && !newer[t.ID] {
-			hz, q = append(hz, point{t.Date, t.Hz}), append(q, point{t.Date, t.Q})
-		}
+	for _, t := range l.Sounds() {
+		hz, q = append(hz, point{t.Date, t.Hz}), append(q, point{t.Date, t.Q})
 	}
 	for _, c := range []struct {
 		name, unit, word string
