@@ -397,5 +397,9 @@ func (i Info) State() string {
 	if i.Blanks == 0 {
 		return "empty"
 	}
-	return fmt.Sprintf("%d blanks, %d tapped, %d measured, %d in the stock", i.Blanks, i.Tapped, i.Measured, i.Entered)
+	blanks := "blanks"
+	if i.Blanks == 1 {
+		blanks = "blank"
+	}
+	return fmt.Sprintf("%d %s, %d tapped, %d measured, %d in the stock", i.Blanks, blanks, i.Tapped, i.Measured, i.Entered)
 }
