@@ -230,7 +230,9 @@ func readExport(r io.Reader, do func(journey) error) (x read, err error) {
 		} else {
 			j := journey{line: n, result: l.Result, err: err}
 			if err == nil {
-				j.fact, j.err = l.parse()
+				if j.fact, j.err = l.parse(); j.err != nil {
+					j.fact = nil // nobody may go on with what is not fit
+				}
 			}
 			if err := do(j); err != nil {
 				return x, err
