@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"runtime"
 	"strings"
 	"sync"
@@ -21,7 +20,7 @@ import (
 //	RINGSTOCK_SLOW=1 go test ./spectrum -run EndTaps -v -args -seed 90000
 func TestEndTaps(t *testing.T) {
 	bars, first := 12, *firstSeed+6000
-	if os.Getenv("RINGSTOCK_SLOW") != "" {
+	if slow() {
 		bars = 100
 	}
 	type score struct {

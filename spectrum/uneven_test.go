@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"runtime"
 	"strings"
 	"sync"
@@ -105,7 +104,7 @@ func exceptional(n int, p float64) int {
 //	RINGSTOCK_SLOW=1 go test ./spectrum -run UnevenBars -v -args -seed 90000
 func TestUnevenBars(t *testing.T) {
 	bars, first := 6, *firstSeed+5000
-	if os.Getenv("RINGSTOCK_SLOW") != "" {
+	if slow() {
 		bars = 100
 	}
 	table := []*unevenScore{

@@ -199,7 +199,7 @@ func agree(t *testing.T, what string, got, want *spectrum.Ring) {
 // inRealTime skips a test that has to listen for minutes.
 func inRealTime(t *testing.T) {
 	t.Helper()
-	if os.Getenv("RINGSTOCK_SLOW") == "" {
+	if !slow {
 		t.Skip("takes a minute of sound: only with RINGSTOCK_SLOW=1")
 	}
 }

@@ -569,10 +569,16 @@ func (d *delivery) UseProfile(name string) error {
 }
 
 func (d *delivery) profileNamed(name string) (grading.Profile, error) {
-	if _, builtIn := grading.ProfileText(name); builtIn || filepath.IsAbs(name) { // one of the settings
-		return loadProfile(name)
+	return loadProfile(d.profilePath(name))
+}
+
+// profilePath is what a command calls a profile: a built-in one by its name, an own one of the folder or of the
+// settings by its path.
+func (d *delivery) profilePath(name string) string {
+	if _, builtIn := grading.ProfileText(name); builtIn || filepath.IsAbs(name) {
+		return name
 	}
-	return loadProfile(filepath.Join(d.folder, name))
+	return filepath.Join(d.folder, name)
 }
 
 func (d *delivery) Profile() (grading.Profile, error) {
@@ -707,11 +713,8 @@ func (d *delivery) Report(ctx context.Context) ([]byte, error) {
 	}
 	defer os.RemoveAll(dir)
 	d.mu.Lock()
-	profile := d.profile
+	profile := d.profilePath(d.profile)
 	d.mu.Unlock()
-	if _, builtIn := grading.ProfileText(profile); !builtIn && !filepath.IsAbs(profile) {
-		profile = filepath.Join(d.folder, profile)
-	}
 	ran := d.shop.Run(ctx, []string{"grade", "--out=" + dir, "--profile=" + profile, "--", d.folder})
 	page, err := os.ReadFile(filepath.Join(dir, reportName))
 	if err != nil {

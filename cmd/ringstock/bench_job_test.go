@@ -385,7 +385,7 @@ func TestBenchWholeJob(t *testing.T) {
 // opensMany skips a test that opens many pages.
 func opensMany(t *testing.T) {
 	t.Helper()
-	if os.Getenv("RINGSTOCK_SLOW") == "" {
+	if !slow {
 		t.Skip("opens many pages: only with RINGSTOCK_SLOW=1")
 	}
 }

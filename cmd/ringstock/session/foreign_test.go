@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
 
 	"ringstock/capture"
@@ -33,7 +32,7 @@ func withForeign(seed uint64, sound []float64, taps int) (capture.Recording, cas
 // after it does.
 func TestForeignSounds(t *testing.T) {
 	each := uint64(3)
-	if os.Getenv("RINGSTOCK_SLOW") != "" {
+	if slow() {
 		each = 8
 	}
 	foreignSounds(t, cases.WorkshopSounds, 7100, each)
@@ -41,7 +40,7 @@ func TestForeignSounds(t *testing.T) {
 
 // TestOtherForeignSounds: nor does one that nothing was set on.
 func TestOtherForeignSounds(t *testing.T) {
-	if os.Getenv("RINGSTOCK_SLOW") == "" {
+	if !slow() {
 		t.Skip("slow: set RINGSTOCK_SLOW=1")
 	}
 	foreignSounds(t, cases.OtherSounds, 8200, 8)

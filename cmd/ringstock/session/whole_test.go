@@ -2,7 +2,6 @@ package session_test
 
 import (
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -19,7 +18,7 @@ import (
 // well as the whole sound of the same tap does.
 func TestWholeRingIsKept(t *testing.T) {
 	bars := uint64(2)
-	if os.Getenv("RINGSTOCK_SLOW") != "" {
+	if slow() {
 		bars = 20
 	}
 	var worse []float64
