@@ -17,6 +17,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"ringstock/capture/filefault"
 	"ringstock/grading/spool"
 	"ringstock/spectrum"
 )
@@ -188,7 +189,7 @@ func exchangedAmong(witnesses []witness, odd map[int]expectation, get func(int) 
 func (job Job) hear(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
 	clean, err := locate(job.Folder, name)
 	if err != nil {
-		return spectrum.Unread(name, err.Error())
+		return spectrum.Unread(name, filefault.Text(err))
 	}
 	a := job.Hear(clean, strike, note)
 	a.File = name

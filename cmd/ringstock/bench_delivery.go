@@ -24,6 +24,7 @@ import (
 	"time"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/capture/wavfile"
 	"ringstock/cmd/ringstock/bench"
 	"ringstock/cmd/ringstock/session"
@@ -74,7 +75,7 @@ func (d *delivery) Info() bench.Info {
 		if entries, e := os.ReadDir(d.folder); e == nil && len(entries) <= 1 {
 			return info // nothing is in it yet
 		}
-		info.Trouble = err.Error()
+		info.Trouble = filefault.Text(err)
 		return info
 	}
 	info.Blanks, info.Entered = len(table.Rows), d.shop.enteredOf(info.Name)
@@ -157,7 +158,7 @@ func (d *delivery) Table() (bench.Table, error) {
 			row[c.Name] = text
 			mark := bench.Answer{Blank: blank, Column: c.Name, Text: text, Saved: true}
 			if cell, err := grading.ParseCell(c.Name, text); err != nil {
-				mark.Error = err.Error()
+				mark.Error = filefault.Text(err)
 			} else {
 				mark.Doubt = cell.Doubt(rows[blank])
 			}
@@ -222,7 +223,7 @@ func (d *delivery) Enter(entries []bench.Entry) []bench.Answer {
 	})
 	if err != nil {
 		for _, i := range put {
-			answers[i].Error = "not saved yet: " + err.Error()
+			answers[i].Error = "not saved yet: " + filefault.Text(err)
 		}
 		return answers
 	}

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/cmd/ringstock/bench"
 	"ringstock/cmd/ringstock/session"
 	"ringstock/grading"
@@ -76,7 +77,7 @@ func (d *desk) work(ctx context.Context) {
 	for ctx.Err() == nil {
 		next := &waiting{hearings: d.hearings}
 		if err := d.run(ctx, next, session.Device{}); err != nil && ctx.Err() == nil {
-			d.update(func(st *bench.State) { st.Trouble = err.Error() })
+			d.update(func(st *bench.State) { st.Trouble = filefault.Text(err) })
 			time.Sleep(time.Second)
 		}
 		if h := next.found; h != nil {
@@ -88,7 +89,7 @@ func (d *desk) work(ctx context.Context) {
 				case errors.Is(err, session.ErrSilent):
 					st.Trouble = "the microphone gives exact digital silence: it is muted or not permitted; switch it on, allow it for the browser or terminal in the system's privacy settings, or choose another"
 				case err != nil && !errors.Is(err, context.Canceled):
-					st.Trouble = err.Error()
+					st.Trouble = filefault.Text(err)
 				}
 			})
 			h.done <- err
@@ -271,13 +272,13 @@ func (d *desk) enter(e session.Entry) error {
 	done := make(chan error, 1)
 	if err := d.send(session.Command{Do: session.Enter, Entry: e, Done: done}); err != nil {
 		d.remember(e, err)
-		return bench.Unsaved{Text: err.Error()}
+		return bench.Unsaved{Text: filefault.Text(err)}
 	}
 	select {
 	case err := <-done:
 		d.remember(e, err)
 		if err != nil {
-			return bench.Unsaved{Text: err.Error()}
+			return bench.Unsaved{Text: filefault.Text(err)}
 		}
 		return nil
 	case <-time.After(patience):
@@ -301,7 +302,7 @@ func (d *desk) remember(e session.Entry, err error) {
 	d.update(func(st *bench.State) {
 		d.unsaved = slices.DeleteFunc(d.unsaved, func(u unsavedEntry) bool { return u.Blank == e.Blank && u.Cell.Column == e.Cell.Column })
 		if err != nil {
-			d.unsaved = append(d.unsaved, unsavedEntry{e, err.Error()})
+			d.unsaved = append(d.unsaved, unsavedEntry{e, filefault.Text(err)})
 		}
 		st.Unsaved = nil
 		for _, u := range d.unsaved {
@@ -512,7 +513,7 @@ func (d *desk) lookUp(ctx context.Context) {
 	defer root.Close()
 	own, err := settingsFor(d.set.Folder)
 	if err != nil {
-		d.update(func(st *bench.State) { st.Looking, st.Trouble = "", err.Error() })
+		d.update(func(st *bench.State) { st.Looking, st.Trouble = "", filefault.Text(err) })
 		return
 	}
 	g, err := grading.Grade(ctx, grading.Job{Folder: root.FS(), Profile: d.set.Profile, Instruments: own.Instruments, Hear: recalling(root), Judged: d.found(ctx)})

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/cmd/ringstock/bench"
 	"ringstock/cmd/ringstock/session"
 	"ringstock/grading"
@@ -257,7 +258,7 @@ func (w *workshop) Home(ctx context.Context) (h bench.Home) {
 	case errors.Is(err, stock.ErrNone):
 		h.NoStock, h.Stock = true, "No stick is in the stock yet: enter a delivery when you have decided."
 	case err != nil:
-		h.NoStock, h.Stock = true, "The stock can't be opened: "+err.Error()
+		h.NoStock, h.Stock = true, "The stock can't be opened: "+filefault.Text(err)
 	default:
 		w.lookAtStock(ctx, store, &h)
 	}
@@ -286,7 +287,7 @@ func (w *workshop) Home(ctx context.Context) (h bench.Home) {
 func (w *workshop) lookAtStock(ctx context.Context, store *stock.Store, h *bench.Home) {
 	list, err := store.List(ctx, nil, nil)
 	if err != nil {
-		h.Stock = "The stock can't be read: " + err.Error()
+		h.Stock = "The stock can't be read: " + filefault.Text(err)
 		return
 	}
 	here := 0
@@ -301,7 +302,7 @@ func (w *workshop) lookAtStock(ctx context.Context, store *stock.Store, h *bench
 	}
 	due, err := store.Due(ctx, store.Today())
 	if err != nil {
-		h.Stock = "The stock can't be read: " + err.Error()
+		h.Stock = "The stock can't be read: " + filefault.Text(err)
 		return
 	}
 	papers := 0

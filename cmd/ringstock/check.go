@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/capture/room"
 	"ringstock/cmd/ringstock/session"
 	"ringstock/grading"
@@ -170,7 +171,7 @@ func (o checkOptions) record(cmd *cobra.Command) (capture.Recording, session.Dev
 	}
 	defer func() {
 		if err := src.Close(); err != nil {
-			fmt.Fprintln(cmd.ErrOrStderr(), printable(err.Error()))
+			fmt.Fprintln(cmd.ErrOrStderr(), printable(filefault.Text(err)))
 		}
 	}()
 	seconds, task := o.seconds, "keep quiet for two seconds, clap once, and keep quiet again"

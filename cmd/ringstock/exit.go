@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"ringstock/capture/filefault"
 	"strconv"
 	"strings"
 
@@ -80,7 +81,7 @@ func run(ctx context.Context, root *cobra.Command, args []string) int {
 	if code == exitDone {
 		return code
 	}
-	text := err.Error()
+	text := filefault.Text(err)
 	if code == exitInterrupted {
 		text = "interrupted"
 	}

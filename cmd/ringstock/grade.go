@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/grading"
 	"ringstock/grading/report"
 	"ringstock/grading/spool"
@@ -84,7 +85,7 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 		return err
 	}
 	if err := compareWithStock(cmd.Context(), &o.stock, &page.Grading); err != nil {
-		fmt.Fprintln(cmd.ErrOrStderr(), printable("not compared with the stock: "+err.Error()))
+		fmt.Fprintln(cmd.ErrOrStderr(), printable("not compared with the stock: "+filefault.Text(err)))
 	}
 	g := page.Grading
 	reportAt := ""

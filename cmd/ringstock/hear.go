@@ -2,12 +2,11 @@ package main
 
 import (
 	"context"
-	"errors"
-	"io/fs"
 	"os"
 	"strings"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/capture/wavfile"
 	"ringstock/spectrum"
 )
@@ -15,11 +14,7 @@ import (
 // hear goes from a recording, or from the error in its place, to what its taps say.
 func hear(name string, rec capture.Recording, err error, strike spectrum.Strike, note spectrum.Expected) (capture.Take, spectrum.Analysis) {
 	if err != nil {
-		why := strings.TrimPrefix(err.Error(), name+": ")
-		if errors.Is(err, fs.ErrNotExist) {
-			why = "there is no such file"
-		}
-		return capture.Take{}, spectrum.Unread(name, why)
+		return capture.Take{}, spectrum.Unread(name, strings.TrimPrefix(filefault.Text(err), name+": "))
 	}
 	take := capture.FindTaps(rec)
 	a := spectrum.AnalyseNear(take, strike, note)

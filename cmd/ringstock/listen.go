@@ -16,6 +16,7 @@ import (
 	"golang.org/x/term"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 	"ringstock/capture/mic"
 	"ringstock/capture/wavfile"
 	"ringstock/cmd/ringstock/session"
@@ -129,7 +130,7 @@ func runListen(cmd *cobra.Command, folder string, o listenOptions) error {
 	}
 	defer func() {
 		if err := src.Close(); err != nil {
-			fmt.Fprintln(cmd.ErrOrStderr(), printable(err.Error()))
+			fmt.Fprintln(cmd.ErrOrStderr(), printable(filefault.Text(err)))
 		}
 	}()
 	set.Device, set.Live = device, o.from == ""

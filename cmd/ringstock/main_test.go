@@ -47,6 +47,12 @@ func TestScripts(t *testing.T) {
 		UpdateScripts:       *update,
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
+		Setup: func(env *testscript.Env) error {
+			for _, folder := range []string{"HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME", "USERPROFILE", "APPDATA", "LOCALAPPDATA"} {
+				env.Setenv(folder, filepath.Join(env.WorkDir, ".home"))
+			}
+			return nil
+		},
 		Condition: func(cond string) (bool, error) {
 			switch cond {
 			case "long":
@@ -60,7 +66,7 @@ func TestScripts(t *testing.T) {
 			return false, fmt.Errorf("unknown condition %s", cond)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath, "onscreen": onScreen, "alike": alike,
+			"exitcode": exitcode, "taps": taps, "scan": scan, "json": jsonPath, "onscreen": onScreen, "alike": alike, "files": files,
 		},
 	})
 }
@@ -101,6 +107,22 @@ func alike(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 var anyID = regexp.MustCompile(`(?m)^id .*$| *\[[0-9a-z]{4,16}\]`)
+
+// files DIR NAME... fails unless a folder has these files and no others.
+func files(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 1 {
+		ts.Fatalf("usage: files dir name...")
+	}
+	entries, err := os.ReadDir(ts.MkAbs(args[0]))
+	ts.Check(err)
+	var names []string
+	for _, e := range entries {
+		names = append(names, e.Name())
+	}
+	if differ := cmp.Diff(args[1:], names); differ != "" {
+		ts.Fatalf("%s has other files:\n%s", args[0], differ)
+	}
+}
 
 // taps FILE HZ Q [silent|clipped|stray] synthesises three taps on a uniform bar.
 func taps(ts *testscript.TestScript, neg bool, args []string) {
@@ -191,7 +213,7 @@ func jsonPath(ts *testscript.TestScript, neg bool, args []string) {
 			ts.Fatalf("%s: nothing has a %s", args[0], name)
 		}
 	}
-	got := fmt.Sprint(v)
+	got := filepath.ToSlash(fmt.Sprint(v)) // so that a path in a script is that of every system
 	if start, open := strings.CutSuffix(args[1], "*"); got != args[1] && !(open && strings.HasPrefix(got, start)) {
 		ts.Fatalf("%s is %s, want %s", args[0], got, args[1])
 	}

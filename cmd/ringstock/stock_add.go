@@ -239,7 +239,7 @@ func printAdded(w io.Writer, out stock.Added) error {
 	return say(w, &text)
 }
 
-// compareWithStock adds to a grading, as notes, where its best blanks would stand in
+// compareWithStock adds to a grading, as a note, where its best blanks would stand in
 // the stock. It is information: no score depends on it.
 func compareWithStock(ctx context.Context, place *stockPlace, g *grading.Grading) error {
 	s, err := place.open(ctx, false)
@@ -264,10 +264,14 @@ func compareWithStock(ctx context.Context, place *stockPlace, g *grading.Grading
 	if err != nil {
 		return err
 	}
+	var stand []string
 	for i, st := range standings {
 		if st.Of > 0 {
-			g.Notes = append(g.Notes, fmt.Sprintf("%s: scores higher than %.0f %% of the %s in your stock judged by the profile %s", names[i], 100*float64(st.BetterThan)/float64(st.Of), plural(st.Of, "stick"), g.Profile))
+			stand = append(stand, fmt.Sprintf("%s than %.0f %%", names[i], 100*float64(st.BetterThan)/float64(st.Of)))
 		}
+	}
+	if len(stand) > 0 {
+		g.Notes = append(g.Notes, fmt.Sprintf("of the %s in your stock judged by the profile %s, the keeps score higher: %s", plural(standings[0].Of, "stick"), g.Profile, strings.Join(stand, ", ")))
 	}
 	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"github.com/coder/websocket"
 
 	"ringstock/capture"
+	"ringstock/capture/filefault"
 )
 
 // client is one open page.
@@ -236,7 +237,7 @@ func (s *Server) read(ctx context.Context, c *client) error {
 			if errors.As(err, &doubt) {
 				answer.Doubt = doubt.Text
 			} else {
-				answer.Error, answer.Later = err.Error(), errors.As(err, new(Unsaved))
+				answer.Error, answer.Later = filefault.Text(err), errors.As(err, new(Unsaved))
 			}
 		}
 		m := message("answer", answer)

@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 
+	"ringstock/capture/filefault"
 	"ringstock/cmd/ringstock/manual"
 	"ringstock/grading/stock"
 	"ringstock/spectrum/measure"
@@ -99,7 +100,7 @@ func (s *Server) problem(w http.ResponseWriter, status int, here string, err err
 	show(w, status, "problem", struct {
 		page
 		Text string
-	}{s.page(here), err.Error()})
+	}{s.page(here), filefault.Text(err)})
 }
 
 // withStock runs a page on the open stock.

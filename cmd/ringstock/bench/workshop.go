@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"ringstock/capture/filefault"
 	"ringstock/grading"
 )
 
@@ -284,7 +285,7 @@ func (s *Server) answering(do func(*http.Request, Delivery) (any, error)) http.H
 			body, err = do(r, d)
 		}
 		if err != nil {
-			body = map[string]string{"error": err.Error()}
+			body = map[string]string{"error": filefault.Text(err)}
 		}
 		w.WriteHeader(status)
 		json.NewEncoder(w).Encode(body)
@@ -296,7 +297,7 @@ func (s *Server) home(w http.ResponseWriter, r *http.Request) { s.showHome(w, r,
 func (s *Server) showHome(w http.ResponseWriter, r *http.Request, status int, err error) {
 	problem := ""
 	if err != nil {
-		problem = err.Error()
+		problem = filefault.Text(err)
 	}
 	show(w, status, "home", struct {
 		page

@@ -13,7 +13,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"time"
 
 	"ringstock/capture"
@@ -439,14 +438,7 @@ func saveText(path string, text []byte) (err error) {
 	return os.Rename(f.Name(), path)
 }
 
-// unsaved explains why a tap could not be saved.
+// unsaved explains that a tap could not be saved. Why not is in the chain; filefault.Text says it in plain words.
 func unsaved(err error) error {
-	hint := "what was announced before is safe"
-	switch {
-	case errors.Is(err, syscall.ENOSPC):
-		hint = "the disk is full: free some space and start again with the same folder; " + hint
-	case errors.Is(err, fs.ErrPermission):
-		hint = "writing there is not permitted: choose another folder; " + hint
-	}
-	return fmt.Errorf("the last tap could not be saved: %w; %s", err, hint)
+	return fmt.Errorf("the last tap could not be saved: %w; start again with this folder, or choose another: what was announced before is safe", err)
 }

@@ -6,6 +6,7 @@ import (
 	"syscall"
 	"testing"
 
+	"ringstock/capture/filefault"
 	"ringstock/capture/wavfile"
 )
 
@@ -20,7 +21,7 @@ func TestDiskFull(t *testing.T) {
 	set := settings(t, folder)
 	set.HandsFree = true
 	_, h, err := listen(t, set, play(rec), nil)
-	if err == nil || !strings.Contains(err.Error(), "the disk is full: free some space and start again with the same folder") {
+	if err == nil || !strings.Contains(filefault.Text(err), "the disk is full: free some space, then try again; start again with this folder") {
 		t.Fatal(err)
 	}
 	good := h.good()
