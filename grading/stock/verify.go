@@ -443,7 +443,7 @@ func (s *Store) checkLedger(ctx context.Context, q querier, h *Health, all verif
 			break
 		}
 	}
-	noted := Head{}
+	noted := new(lattice).head(0) // of a stock in which nothing was ever entered
 	if len(acts) > 0 {
 		noted = Head{acts[len(acts)-1].facts, acts[len(acts)-1].head}
 	}
