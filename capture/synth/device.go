@@ -48,17 +48,26 @@ type section struct{ b0, b1, b2, a1, a2 float64 }
 
 type filter []section
 
-// run filters x in place.
+// run filters x in place, four sections at a time: while one waits for its own last value, the others go on.
 func (f filter) run(x []float64) {
-	for _, s := range f {
-		var u, v float64 // transposed direct form II
+	for len(f) > 0 {
+		four := [4]section{{b0: 1}, {b0: 1}, {b0: 1}, {b0: 1}}
+		f = f[copy(four[:], f):]
+		s0, s1, s2, s3 := four[0], four[1], four[2], four[3]
+		var u0, v0, u1, v1, u2, v2, u3, v3 float64
 		for n, in := range x {
-			out := s.b0*in + u
-			u = s.b1*in - s.a1*out + v
-			v = s.b2*in - s.a2*out
-			x[n] = out
+			in, u0, v0 = s0.step(in, u0, v0)
+			in, u1, v1 = s1.step(in, u1, v1)
+			in, u2, v2 = s2.step(in, u2, v2)
+			x[n], u3, v3 = s3.step(in, u3, v3)
 		}
 	}
+}
+
+// step is the section's next value, and its state after it: transposed direct form II.
+func (s *section) step(in, u, v float64) (out, nextU, nextV float64) {
+	out = s.b0*in + u
+	return out, s.b1*in - s.a1*out + v, s.b2*in - s.a2*out
 }
 
 // response is what the filter does to a sequence z^n.

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
+	"ringstock/capture/dsp"
 )
 
 // Room is what the microphone hears besides the direct sound: a diffuse tail of
@@ -75,29 +75,40 @@ func (r Room) impulse(rate float64, random *rand.Rand) []float64 {
 	return h
 }
 
-// convolve returns the first len(x) samples of x * h, by overlap-add.
+// convolve returns the first len(x) samples of x * h, by overlap-add. One complex transform carries two blocks, as its
+// real and its imaginary part.
 func convolve(x, h []float64) []float64 {
 	size := 1 << 10
-	for size < 4*len(h) {
-		size *= 2
+	for size < 2*len(h) {
+		size *= 4 // powers of four are sooner transformed
 	}
 	hop := size - len(h) + 1
-	fft := fourier.NewFFT(size)
-	block := make([]float64, size)
-	copy(block, h)
-	response := fft.Coefficients(nil, block)
-	bins := make([]complex128, len(response))
+	response, z := make([]complex128, size), make([]complex128, size)
+	for n, v := range h {
+		response[n] = complex(v/float64(size), 0)
+	}
+	dsp.Transform(response)
 	y := make([]float64, len(x))
-	for at := 0; at < len(x); at += hop {
-		n := copy(block, x[at:min(at+hop, len(x))])
-		clear(block[n:])
-		fft.Coefficients(bins, block)
-		for k := range bins {
-			bins[k] *= response[k]
+	for at := 0; at < len(x); at += 2 * hop {
+		first := x[at:min(at+hop, len(x))]
+		second := x[min(at+hop, len(x)):min(at+2*hop, len(x))]
+		clear(z)
+		for n, v := range first {
+			z[n] = complex(v, 0)
 		}
-		fft.Sequence(block, bins)
-		for n, v := range block[:min(size, len(x)-at)] {
-			y[at+n] += v / float64(size)
+		for n, v := range second {
+			z[n] += complex(0, v)
+		}
+		dsp.Transform(z)
+		for k, v := range z {
+			z[k] = cmplx.Conj(v * response[k]) // the transform of the conjugate goes back
+		}
+		dsp.Transform(z)
+		for n, v := range z[:min(size, len(x)-at)] {
+			y[at+n] += real(v)
+		}
+		for n, v := range z[:max(0, min(size, len(x)-at-hop))] {
+			y[at+hop+n] -= imag(v)
 		}
 	}
 	return y
