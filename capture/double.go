@@ -13,7 +13,7 @@ import (
 // blowLimits are the thresholds of the search for a second blow. Its click is sought in narrow bands,
 // above most of the ring: alone in any of them it may drown in the room's noise, in all of them together it
 // does not. Set on synthetic bars in rooms, and on recorded bars.
-var blowLimits = struct{ RateHz, LeadS, LowHz, HighHz, FrameS, Rise, Weight, Least, Share float64 }{
+var blowLimits = struct{ RateHz, LeadS, LowHz, HighHz, FrameS, Rise, Weight, Least, Share, Echo float64 }{
 	RateHz: 40000,  // Hz: least sampling rate at which it is sought, if there is as much
 	LeadS:  0.04,   // s of sound before the strike, for the noise
 	LowHz:  3000,   // Hz: below is ring,
@@ -23,11 +23,13 @@ var blowLimits = struct{ RateHz, LeadS, LowHz, HighHz, FrameS, Rise, Weight, Lea
 	Weight: 30,     // times: and no more than one in which the first blow stood so far over it
 	Least:  2.1,    // standard deviations: evidence that makes a blow (single taps in noise: up to 1.95 in 2000)
 	Share:  0.02,   // of the first blow's energy; less is a rattle, or partials that beat (recorded bars: up to 0.006)
+	Echo:   0.7,    // standard deviations: median of all taps' evidence after the same time that makes an echo
 }
 
 const (
 	blowBins   = 3 // Fourier bins of 350 Hz in a band
 	blowFewest = 4 // bands that must be there to tell a blow from a partial
+	echoTaps   = 3 // that must be there to tell a blow from an echo
 
 	// In frames of half overlap:
 	blowStrike = 5  // the first blow lies in the first so many,
@@ -38,18 +40,24 @@ const (
 	blowFloor  = .3 // percentile of a band that is its noise
 )
 
-// isDoubleStrike tells whether a second strike follows within the dead time: whether in most bands at
-// once, and for no longer than a blow lasts, the sound comes back as the first strike made it.
-func isDoubleStrike(x []float64, rate float64, onset, end int) bool {
+// blows is the evidence for a second blow, frame by frame after a strike.
+type blows struct {
+	evidence []float64 // standard deviations
+	strong   []bool    // whether what comes is more than a rattle
+}
+
+// blowsAfter looks for second strikes within the dead time: where in most bands at once, and for no longer than a blow
+// lasts, the sound comes back as the first strike made it.
+func blowsAfter(x []float64, rate float64, onset, end int) (found blows) {
 	lead := min(onset, int(blowLimits.LeadS*rate))
 	y, low := dsp.Decimate(x[onset-lead:min(end, onset+int(onsetLimits.DeadS*rate))], rate, blowLimits.RateHz)
 	bands, hop := blowBands(y, low)
 	if len(bands) < blowFewest {
-		return false
+		return found
 	}
 	n, first := len(bands[0]), max(int(float64(lead)/rate*low)/hop-1, 0)
 	if n < first+blowStrike {
-		return false
+		return found
 	}
 	row := func() []float64 { return make([]float64, len(bands)) }
 	strike, floor, evidence, weight, share := row(), row(), row(), row(), row()
@@ -68,11 +76,45 @@ func isDoubleStrike(x []float64, rate float64, onset, end int) bool {
 			evidence[b] = weight[b] * min(now/there-1, blowLimits.Rise)
 			share[b] = (now - there) / strike[b]
 		}
-		if standsOut(evidence, weight) > blowLimits.Least && dsp.Percentile(share, 0.5) > blowLimits.Share {
-			return true
+		says := standsOut(evidence, weight)
+		found.evidence = append(found.evidence, says)
+		found.strong = append(found.strong, says > blowLimits.Least && dsp.Percentile(share, 0.5) > blowLimits.Share)
+	}
+	return found
+}
+
+// near is the most evidence in a frame or those beside it.
+func (b blows) near(frame int) float64 {
+	from, to := max(frame-1, 0), min(frame+2, len(b.evidence))
+	if from >= to {
+		return 0
+	}
+	return slices.Max(b.evidence[from:to])
+}
+
+// doubleStrikes tells which taps of a recording have a second blow. What most of them have after the same time is no
+// blow but an echo, of a wall far off: no hand strikes twice so evenly.
+func doubleStrikes(taps []blows) []bool {
+	isEcho := func(frame int) bool {
+		if len(taps) < echoTaps {
+			return false
+		}
+		var all []float64
+		for _, b := range taps {
+			all = append(all, b.near(frame))
+		}
+		return dsp.Percentile(all, 0.5) > blowLimits.Echo
+	}
+	double := make([]bool, len(taps))
+	for k, b := range taps {
+		for frame, strong := range b.strong {
+			if strong && !isEcho(frame) {
+				double[k] = true
+				break
+			}
 		}
 	}
-	return false
+	return double
 }
 
 // blowBands is the power of a sound in narrow bands, by band and by frame; frames of 2.5 to 5 ms

@@ -46,14 +46,15 @@ func FindTaps(rec Recording) Take {
 		if i+1 < len(onsets) {
 			end = onsets[i+1] - int(tapLimits.GuardS*rec.Rate)
 		}
-		take.Taps = append(take.Taps, newTap(sound, rec.Rate, Span{at, end}, clipped))
+		take.Taps = append(take.Taps, newTap(rec.Rate, Span{at, end}, clipped))
 	}
+	take.refuseDoubles(sound)
 	take.Quiet, take.pyramid = quietBefore(onsets, len(sound), rec.Rate), best.sound
 	return take
 }
 
 // newTap is the strike at the beginning of a ring, with the reason why it can't be used if there is one.
-func newTap(x []float64, rate float64, ring Span, clipped []int) Tap {
+func newTap(rate float64, ring Span, clipped []int) Tap {
 	tap := Tap{Onset: ring.From, End: ring.To}
 	first, _ := slices.BinarySearch(clipped, ring.From-int(tapLimits.GuardS*rate))
 	if last, _ := slices.BinarySearch(clipped, ring.To); last > first {
@@ -64,10 +65,24 @@ func newTap(x []float64, rate float64, ring Span, clipped []int) Tap {
 		tap.Reason = Clipped
 	case float64(ring.Len()) < tapLimits.MinRingS*rate:
 		tap.Reason = CutShort
-	case isDoubleStrike(x, rate, ring.From, ring.To):
-		tap.Reason = DoubleStrike
 	}
 	return tap
+}
+
+// refuseDoubles marks the double strikes among the taps that could be used otherwise.
+func (t *Take) refuseDoubles(sound []float64) {
+	var seen []blows
+	var of []int
+	for i, tap := range t.Taps {
+		if tap.Reason == Accepted {
+			seen, of = append(seen, blowsAfter(sound, t.Rate, tap.Onset, tap.End)), append(of, i)
+		}
+	}
+	for k, double := range doubleStrikes(seen) {
+		if double {
+			t.Taps[of[k]].Reason = DoubleStrike
+		}
+	}
 }
 
 // sounding is what comes before a silence that an editor put at the end: without noise in

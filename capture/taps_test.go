@@ -3,6 +3,7 @@ package capture_test
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -204,6 +205,31 @@ func TestDoubleStrikes(t *testing.T) {
 	t.Logf("%d of %d double strikes found; %d of %d single ones taken for double", found, doubles, false1, singles)
 	if found < least || false1 > most {
 		t.Error("that is too few, or too many")
+	}
+}
+
+// TestLoneEcho: what a wall far off sends back after every strike is no second blow; a second blow is still told beside it.
+func TestLoneEcho(t *testing.T) {
+	const rate = 48000
+	random := rand.New(rand.NewPCG(1, 60))
+	answer := make([]float64, rate/5)
+	for i := range answer {
+		fall := math.Exp(-6.9 * float64(i) / (0.3 * rate))
+		if i > rate*3/1000 {
+			answer[i] = 0.02 * fall * random.NormFloat64()
+		}
+		if at := i - rate*16/1000; at > 0 && at < rate*3/1000 {
+			answer[i] += 0.2 * random.NormFloat64()
+		}
+	}
+	for seed := range uint64(6) {
+		rec, truth := cases.Bar(6700+seed).Doubled(1).Heard(answer, 3).SNR(30).Render()
+		of, _ := heardAs(t, capture.FindTaps(rec), truth)
+		for i, tap := range of {
+			if tap == nil || (tap.Reason == capture.DoubleStrike) != truth.Taps[i].Double {
+				t.Errorf("bar %d, tap %d: %+v, double %v", seed, i+1, tap, truth.Taps[i].Double)
+			}
+		}
 	}
 }
 
