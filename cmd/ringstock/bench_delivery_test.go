@@ -13,12 +13,12 @@ import (
 	"ringstock/grading/demo"
 )
 
-// shopWith is a workshop with one invented delivery.
+// shopWith is a workshop with one invented delivery of eight blanks.
 func shopWith(t testing.TB) (*workshop, *delivery) {
 	t.Helper()
 	t.Setenv("RINGSTOCK_SETTINGS", t.TempDir())
 	folder := filepath.Join(t.TempDir(), "invented")
-	if _, err := demo.Write(folder); err != nil {
+	if err := demo.Write(folder, demo.Blanks(demo.Seed)[:8]); err != nil {
 		t.Fatal(err)
 	}
 	b := &bay{ctx: t.Context()}

@@ -106,6 +106,7 @@ func TestDeskTurnsToFinishedBlank(t *testing.T) {
 
 // An entry is answered when it is on the disk. One that can't be written is told, kept, and written when it can.
 func TestDeskKeepsEntriesOfALockedTable(t *testing.T) {
+	t.Parallel()
 	folder := filepath.Join(t.TempDir(), "delivery")
 	d := workingDesk(t, folder)
 	table := filepath.Join(folder, grading.TableName)

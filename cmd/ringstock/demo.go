@@ -33,8 +33,8 @@ tapped, one after the other, to play to "ringstock listen" in the place of a mic
 			if len(args) == 1 {
 				dir = args[0]
 			}
-			blanks, err := demo.Write(dir)
-			if err != nil {
+			blanks := demo.Blanks(demo.Seed)
+			if err := demo.Write(dir, blanks); err != nil {
 				return err
 			}
 			fmt.Fprintln(cmd.ErrOrStderr(), printable(fmt.Sprintf("%d invented blanks are in %s", len(blanks), dir)))

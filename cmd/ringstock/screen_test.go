@@ -89,6 +89,7 @@ func (x *terminal) keys(keys ...string) {
 }
 
 func TestScreen(t *testing.T) {
+	t.Parallel()
 	file, _ := sessionFile(t, 10)
 	folder := t.TempDir()
 	x := startScreen(t, "NO_COLOR=1", "listen", folder, "--from", file, "--blank", "A017", "--taps", "3")
@@ -123,6 +124,7 @@ func TestScreen(t *testing.T) {
 }
 
 func TestScreenInterrupted(t *testing.T) {
+	t.Parallel()
 	file, _ := sessionFile(t, 10)
 	x := startScreen(t, "", "listen", t.TempDir(), "--from", file)
 	x.await("tap 1 of 5")
@@ -132,6 +134,7 @@ func TestScreenInterrupted(t *testing.T) {
 
 // Closing the terminal ends the program; what it told of is there, and it goes on from there.
 func TestScreenTerminalClosed(t *testing.T) {
+	t.Parallel()
 	file, _ := sessionFile(t, 10)
 	folder := t.TempDir()
 	pid := filepath.Join(t.TempDir(), "pid")

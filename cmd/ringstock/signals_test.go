@@ -50,6 +50,7 @@ func TestInterruptedWhileReading(t *testing.T) {
 
 // A terminal that closes (SIGHUP) ends a session as SIGTERM and Ctrl-C do: what was told is there, with a summary.
 func TestSessionEndsBySignal(t *testing.T) {
+	t.Parallel()
 	file, _ := sessionFile(t, 8)
 	signals := []syscall.Signal{syscall.SIGHUP}
 	if slow {

@@ -28,14 +28,12 @@ D01-width.wav  the same on the other face
 D01-end.wav    taps on the end grain
 `
 
-// Write makes the folder dir, with the recordings and delivery.csv of the invented
-// delivery, and returns the truth about its blanks. It refuses a folder in which
-// something else lies.
-func Write(dir string) ([]Blank, error) {
+// Write makes the folder dir, with the recordings and delivery.csv of invented blanks. It
+// refuses a folder in which something else lies.
+func Write(dir string, blanks []Blank) error {
 	if err := claim(dir); err != nil {
-		return nil, err
+		return err
 	}
-	blanks := Blanks(Seed)
 	var jobs errgroup.Group
 	jobs.SetLimit(runtime.GOMAXPROCS(0))
 	for _, b := range blanks {
@@ -50,12 +48,12 @@ func Write(dir string) ([]Blank, error) {
 		})
 	}
 	if err := jobs.Wait(); err != nil {
-		return nil, err
+		return err
 	}
 	if err := os.WriteFile(filepath.Join(dir, "delivery.csv"), table(blanks), 0o666); err != nil {
-		return nil, fmt.Errorf("writing the demo delivery: %w", err)
+		return fmt.Errorf("writing the demo delivery: %w", err)
 	}
-	return blanks, nil
+	return nil
 }
 
 // claim makes dir ours: new, empty, or holding an earlier demo delivery.

@@ -45,8 +45,8 @@ func TestWrite(t *testing.T) {
 		t.Skip("writes 50 MB of sound: only with RINGSTOCK_SLOW=1")
 	}
 	dir := filepath.Join(t.TempDir(), "delivery")
-	blanks, err := Write(dir)
-	if err != nil {
+	blanks := Blanks(Seed)
+	if err := Write(dir, blanks); err != nil {
 		t.Fatal(err)
 	}
 	for _, b := range blanks {
@@ -75,7 +75,7 @@ func TestWriteRefusesAForeignFolder(t *testing.T) {
 	if err := os.WriteFile(mine, []byte("blank\nmine\n"), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Write(dir); err == nil || !strings.Contains(err.Error(), dir) {
+	if err := Write(dir, Blanks(Seed)); err == nil || !strings.Contains(err.Error(), dir) {
 		t.Errorf("writing into a folder with a delivery: error %v, want one that names the folder", err)
 	}
 	if text, err := os.ReadFile(mine); err != nil || string(text) != "blank\nmine\n" {
