@@ -2,6 +2,7 @@ package stock
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -247,6 +248,27 @@ func TestStatementCanFailToBalance(t *testing.T) {
 	}
 	if h.OK {
 		t.Error("check finds nothing")
+	}
+}
+
+// One scale weighed all sticks: what it is off, it is off for each of them.
+func TestMassesOfOneScaleAdd(t *testing.T) {
+	s, _ := open(t, t.TempDir())
+	var kg, u float64
+	for _, b := range add(t, s, invented(t, "visit", 1, 4)) {
+		if !b.Mass.Known() || b.Mass.U == 0 {
+			t.Fatalf("stick %s weighs %v", b.Blank, b.Mass)
+		}
+		kg, u = kg+b.Mass.X/1000, u+b.Mass.U/1000
+	}
+	st, err := s.Statement(t.Context(), "2026-12-31")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, l := range append(st.Lots, st.Total) {
+		if got := l.KgInStock; math.Abs(got.X-kg) > 1e-9 || math.Abs(got.U-u) > 1e-9 {
+			t.Errorf("%s: %v +- %v kg, want %v +- %v", l.Lot, got.X, got.U, kg, u)
+		}
 	}
 }
 
