@@ -290,3 +290,15 @@ func TestMeasuredRooms(t *testing.T) {
 		}
 	}
 }
+
+// TestMainsBesideARoom: the mains' harmonics off the note, each with a phase of its own in every tap and weakened where they lie at
+// the edge of what is listened to, are no part of a room that rings on for ever.
+func TestMainsBesideARoom(t *testing.T) {
+	for seed := uint64(8800); seed < 8816; seed++ {
+		rec, truth := cases.Bar(seed).InRoom().Highpassed(8).Mains().SNR(36).Render()
+		q := analyse(t, rec).Fundamental.Q
+		if math.Abs(q.X-truth.Fundamental.Q) > 3*q.U || q.Rel() > 0.15 {
+			t.Errorf("seed %d: Q %.1f ± %.1f, true %.1f", seed, q.X, q.U, truth.Fundamental.Q)
+		}
+	}
+}

@@ -127,18 +127,6 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, 
 		// A decay that is far from usual may be the room's: as a starting value it is brought nearer.
 		lines = append(lines, room.Line{Hz: f.Lines[m].Hz, Alpha: min(f.Lines[m].Alpha, 1.5*startAlpha(h.centre()))})
 	}
-	for _, p := range parts { // what lies beyond the bins of that fit, but not beyond this one's
-		off := p.hz - h.centre()
-		if !h.holds(p.hz) && math.Abs(off) < room.BandHz*h.width() {
-			lines = append(lines, room.Line{Hz: off, Alpha: p.alpha})
-		}
-	}
-	endless := slices.Clone(f.Undamped)
-	for _, hz := range h.far {
-		if math.Abs(hz) < room.BandHz*h.width() {
-			endless = append(endless, hz)
-		}
-	}
 	var taps []room.Tap
 	for i, t := range which {
 		if t >= 0 {
@@ -146,11 +134,12 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, 
 			taps = append(taps, room.Tap{Y: b.without(f, i, recs[i]), Factor: f.Amp[i][main], LeadS: b.lead, RingS: b.ring})
 		}
 	}
-	sound, ok := room.Together(taps, h.rate(), h.width(), h.noise, h.until)
+	lines, given := h.alsoHeard(lines, f.Undamped, parts)
+	sound, ok := room.Together(taps, h.rate(), h.width(), h.noise, h.until, lines, given)
 	if !ok {
 		return found, false
 	}
-	told, ok := room.Fit(sound, lines[0], lines[1:], endless)
+	told, ok := room.Fit(sound, lines[0], lines[1:], given)
 	if !ok {
 		return found, false
 	}
@@ -170,6 +159,33 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, 
 		found.sound = roomSound{told.T60S, told.T60Ln}
 	}
 	return found, true
+}
+
+// alsoHeard adds to a fit's lines what the room's sound has beside them: lines that lie beyond the bins of that fit, and as given ones
+// steady lines, and what is weakened since it lies beyond that sound's own band.
+func (h neighbourhood) alsoHeard(lines []room.Line, steady []float64, parts []part) (all, given []room.Line) {
+	for _, hz := range steady {
+		given = append(given, room.Line{Hz: hz})
+	}
+	perS := room.SamplesPerS(h.rate(), h.width())
+	add := func(l room.Line) {
+		switch {
+		case math.Abs(l.Hz) > room.ReachHz(perS):
+		case l.Alpha > 0 && math.Abs(l.Hz) < room.BandHz*h.width():
+			lines = append(lines, l)
+		case room.Apart(l, lines, perS, h.until) && room.Apart(l, given, perS, h.until):
+			given = append(given, l)
+		}
+	}
+	for _, hz := range h.far {
+		add(room.Line{Hz: hz})
+	}
+	for _, p := range parts {
+		if !h.holds(p.hz) {
+			add(room.Line{Hz: p.hz - h.centre(), Alpha: p.alpha})
+		}
+	}
+	return lines, given
 }
 
 // without is the band without the steady lines that a fit found in its record i.

@@ -83,9 +83,9 @@ func pack(m state) []float64 {
 	return x
 }
 
-func unpack(x []float64, endless []float64) state {
+func unpack(x []float64, given []Line) state {
 	m := state{ring: Line{x[ringHz], math.Exp(x[ringAlphaLn])}, power: math.Exp(x[powerLn]), beta: math.Exp(x[betaLn]),
-		noise: math.Exp(x[noiseVarLn]), endless: endless}
+		noise: math.Exp(x[noiseVarLn]), given: given}
 	for i := linesFrom; i < len(x); i += 2 {
 		m.lines = append(m.lines, Line{x[i], math.Exp(x[i+1])})
 	}
@@ -111,10 +111,12 @@ func (p *problem) prior(m state) float64 {
 	l += normal(math.Log(m.noise), 0, noiseLn)
 	reach := sideHz * p.filter.s.Rate
 	for i, line := range m.lines {
-		l += soft(line.Hz, -reach, reach, 1)
 		if i < p.own {
+			l += soft(math.Log(line.Alpha/p.beside[i].Alpha), math.Log(slowest), math.Log(fastest), softAlphaLn)
+			l += soft(line.Hz-p.beside[i].Hz, -p.strays(), p.strays(), softHz)
 			continue
 		}
+		l += soft(line.Hz, -reach, reach, 1)
 		// A line of the room may be anywhere, die as any room does, and is about so loud.
 		l += inRoom(line.Alpha) - math.Log(2*reach*math.Log(longS/shortS)*p.level*linePower)
 		if line.Alpha > lnThousand/shortS {
@@ -150,21 +152,21 @@ func (k peak) sd(i int) float64 { return math.Sqrt(k.cov.At(i, i)) }
 
 // climber goes uphill from a model.
 type climber struct {
-	p       *problem
-	endless []float64
-	x       []float64
-	value   float64
-	now     scored
-	beside  scored      // a step aside
-	step    []float64   // of the differences
-	slopes  [][]float64 // see derive
-	fisher  *mat.SymDense
-	grad    *mat.VecDense
+	p      *problem
+	given  []Line
+	x      []float64
+	value  float64
+	now    scored
+	beside scored      // a step aside
+	step   []float64   // of the differences
+	slopes [][]float64 // see derive
+	fisher *mat.SymDense
+	grad   *mat.VecDense
 }
 
 // at is the value at x; to tells what the model there says of the sound.
 func (c *climber) at(x []float64, to *scored) float64 {
-	m := unpack(x, c.endless)
+	m := unpack(x, c.given)
 	before := c.p.prior(m)
 	if to.ok = !math.IsInf(before, -1); !to.ok {
 		return before
@@ -227,7 +229,7 @@ func (p *problem) met(x []float64) bool {
 // climb goes from a model to the maximum nearest to it, by Fisher's scoring with Marquardt's damping. ok is false where it
 // leads to none, or to where an earlier one led.
 func (p *problem) climb(from state, most int) (out peak, ok bool) {
-	c := climber{p: p, endless: from.endless, x: pack(from)}
+	c := climber{p: p, given: from.given, x: pack(from)}
 	n := len(c.x)
 	c.fisher, c.grad, c.step = mat.NewSymDense(n, nil), mat.NewVecDense(n, nil), slices.Repeat([]float64{1e-3}, n)
 	c.step[ringHz] = 1e-4
@@ -299,7 +301,7 @@ func (c *climber) peak() (out peak, ok bool) {
 	if !chol.Factorize(c.fisher) || chol.InverseTo(out.cov) != nil {
 		return out, false
 	}
-	out.m = unpack(c.x, c.endless)
+	out.m = unpack(c.x, c.given)
 	if c.p.usurped(out.m, c.now.amp) || c.p.away(out.m) {
 		return out, false
 	}
@@ -369,12 +371,13 @@ func (e explanations) best() peak {
 	return slices.MaxFunc(e, func(a, b peak) int { return cmp.Compare(a.weight, b.weight) })
 }
 
-// Fit tells the ring that a fit without a room found from the room: beside lists other lines of the bar, endless steady ones.
+// Fit tells the ring that a fit without a room found from the room: beside lists other lines of the bar, given
+// those, steady ones among them, whose frequency and decay are known well enough.
 // Many rooms and decays are begun with, since each may have a maximum of its own; then as many single modes of the room are added
 // as the sound asks for. What is found is the mean over all explanations by their probabilities. ok is false where no fit can begin.
-func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool) {
+func Fit(s Sound, ring Line, beside, given []Line) (r Ring, ok bool) {
 	p := &problem{filter: newFilter(s), start: ring, own: len(beside), beside: beside}
-	dry := state{ring: ring, power: nowhere, beta: 10, noise: noiseFactorStart, lines: beside, endless: endless}
+	dry := state{ring: ring, power: nowhere, beta: 10, noise: noiseFactorStart, lines: beside, given: given}
 	var first scored
 	if p.filter.score(dry, &first); !first.ok {
 		return r, false
@@ -386,11 +389,7 @@ func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool)
 		return r, false
 	}
 	begin := func(b beginning) (anew bool) {
-		m := dry.clone()
-		m.ring.Alpha *= b.faster
-		m.beta = lnThousand / b.rt60
-		m.power = 2 * m.beta * p.level * math.Pow(10, b.db/10)
-		k, ok := p.climb(m, maxSteps)
+		k, ok := p.climb(p.from(dry, b), maxSteps)
 		return ok && found.add(k)
 	}
 	for _, b := range beginnings {
@@ -404,6 +403,16 @@ func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool)
 			}
 		}
 	} // else there is hardly a room to be heard
+	for i := 0; len(found) == 0 && i < len(beginnings); i++ { // a mode of the room may be what is missing
+		m := p.from(dry, beginnings[i])
+		for _, l := range p.further(m) {
+			with := m.clone()
+			with.lines = append(with.lines, l)
+			if k, ok := p.climb(with, maxSteps+3); ok {
+				found.add(k)
+			}
+		}
+	}
 	if len(found) == 0 {
 		return unexplained(ring, beside, dryU), true
 	}
@@ -421,6 +430,15 @@ func Fit(s Sound, ring Line, beside []Line, endless []float64) (r Ring, ok bool)
 // beginning is where a way uphill begins: how much faster the ring dies than it seems to, and the room's RT60, s, and
 // loudness, reverberant over direct energy in dB.
 type beginning struct{ faster, rt60, db float64 }
+
+// from is the model in which a way uphill begins.
+func (p *problem) from(dry state, b beginning) state {
+	m := dry.clone()
+	m.ring.Alpha *= b.faster
+	m.beta = lnThousand / b.rt60
+	m.power = 2 * m.beta * p.level * math.Pow(10, b.db/10)
+	return m
+}
 
 const quiet, loud = -18.0, -4.0
 
@@ -469,7 +487,7 @@ func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
 	for j, i := range free {
 		y := slices.Clone(x)
 		y[i] += step
-		if p.filter.score(unpack(y, dry.endless), &s); !s.ok {
+		if p.filter.score(unpack(y, dry.given), &s); !s.ok {
 			return u, false
 		}
 		for k, e := range s.resid {

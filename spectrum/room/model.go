@@ -31,12 +31,12 @@ type Line struct{ Hz, Alpha float64 }
 
 // state is a point in the space of models.
 type state struct {
-	ring    Line
-	power   float64 // of g at the strike, 1/s
-	beta    float64 // 1/s, of its amplitude
-	noise   float64 // factor of the noise's variance
-	lines   []Line
-	endless []float64 // Hz, steady lines
+	ring  Line
+	power float64 // of g at the strike, 1/s
+	beta  float64 // 1/s, of its amplitude
+	noise float64 // factor of the noise's variance
+	lines []Line
+	given []Line // whose frequency and decay are known
 }
 
 func (s state) clone() state {
@@ -47,7 +47,7 @@ func (s state) clone() state {
 // scored is what a model says of the sound.
 type scored struct {
 	logL  float64      // of the likelihood, amplitudes eliminated
-	amp   []complex128 // at the strike: of the ring, the lines, the steady lines
+	amp   []complex128 // at the strike: of the ring, the lines, the given ones
 	resid []float64    // innovations, scaled to variance 1: real parts, then imaginary ones
 	sd    []float64    // their standard deviations before that,
 	inv   []float64    // and one over them
@@ -62,7 +62,7 @@ type filter struct {
 	gains gains
 	turns []complex128 // by which the sound is turned, so that the ring stands still
 	at    float64      // Hz, the ring for which they are
-	cols  []column     // of the ring, the lines, the steady lines; the sound
+	cols  []column     // of the ring, the lines, the given ones; the sound
 	gram  []complex128 // upper triangle: inner products of the columns
 	chol  []complex128
 }
@@ -103,7 +103,7 @@ func (f *filter) score(m state, out *scored) {
 
 // run lets the sound and all lines of a model through its filter.
 func (f *filter) run(m state) {
-	w := 2 + len(m.lines) + len(m.endless)
+	w := 2 + len(m.lines) + len(m.given)
 	anew := len(f.cols) != w
 	if anew {
 		f.cols, f.gram, f.chol = make([]column, w), make([]complex128, w*w), make([]complex128, w*w)
@@ -145,7 +145,7 @@ func (f *filter) run(m state) {
 	}
 }
 
-// column is line j of the model: the ring, then the lines, then the steady lines.
+// column is line j of the model: the ring, then the lines, then the given ones.
 func (m state) column(j int) (l Line) {
 	switch {
 	case j == 0:
@@ -153,7 +153,7 @@ func (m state) column(j int) (l Line) {
 	case j <= len(m.lines):
 		l = m.lines[j-1]
 	default:
-		l = Line{Hz: m.endless[j-1-len(m.lines)]}
+		l = m.given[j-1-len(m.lines)]
 	}
 	return Line{l.Hz - m.ring.Hz, l.Alpha}
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -29,7 +30,7 @@ func TestLikelihoodIsTheGaussianOne(t *testing.T) {
 	for _, m := range []state{
 		{ring: Line{1.3, 2.5}, power: 3, beta: 9, noise: 1.2},
 		{ring: Line{-2, 4}, power: 0.5, beta: 2.5, noise: 1},
-		{ring: Line{0.4, 3}, power: 2, beta: 3, noise: 1, lines: []Line{{4, 5}}, endless: []float64{-7}},
+		{ring: Line{0.4, 3}, power: 2, beta: 3, noise: 1, lines: []Line{{4, 5}}, given: []Line{{Hz: -7}}},
 	} {
 		got := newFilter(s).likelihood(m)
 		want := dense(s, m)
@@ -61,10 +62,7 @@ func dense(s Sound, m state) float64 {
 			cov.SetSym(i, n+j, -imag(c))
 		}
 	}
-	lines := append([]Line{m.ring}, m.lines...)
-	for _, hz := range m.endless {
-		lines = append(lines, Line{Hz: hz})
-	}
+	lines := slices.Concat([]Line{m.ring}, m.lines, m.given)
 	// Real design: columns for the real and the imaginary part of each amplitude.
 	design := mat.NewDense(2*n, 2*len(lines), nil)
 	data := mat.NewVecDense(2*n, nil)
@@ -207,7 +205,7 @@ func TestUncertaintyFromBothSides(t *testing.T) {
 				hz, q := between(80, 190), 100*math.Pow(3.5, random.Float64())
 				alpha := math.Pi * hz / q
 				taps, centre, density := simulated(answer, between(tt.low, tt.high), hz, q, between(20, 40), random)
-				sound, ok := Together(taps, 250, 1, density, 2.5)
+				sound, ok := Together(taps, 250, 1, density, 2.5, nil, nil)
 				if !ok {
 					t.Fatal("too little is heard")
 				}

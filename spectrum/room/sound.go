@@ -3,6 +3,7 @@ package room
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 )
 
 // Tap is the neighbourhood of a ring in one tap, as a complex signal that begins before the strike.
@@ -24,12 +25,29 @@ const (
 // BandHz is to either side of the centre what is listened to, at least.
 const BandHz = 0.45 * rateHz
 
+// SamplesPerS is the rate of the samples that Together makes of a signal's.
+func SamplesPerS(rate, width float64) float64 { return rate / float64(thinnedBy(rate, width)) }
+
+func thinnedBy(rate, width float64) int { return max(int(rate/(rateHz*width)), 1) }
+
+// ReachHz is how far off the centre a line still reaches into such samples, folded over.
+func ReachHz(perS float64) float64 { return (1 + steep) / 2 * perS }
+
+// Apart tells whether a line is another than those of a list, as the samples of some seconds have them: not folded onto one of them.
+func Apart(l Line, from []Line, perS, seconds float64) bool {
+	return !slices.ContainsFunc(from, func(o Line) bool {
+		d := l.Hz - o.Hz
+		return math.Abs(d-perS*math.Round(d/perS)) < 1/seconds
+	})
+}
+
 // Together is what several taps of one bar in one place say together: all hear the same room, so what differs is one factor each.
 // rate, width (times which the band is as wide as usual) and density, the noise's one-sided power density, are the same for all. What comes later than untilS after the strike is left
-// out. ok is false if too little is heard.
-func Together(taps []Tap, rate, width, density, untilS float64) (s Sound, ok bool) {
-	per := max(int(rate/(rateHz*width)), 1)
-	s.Rate = rate / float64(per)
+// out. Steady lines among the given ones, which are no answer to a strike, are taken out of each tap, as they are beside
+// the ring and the other lines. ok is false if too little is heard.
+func Together(taps []Tap, rate, width, density, untilS float64, lines, given []Line) (s Sound, ok bool) {
+	per := thinnedBy(rate, width)
+	s.Rate = SamplesPerS(rate, width)
 	kernel := thinning(per, int(spanS/width*rate))
 	half := len(kernel) / 2
 	leadS := taps[0].LeadS
@@ -46,6 +64,7 @@ func Together(taps []Tap, rate, width, density, untilS float64) (s Sound, ok boo
 			}
 			low[i] = append(low[i], sum)
 		}
+		s.quiet(low[i], lines, given)
 		longest = max(longest, len(low[i]))
 	}
 	if longest < least {
@@ -71,6 +90,31 @@ func Together(taps []Tap, rate, width, density, untilS float64) (s Sound, ok boo
 	s.Y = x
 	return s, len(x) >= least
 }
+
+// quiet takes the steady lines among the given ones out of one tap's samples, by least squares.
+func (s Sound) quiet(y []complex128, lines, given []Line) {
+	if !slices.ContainsFunc(given, Line.steady) || len(y) < 2*(len(lines)+len(given)) {
+		return
+	}
+	tap := Sound{Y: y, Noise: slices.Repeat([]float64{1}, len(y)), Rate: s.Rate, FromS: s.FromS}
+	var fit scored
+	newFilter(tap).score(state{ring: lines[0], power: nowhere, beta: 1, noise: 1, lines: lines[1:], given: given}, &fit)
+	if !fit.ok {
+		return
+	}
+	for j, l := range given {
+		if !l.steady() {
+			continue
+		}
+		z, step := fit.amp[len(lines)+j]*cmplx.Rect(1, 2*math.Pi*l.Hz*s.FromS), cmplx.Rect(1, 2*math.Pi*l.Hz/s.Rate)
+		for k := range y {
+			y[k] -= z
+			z *= step
+		}
+	}
+}
+
+func (l Line) steady() bool { return l.Alpha == 0 }
 
 // thinning is the filter before every per-th sample is taken: a root of a raised cosine, whose noise stays white, cut off
 // by Kaiser's window, so that nothing from further off gets in.
