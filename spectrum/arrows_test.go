@@ -24,7 +24,7 @@ var chain = []string{
 	"hum.go", "spectra.go", "candidates.go",
 	"component.go", "neighbourhood.go", "resolve.go", "lines.go",
 	"part.go", "families.go", "identify.go", "settle.go", "fundamental.go",
-	"estimate.go", "loudness.go", "evenness.go", "drift.go", "roomexcess.go", "measures.go",
+	"estimate.go", "mixture.go", "loudness.go", "evenness.go", "drift.go", "roomexcess.go", "measures.go",
 	"purity.go", "report.go",
 	// The whole.
 	"refuse.go", "altered.go", "analyse.go", "combine.go", "portrait.go", "draw.go",

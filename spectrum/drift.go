@@ -146,30 +146,37 @@ func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 }
 
 const (
-	glideCents = 3.0  // by about so much a ring glides, if it does;
-	glideOdds  = 0.05 // so likely is that, before anything is heard, beside no glide
-	glideSure  = 0.95 // so likely a glide must be before the pitch follows it
-	glideLaw   = 0.2  // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
+	glideOdds = 0.05 // so likely is it, before anything is heard, that a ring glides
+	glideSure = 0.95 // so likely a glide must be before the pitch follows it
+	glideLaw  = 0.2  // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
 )
 
+// glideCents is by about how much a ring glides if it does: each as likely as the others.
+var glideCents = []float64{0.1, 0.3, 1, 3}
+
 // atRest takes a pitch that glides, and of which the fit sees some mean, to where it comes to rest: there it is the bar's own,
-// of small vibrations. A glide that may be none only adds to the uncertainty.
+// of small vibrations. A glide that may be none only adds to the uncertainty, such that two of it hold what they should: a
+// standard deviation would make it far too wide for all the rings that do not glide.
 func atRest(hz measure.Value, drift, rest estimate) measure.Value {
 	v := sqr(drift.u())
 	if !drift.known() || !(v > 0) {
 		return hz
 	}
-	most := sqr(glideCents) + v
-	known := sqr(glideCents) / most
-	likely := 1 / (1 + 1/glideOdds*math.Exp(-known*sqr(drift.x)/(2*v))/math.Sqrt(v/most))
-	by := known * (rest.x - hz.X)
-	u := math.Sqrt(likely * (known*sqr(rest.u()) + sqr(by))) // of a pitch that is left where it is
-	if likely > glideSure {
-		hz.X += by
-		u = math.Sqrt(likely*known*sqr(rest.u()) + (1-likely)*sqr(by) + sqr(glideLaw*by))
+	pitch := mixture{{math.Log(1 - glideOdds), 0, hz.U}}
+	for _, cents := range glideCents {
+		most := sqr(cents) + v
+		known := sqr(cents) / most
+		by := known * (rest.x - hz.X)
+		pitch = append(pitch, normal{math.Log(glideOdds/float64(len(glideCents))*math.Sqrt(v/most)) + known*sqr(drift.x)/(2*v),
+			by, math.Sqrt(sqr(hz.U) + known*sqr(rest.u()) + sqr(glideLaw*by))})
 	}
-	out := measure.Of(hz.X, math.Hypot(hz.U, u))
-	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: ByGlide, U: u})
+	if pitch.weights()[0] < 1-glideSure {
+		by := pitch[1:].mean()
+		hz.X += by
+		pitch = pitch.about(by)
+	}
+	out := measure.Of(hz.X, pitch.standard())
+	out.Budget = append(slices.Clone(hz.Budget), measure.Part{Name: ByGlide, U: math.Sqrt(max(sqr(out.U)-sqr(hz.U), 0))})
 	slices.SortStableFunc(out.Budget, func(a, b measure.Part) int { return cmp.Compare(b.U, a.U) })
 	return out
 }
