@@ -60,7 +60,7 @@ func (g guard) protect(next http.Handler) http.Handler {
 			// A redirect would still count as coming from the page or mail in which the link stood, and the
 			// cookie would not be sent along; a page that goes on by itself comes from here.
 			w.Header().Set("Content-Type", "text/html; charset=utf-8")
-			io.WriteString(w, `<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url=/"><title>Bench</title><p><a href="/">To the bench</a>`)
+			io.WriteString(w, `<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url=/"><link rel="icon" href="/icon.svg"><title>Bench</title><p><a href="/">To the bench</a>`)
 			return
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, limitOf(r))

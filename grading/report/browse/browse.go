@@ -93,7 +93,7 @@ func tab(t *testing.T, ctx context.Context, forgive string) context.Context {
 			complaints = append(complaints, what)
 		case *log.EventEntryAdded:
 			if forgive == "" || !strings.Contains(ev.Entry.Text, forgive) {
-				complaints = append(complaints, ev.Entry.Text)
+				complaints = append(complaints, strings.TrimSpace(ev.Entry.Text+" "+ev.Entry.URL))
 			}
 		}
 	}); err != nil {
