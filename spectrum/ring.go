@@ -19,7 +19,7 @@ const Schema = "ringstock/analysis/1"
 
 // Method names this way of getting from samples to measures. Values of different
 // methods are never compared without saying so.
-const Method = "ringstock-varpro/3"
+const Method = "ringstock-varpro/4"
 
 // Family says which kind of motion a partial belongs to.
 type Family = naming.Family

@@ -302,3 +302,28 @@ func TestMainsBesideARoom(t *testing.T) {
 		}
 	}
 }
+
+// TestHeldTapsInRooms: a ring that a hand damps to a Q of 44 dies as fast as many rooms; for most it is told from them, and the
+// truth is inside.
+func TestHeldTapsInRooms(t *testing.T) {
+	n, told, inside := 16, 0, 0
+	if slow() {
+		n = 60
+	}
+	for seed := range uint64(n) {
+		rec, truth := cases.Bar(8920 + seed).Damped(44).InRoom().SNR(35).Render()
+		a := spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)
+		if a.Ring == nil || !a.Ring.Fundamental.Q.Known() {
+			continue
+		}
+		q := a.Ring.Fundamental.Q
+		told++
+		if math.Abs(q.X-truth.Fundamental.Q) < 2*q.U {
+			inside++
+		}
+	}
+	t.Logf("Q is told of %d of %d, and within 2u in %d", told, n, inside)
+	if !plausible(told, n, 0.9, 1) || !plausible(inside, told, 0.92, 1) {
+		t.Errorf("Q is told of %d of %d, and within 2u in %d", told, n, inside)
+	}
+}

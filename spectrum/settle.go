@@ -124,8 +124,7 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, 
 	order, ring := ringFirst(f, main)
 	var lines []room.Line
 	for _, m := range order[:ring] {
-		// A decay that is far from usual may be the room's: as a starting value it is brought nearer.
-		lines = append(lines, room.Line{Hz: f.Lines[m].Hz, Alpha: min(f.Lines[m].Alpha, 1.5*startAlpha(h.centre()))})
+		lines = append(lines, room.Line{Hz: f.Lines[m].Hz, Alpha: f.Lines[m].Alpha})
 	}
 	var taps []room.Tap
 	for i, t := range which {
@@ -139,7 +138,7 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, 
 	if !ok {
 		return found, false
 	}
-	told, ok := room.Fit(sound, lines[0], lines[1:], given)
+	told, ok := room.Fit(sound, lines[0], 1.5*startAlpha(h.centre()), lines[1:], given)
 	if !ok {
 		return found, false
 	}

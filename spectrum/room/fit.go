@@ -30,7 +30,8 @@ const (
 // How far a ring may be from where the fit begins.
 const (
 	strayHz, softHz  = 2.0, 0.3
-	slowest, fastest = 0.33, 3.0 // of its decay rate
+	slowest, fastest = 0.33, 3.0 // of its decay rate,
+	fastestSeen      = 1.3       // or of the one that it seems to have
 	softAlphaLn      = 0.15
 	sideHz           = 0.4 // of the sampling rate: so far off the ring lies a line at most
 	noiseFactorStart = 1.0
@@ -53,6 +54,7 @@ type Ring struct {
 type problem struct {
 	filter *filter
 	start  Line
+	seems  float64 // by which the ring seems to die faster than where the fit begins
 	level  float64 // power of the ring at the strike
 	own    int     // lines beside the ring that are no room's,
 	beside []Line  // and where they were
@@ -106,7 +108,7 @@ func (p *problem) prior(m state) float64 {
 		return soft(math.Log(lnThousand/alpha), math.Log(shortS), math.Log(longS), outsideLn)
 	}
 	l := inRoom(m.beta) + normal(10*math.Log10(m.power/(2*m.beta*p.level)), usualDB, spreadDB)
-	l += soft(math.Log(m.ring.Alpha/p.start.Alpha), math.Log(slowest), math.Log(fastest), softAlphaLn)
+	l += soft(math.Log(m.ring.Alpha/p.start.Alpha), math.Log(slowest), math.Log(max(fastest, fastestSeen*p.seems)), softAlphaLn)
 	l += soft(m.ring.Hz-p.start.Hz, -p.strays(), p.strays(), softHz)
 	l += normal(math.Log(m.noise), 0, noiseLn)
 	reach := sideHz * p.filter.s.Rate
@@ -372,17 +374,21 @@ func (e explanations) best() peak {
 }
 
 // Fit tells the ring that a fit without a room found from the room: beside lists other lines of the bar, given
-// those, steady ones among them, whose frequency and decay are known well enough.
+// those, steady ones among them, whose frequency and decay are known well enough. A decay rate over the usual one may be the room's:
+// the fit begins at the usual one, and at the one that was found.
 // Many rooms and decays are begun with, since each may have a maximum of its own; then as many single modes of the room are added
 // as the sound asks for. What is found is the mean over all explanations by their probabilities. ok is false where no fit can begin.
-func Fit(s Sound, ring Line, beside, given []Line) (r Ring, ok bool) {
-	p := &problem{filter: newFilter(s), start: ring, own: len(beside), beside: beside}
+func Fit(s Sound, ring Line, usual float64, beside, given []Line) (r Ring, ok bool) {
+	seen := ring
+	ring.Alpha = min(ring.Alpha, usual)
+	p := &problem{filter: newFilter(s), start: ring, seems: seen.Alpha / ring.Alpha, own: len(beside), beside: beside}
 	dry := state{ring: ring, power: nowhere, beta: 10, noise: noiseFactorStart, lines: beside, given: given}
 	var first scored
 	if p.filter.score(dry, &first); !first.ok {
 		return r, false
 	}
 	p.level = sq(first.amp[0])
+	p.filter.own, p.filter.power = p.own, p.level*linePower
 	var found explanations
 	dryU, ok := p.dryU(dry, first)
 	if !ok {
@@ -394,6 +400,9 @@ func Fit(s Sound, ring Line, beside, given []Line) (r Ring, ok bool) {
 	}
 	for _, b := range beginnings {
 		begin(b)
+		if p.seems > fast {
+			begin(beginning{p.seems, b.rt60, b.db})
+		}
 	}
 	if len(found) == 0 || found.best().sd(ringAlphaLn) >= max(sure, noiseOnly*dryU[0].Alpha/ring.Alpha) {
 		one := len(found) <= 1
@@ -414,7 +423,7 @@ func Fit(s Sound, ring Line, beside, given []Line) (r Ring, ok bool) {
 		}
 	}
 	if len(found) == 0 {
-		return unexplained(ring, beside, dryU), true
+		return unexplained(seen, beside, dryU), true
 	}
 	for range maxModes {
 		if !p.addModes(&found) {
@@ -449,6 +458,7 @@ var (
 )
 
 const (
+	fast      = 1.7 // by which a ring dies faster at most where the others begin
 	maxSteps  = 12
 	maxModes  = 3     // of the room, near the note
 	metSq     = 0.03  // squared distance of two points, in standard uncertainties, that lie on one way

@@ -59,10 +59,13 @@ type scored struct {
 type filter struct {
 	s     Sound
 	n     int
+	own   int // lines that are no mode of the room
 	gains gains
 	turns []complex128 // by which the sound is turned, so that the ring stands still
 	at    float64      // Hz, the ring for which they are
 	cols  []column     // of the ring, the lines, the given ones; the sound
+	modes [2]int       // the first column of a mode of the room, and the one after the last
+	power float64      // mean of a mode's squared amplitude, infinite if nothing is known of it
 	gram  []complex128 // upper triangle: inner products of the columns
 	chol  []complex128
 }
@@ -83,7 +86,7 @@ type column struct {
 }
 
 func newFilter(s Sound) *filter {
-	return &filter{s: s, n: len(s.Y), at: math.NaN(), turns: make([]complex128, len(s.Y))}
+	return &filter{s: s, n: len(s.Y), at: math.NaN(), power: math.Inf(1), turns: make([]complex128, len(s.Y))}
 }
 
 // likelihood is that of a model, its logarithm, amplitudes eliminated.
@@ -104,6 +107,7 @@ func (f *filter) score(m state, out *scored) {
 // run lets the sound and all lines of a model through its filter.
 func (f *filter) run(m state) {
 	w := 2 + len(m.lines) + len(m.given)
+	f.modes = [2]int{1 + min(f.own, len(m.lines)), 1 + len(m.lines)}
 	anew := len(f.cols) != w
 	if anew {
 		f.cols, f.gram, f.chol = make([]column, w), make([]complex128, w*w), make([]complex128, w*w)
@@ -256,12 +260,17 @@ func growth(alpha, beta, t float64) float64 {
 	return math.Exp(-2*beta*t) * -math.Expm1(-d) / (d / t)
 }
 
-// solve eliminates the amplitudes: Cholesky of the bordered matrix, whose last pivot is what is left of the sound.
+// solve eliminates the amplitudes: of the room's modes, which are about as loud as such modes are, and of all else, of which
+// nothing is known. Were nothing known of the modes either, one that lies on the ring would seem the likelier the less it
+// differs from it. Cholesky of the bordered matrix, whose last pivot is what is left of the sound.
 func (f *filter) solve() (logL float64, ok bool) {
 	w := len(f.cols)
 	cols := w - 1
 	gram := f.chol
 	copy(gram, f.gram)
+	for i := f.modes[0]; i < f.modes[1]; i++ {
+		gram[i*w+i] += complex(1/f.power, 0)
+	}
 	det := 0.0
 	for i := range w {
 		for k := range i {

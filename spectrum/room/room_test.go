@@ -40,6 +40,29 @@ func TestLikelihoodIsTheGaussianOne(t *testing.T) {
 	}
 }
 
+// TestModeOnTheRing: of a ring alone, a mode of the room beside it is the less likely or as likely as none, also where the two
+// can hardly be told apart.
+func TestModeOnTheRing(t *testing.T) {
+	random := rand.New(rand.NewPCG(7, 7))
+	s := Sound{Rate: 60, FromS: 0.07}
+	for k := range 40 {
+		z := cmplx.Exp(complex(-9, 2*math.Pi*0.3) * complex(s.FromS+float64(k)/s.Rate, 0))
+		s.Y = append(s.Y, z+complex(0.01*random.NormFloat64(), 0.01*random.NormFloat64()))
+		s.Noise = append(s.Noise, 2e-4)
+	}
+	f := newFilter(s)
+	f.power = linePower
+	m := state{ring: Line{0.3, 9}, power: nowhere, beta: 10, noise: 1}
+	alone := f.likelihood(m)
+	for _, off := range []float64{3, 0.3, 0.03, 3e-3, 3e-4} {
+		m.lines = []Line{{0.3 + off, 9}}
+		// The prior's share of the amplitude is no part of the likelihood.
+		if gain := f.likelihood(m) - math.Log(f.power) - alone; gain > 1 {
+			t.Errorf("%g Hz off the ring a mode is likelier by %.1f", off, gain)
+		}
+	}
+}
+
 // dense is the log likelihood by the whole covariance matrix, amplitudes integrated out, but for constants.
 func dense(s Sound, m state) float64 {
 	n := len(s.Y)
@@ -209,7 +232,7 @@ func TestUncertaintyFromBothSides(t *testing.T) {
 				if !ok {
 					t.Fatal("too little is heard")
 				}
-				r, ok := Fit(sound, Line{hz - centre, alpha * math.Exp(0.2*random.NormFloat64())}, nil, nil)
+				r, ok := Fit(sound, Line{hz - centre, alpha * math.Exp(0.2*random.NormFloat64())}, math.Inf(1), nil, nil)
 				if !ok { // the fit without a room then counts, with what is usual of rooms in its uncertainty
 					untold++
 					continue
