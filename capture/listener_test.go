@@ -168,7 +168,7 @@ func TestLossesStayWithTheirTap(t *testing.T) {
 	inTap := at(truth.Taps[1].AtS + 0.2)
 	between := at(truth.Taps[3].AtS - 0.2)
 	s := &faulty.Source{Samples: x, Hz: rec.Rate, Block: 417, Faults: []faulty.Fault{
-		{At: inTap, Lost: 480},
+		{At: inTap, Lost: 48},
 		{At: at(truth.Taps[2].AtS + 0.3), Flags: capture.Overflow},
 		{At: between, Stall: 5},
 	}}
@@ -185,7 +185,7 @@ func TestLossesStayWithTheirTap(t *testing.T) {
 			if whole := i != 1 && i != 2; c.Whole() != whole {
 				t.Errorf("tap %d: lost %d, flags %v", i, c.Lost, c.Flags)
 			}
-			if i == 1 && c.Lost != 480 || i == 2 && c.Flags != capture.Overflow {
+			if i == 1 && c.Lost != 48 || i == 2 && c.Flags != capture.Overflow {
 				t.Errorf("tap %d: lost %d, flags %v", i, c.Lost, c.Flags)
 			}
 		}

@@ -47,6 +47,11 @@ func TestModulusAt12(t *testing.T) {
 			t.Errorf("E at 20 deg C from %g: %.3f, want 1.00", celsius, got.X)
 		}
 	}
+	// What is not known of the moisture moves E by its slope, beside all else that is not known.
+	sure, unsure := at12(measure.Of(20, 0.1), measure.Of(8, 0), measure.Value{}, ofModulus), at12(measure.Of(20, 0.1), measure.Of(8, 1.5), measure.Value{}, ofModulus)
+	if got, want := math.Sqrt(unsure.U*unsure.U-sure.U*sure.U), 1.5*0.0172*sure.X; math.Abs(got/want-1) > 0.01 {
+		t.Errorf("1.5 %% of moisture is %.3f of E's uncertainty, want %.3f", got, want)
+	}
 	// Density at a fixed dry mass and volume moves 0.89 % per %, swelling takes some of it back.
 	rho := at12(measure.Of(1000, 1), measure.Of(8, 1), measure.Value{}, ofDensity)
 	if rho.X < 1010 || rho.X > 1036 {
