@@ -5,6 +5,9 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // What of a diameter's reading is asked back, in standard uncertainties of one calliper reading.
@@ -13,8 +16,7 @@ import (
 const (
 	askOffLine  = 5 * 1.2247 // of a diameter against the line between its neighbours, whose sd is sqrt(3/2)
 	askRises    = 5 * math.Sqrt2
-	askAgainst  = 7 // of height less width against the other stations
-	askTapered  = 7
+	askAgainst  = 7   // of height less width against the other stations
 	askRatio    = 2.2 // a diameter over the median of the others
 	shortTable  = 9   // stations under which the spread of a table does not tell what is usual in it
 	shortestMM  = 200
@@ -78,6 +80,10 @@ func (m *Model) ask(odd oddities) {
 		say("the stick is %.4g mm long: are the places in cm? They must be in mm", length)
 	}
 	asked := map[float64]bool{} // places already asked about
+	odds := outlineSD.Odds
+	if slices.ContainsFunc(m.Stations, func(s Station) bool { return s.Height != s.Width }) {
+		odds = outlineSD.OddsBoth
+	}
 	for _, s := range m.sides() {
 		if slices.Max(s.mm) < usuallyOver {
 			say("no %s is over %.2g mm: are the diameters in cm? They must be in mm", s.name, slices.Max(s.mm))
@@ -85,7 +91,7 @@ func (m *Model) ask(odd oddities) {
 		}
 		s = askOutliers(s, asked, say)
 		s = askLine(s, u, asked, say)
-		askTaper(s, u, asked, say)
+		askTaper(s, u, odds, asked, say)
 		askShape(s, u, asked, say)
 	}
 	for _, i := range odd.unround {
@@ -165,49 +171,101 @@ func askLine(s side, u float64, asked map[float64]bool, say sayer) side {
 	return s
 }
 
-// usualTapers are mixtures of a straight taper and that of the published graduation.
-var usualTapers = []float64{0, 0.5, 1, 1.4}
-
-// offTaper is how far a diameter lies over what the other stations foretell if the stick is tapered in one
-// of the usual ways, mm: by the way that leaves least.
-func (s side) offTaper(i int) float64 {
-	rest, least := s.without(i), math.Inf(1)
-	end := s.x[len(s.x)-1]
-	for _, part := range usualTapers {
-		at := func(x float64) float64 {
-			u := (end - x) / (end - s.x[0])
-			return (1-part)*3.3*u + part*5.14*math.Log10(min(590, 700*u)+175)
-		}
-		var points []Point
-		for j := range rest.x {
-			points = append(points, Point{at(rest.x[j]), rest.mm[j]})
-		}
-		at0, slope := line(points)
-		if off := s.mm[i] - at0 - slope*at(s.x[i]); math.Abs(off) < math.Abs(least) {
-			least = off
-		}
-	}
-	return least
+// outlineSD is how unlike sticks are in their outlines (common practice, no source, but for the two
+// shapes: a straight taper, and that of the published graduation).
+var outlineSD = struct{ ThicknessMM, TaperMM, Mixture, WaveMM, WaveLength, Odds, OddsBoth float64 }{
+	ThicknessMM: 3,   // of the handle, about 8.6 mm: violin to bass
+	TaperMM:     0.5, // of handle less head, about 3.3 mm
+	Mixture:     0.5, // of the share of the published taper, about 0.5; the rest is straight
+	WaveMM:      0.1, // what else a maker's plane leaves,
+	WaveLength:  0.4, // which changes over so much of the length
+	Odds:        8,   // of one misread diameter against none, from which it is asked,
+	OddsBoth:    50,  // and where height and width are both given: most show in their difference
 }
 
-// askTaper asks for the one diameter of a short table that no usual taper explains.
-func askTaper(s side, u float64, asked map[float64]bool, say sayer) {
+// misreadMM is by how much a diameter is misread that matters, least and most.
+var misreadMM = [2]float64{0.5, 3}
+
+// offOutline is how far each diameter lies over what the others foretell, mm, with its standard
+// deviation: outlines are a Gaussian process, of which each station in turn is left out (Rasmussen and
+// Williams, Gaussian Processes for Machine Learning (2006), p. 117). u is that of a reading.
+func (s side) offOutline(u float64) (off, sd []float64, ok bool) {
+	n := len(s.mm)
+	begin, end := s.x[0], s.x[n-1]
+	straight, mixed, at := make([]float64, n), make([]float64, n), make([]float64, n)
+	for i, x := range s.x {
+		at[i] = (x - begin) / (end - begin)
+		straight[i] = at[i]
+		published := math.Log10(765/(min(590, 700*(1-at[i]))+175)) / math.Log10(765.0/175)
+		mixed[i] = (published - straight[i]) / 2
+	}
+	k, rest := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+	for i := range n {
+		rest.SetVec(i, s.mm[i]-(8.6-3.3*(straight[i]+mixed[i])))
+		for j := i; j < n; j++ {
+			v := sq(outlineSD.ThicknessMM) +
+				sq(outlineSD.TaperMM)*(straight[i]+mixed[i])*(straight[j]+mixed[j]) +
+				sq(2*3.3*outlineSD.Mixture)*mixed[i]*mixed[j] +
+				sq(outlineSD.WaveMM)*math.Exp(-sq((at[i]-at[j])/outlineSD.WaveLength)/2)
+			if i == j {
+				v += sq(u)
+			}
+			k.SetSym(i, j, v)
+		}
+	}
+	var factor mat.Cholesky
+	if !factor.Factorize(k) {
+		return nil, nil, false
+	}
+	var inverse mat.SymDense
+	if factor.InverseTo(&inverse) != nil {
+		return nil, nil, false
+	}
+	var weighed mat.VecDense
+	weighed.MulVec(&inverse, rest)
+	for i := range n {
+		off = append(off, weighed.AtVec(i)/inverse.At(i, i))
+		sd = append(sd, 1/math.Sqrt(inverse.At(i, i)))
+	}
+	return off, sd, true
+}
+
+// misreadOdds is how much likelier a deviation is of a diameter that is misread by as much as misreadMM, up or
+// down, than of a right one.
+func misreadOdds(off, sd float64) float64 {
+	within := distuv.Normal{Sigma: sd}
+	least, most := misreadMM[0], misreadMM[1]
+	if math.Abs(off) > most {
+		return math.Inf(1)
+	}
+	misread := func(off float64) float64 { return within.CDF(off-least) - within.CDF(off-most) }
+	return (misread(off) + misread(-off)) / (2 * (most - least) * within.Prob(off))
+}
+
+// askTaper asks for the one diameter of a short table that can hardly belong to a stick: where one misread
+// is likelier than none by least or more.
+func askTaper(s side, u, least float64, asked map[float64]bool, say sayer) {
 	if len(s.mm) < 4 || len(s.mm) >= shortTable {
 		return
 	}
-	// Few stations leave the others' line loose.
-	allowed := askTapered * u * (1 + 0.7/sq(float64(len(s.mm)-3)))
-	worst, excess := -1, 0.0
-	for i := range s.mm {
-		if off := math.Abs(s.offTaper(i)); off > allowed && off > excess {
-			worst, excess = i, off
+	off, sd, ok := s.offOutline(u)
+	if !ok {
+		return
+	}
+	mean, worst, most := 0.0, 0, 0.0
+	for i := range off {
+		odds := misreadOdds(off[i], sd[i])
+		mean += odds / float64(len(off))
+		if odds > most {
+			worst, most = i, odds
 		}
 	}
-	if worst >= 0 && !asked[s.x[worst]] {
-		say("the %s of %.2f mm at %.4g mm is %+.2f mm off what the other stations foretell of an evenly graduated stick: is it misread?",
-			s.name, s.mm[worst], s.x[worst], s.offTaper(worst))
-		asked[s.x[worst]] = true
+	if mean < least || asked[s.x[worst]] {
+		return
 	}
+	say("the %s of %.2f mm at %.4g mm is %+.2f mm off what the other stations foretell of an evenly graduated stick: is it misread?",
+		s.name, s.mm[worst], s.x[worst], off[worst])
+	asked[s.x[worst]] = true
 }
 
 // askShape asks for a stick that gets thicker towards its head.
