@@ -247,7 +247,31 @@ func TestRoomsTable(t *testing.T) {
 					pct(holding(s.zq, 1), len(s.zq)), pct(holding(s.zq, 2), len(s.zq)), quantile(s.dq, .5), quantile(s.dq, .9), s.limits, s.unread, s.off,
 					pct(holding(s.zf, 1), len(s.zf)), pct(holding(s.zf, 2), len(s.zf)), s.falselyNamed, s.double, s.taps, s.altered)
 			}
+			if set.name == "measured" {
+				asRoomsShould(t, place, by)
+			}
 		}
+	}
+}
+
+// asRoomsShould fails if more is wrong in measured rooms than chance makes of what is allowed: wrong notes, double strikes and foreign
+// notes that are none, and Q's beyond two uncertainties; of halls more may be beyond.
+func asRoomsShould(t *testing.T, place int, by map[string]*told) {
+	t.Helper()
+	var all told
+	for class, s := range by {
+		all.join(*s)
+		least := []float64{0.92, 0.90}[place]
+		if class == "RT60 > 1.2 s" {
+			least = 0.88
+		}
+		if two := holding(s.zq, 2); !plausible(two, len(s.zq), least, 0.98) {
+			t.Errorf("%s, %s: two standard uncertainties of Q hold %d of %d", places[place].name, class, two, len(s.zq))
+		}
+	}
+	if all.wrong > exceptional(all.n, 0.003) || all.double > exceptional(all.taps, 0.005) || all.falselyNamed > exceptional(all.n, []float64{0.01, 0.03}[place]) {
+		t.Errorf("%s: %d wrong notes and %d falsely named foreign ones in %d recordings, %d of %d taps taken for double strikes", places[place].name,
+			all.wrong, all.falselyNamed, all.n, all.double, all.taps)
 	}
 }
 
