@@ -11,7 +11,7 @@ import (
 // until it is over (set on synthetic bars; the dB that a decay has to fall are common practice: ISO 3382-2
 // takes 20 to 30).
 var ringLimits = struct {
-	LookS, LeastS, CrestS, EnoughDB, TellDB, EnoughT, EnoughS, NoTauS, OverDB, MostS, Longer float64
+	LookS, LeastS, CrestS, EnoughDB, TellDB, EnoughT, EnoughS, NoTauS, OverDB, MostS float64
 }{
 	LookS:    0.15, // s after the strike: which frequencies ring is seen first
 	LeastS:   0.8,  // s of ring in a cut, if no other strike ends it
@@ -23,7 +23,6 @@ var ringLimits = struct {
 	EnoughS:  4,    // s in any case
 	OverDB:   40,   // dB: a frequency that fell this far is over
 	MostS:    8,    // s: nothing is followed for longer
-	Longer:   1.1,  // times: a ring is handed over once more where it was heard for so much longer
 }
 
 // ringing is a ring that is being followed.
@@ -71,7 +70,7 @@ func (l *Listener) follow(now, at int, rise float64) {
 		case over && enough:
 			l.cut(now, false)
 		case enough && !r.told:
-			l.handOver(r, now, false)
+			l.handOver(r, now, false, true)
 		}
 	}
 }
@@ -187,17 +186,15 @@ func (l *Listener) isEnough(now int) bool {
 func (l *Listener) cut(end int, next bool) {
 	r := l.ring
 	l.ring = nil
-	if !r.told || float64(end-r.onset) > ringLimits.Longer*float64(r.toldTill-r.onset) {
-		l.handOver(r, end, next)
-	}
+	l.handOver(r, max(end, r.toldTill), next, false)
 }
 
-// handOver tells of a ring until sample end.
-func (l *Listener) handOver(r *ringing, end int, next bool) {
+// handOver tells of a ring until sample end; more tells that it is followed further.
+func (l *Listener) handOver(r *ringing, end int, next, more bool) {
 	sound := l.buf[r.onset-l.base : max(end, r.onset)-l.base]
 	c := Cut{
 		Recording: Recording{Source: l.source, Rate: l.rate, Tracks: [][]float64{slices.Concat(r.head, sound)}},
-		Onset:     len(r.head), Pos: l.pos(r.onset), Joined: r.joined, Next: next, Rest: r.told,
+		Onset:     len(r.head), Pos: l.pos(r.onset), Joined: r.joined, Next: next, More: more, Rest: r.told,
 	}
 	peak := 0.0
 	for _, x := range sound {

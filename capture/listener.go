@@ -49,7 +49,13 @@ type Cut struct {
 	Flags     Flags
 	PeakDB    float64
 	Next      bool // another strike ended the ring
-	Rest      bool // the cut before once more, with more of its ring
+	More      bool // the ring goes on: it comes once more, as Rest, when it is over
+	Rest      bool // the cut before once more, with all of its ring
+}
+
+// RingS is how much of the ring is in the cut, s.
+func (c Cut) RingS() float64 {
+	return float64(len(c.Recording.Tracks[0])-c.Onset) / c.Recording.Rate
 }
 
 // Whole tells whether no sound is known to be missing in the cut.
@@ -60,8 +66,8 @@ func (c Cut) Whole() bool { return c.Lost == 0 && c.Flags == 0 }
 type Listener struct {
 	OnRoom  func(Room)  // the first quiet second, or what there was of it before the first strike
 	OnLevel func(Level) // 20 times per second
-	// OnCut comes as soon as enough of a ring was heard to judge it, and where it rang on for much longer
-	// once more, with Rest, when all of it was heard.
+	// OnCut comes as soon as enough of a ring was heard to judge it, and where it rings on once
+	// more, with Rest, when all of it was heard.
 	OnCut func(Cut)
 
 	rate    float64

@@ -162,6 +162,7 @@ type Session struct {
 	odd      []tapped // the latest taps in a row, good but far from those before
 	asked    *tapped  // the latest that does not sound like a blank
 	latest   *place   // of the latest good tap, whose ring may go on
+	waits    *place   // of a tap whose ring tells too little until it is over
 	notes    map[Side][]float64
 	altered  bool // it was told that the device alters the sound
 	bent     int  // taps whose sound the device altered, before it was told
@@ -191,6 +192,7 @@ type tapped struct {
 	heard  spectrum.Analysis
 	record record
 	power  float64 // of its ring's beginning; 0 if it was heard in an earlier session
+	ringS  float64 // of its ring that is in the file; likewise
 }
 
 // Open makes the folder if need be, takes up what a broken-off session left in it, and
@@ -261,7 +263,7 @@ func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan C
 
 // rings tells whether the ring of the last good tap still goes on.
 func (s *Session) rings(l *capture.Listener) bool {
-	return !s.quit && s.latest != nil && l.Ringing()
+	return !s.quit && (s.latest != nil || s.waits != nil) && l.Ringing()
 }
 
 func (s *Session) room(r capture.Room) {
@@ -275,10 +277,16 @@ func (s *Session) room(r capture.Room) {
 
 // cut judges what was cut out of the stream.
 func (s *Session) cut(c capture.Cut) {
-	if c.Rest {
+	waited := s.waits
+	s.waits = nil
+	switch {
+	case !c.Rest:
+	case waited == nil:
 		if s.failed == nil {
 			s.failed = s.lengthen(c)
 		}
+		return
+	case waited.blank != s.blank || waited.side != s.side: // somebody went on meanwhile
 		return
 	}
 	s.latest = nil
@@ -287,6 +295,9 @@ func (s *Session) cut(c capture.Cut) {
 	}
 	t := TapHeard{Blank: s.blank, Side: s.side, Of: s.Taps}
 	good := s.judgeCut(c, &t)
+	if s.waits != nil {
+		return
+	}
 	if good != nil {
 		s.count(good, &t)
 	}
@@ -306,7 +317,8 @@ func (s *Session) cut(c capture.Cut) {
 	}
 }
 
-// judgeCut returns the tap of a cut if it counts; else t says why not, or nothing where it was no tap.
+// judgeCut returns the tap of a cut if it counts; else t says why not, or nothing where it was no tap. Where
+// more of its ring may tell what its beginning does not, the session waits for it.
 func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
 	if !c.Whole() {
 		t.Why = lossText(c)
@@ -316,8 +328,12 @@ func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
 	if result == nil {
 		return nil // a noise, but no tap
 	}
+	if c.More && tooLittle(result, heard.Ring) {
+		s.waits = &place{blank: s.blank, side: s.side}
+		return nil
+	}
 	s.watchDevice(heard)
-	good := tapped{take: take, heard: heard, record: s.record(c, heard)}
+	good := tapped{take: take, heard: heard, record: s.record(c, heard), ringS: c.RingS()}
 	if result.Accepted && heard.Ring != nil {
 		good.power = power(take, heard)
 		if s.echo(&good) {
@@ -358,7 +374,7 @@ func (s *Session) count(good *tapped, t *TapHeard) {
 	}
 	s.asked, s.unheard = nil, 0
 	s.notes[s.side] = append(s.notes[s.side], good.heard.Ring.Fundamental.Hz.X)
-	s.latest = &place{s.blank, s.side, good.file}
+	s.latest = &place{s.blank, s.side, good.file, good.ringS}
 	t.Good, t.Asked, t.Why, t.File, t.Ring = true, false, "", good.file, good.heard.Ring
 	t.Curves = s.curves(good.take, good.heard)
 	t.Judged = s.judge(s.blank)
@@ -404,12 +420,27 @@ type place struct {
 	blank string
 	side  Side
 	file  string
+	ringS float64 // of its ring that is in the file
+}
+
+// longerRing is how many times longer a whole ring must be than its beginning to be looked at.
+const longerRing = 1.1
+
+// tooLittle tells whether a ring is refused for what more of it may tell.
+func tooLittle(result *spectrum.TapResult, r *spectrum.Ring) bool {
+	switch result.Reason {
+	case capture.Accepted:
+		return r == nil || vague(r) != ""
+	case capture.TooQuiet, capture.CutShort:
+		return true
+	}
+	return false
 }
 
 // lengthen puts the whole ring of the latest good tap in the place of its beginning.
 func (s *Session) lengthen(c capture.Cut) error {
 	at := s.latest
-	if s.latest = nil; at == nil || !c.Whole() {
+	if s.latest = nil; at == nil || !c.Whole() || c.RingS() < longerRing*at.ringS {
 		return nil
 	}
 	list := s.tap[at.blank][at.side]
@@ -466,6 +497,8 @@ func lossText(c capture.Cut) string {
 func vague(r *spectrum.Ring) string {
 	const vagueQ, vagueHz = 0.25, 0.001
 	switch f := r.Fundamental; {
+	case f.Q.Known() && f.Q.Rel() > vagueQ && r.Room.Limits:
+		return "again: the room rings on beside the wood; bring the microphone to 5-15 cm, or go to another corner"
 	case f.Q.Known() && f.Q.Rel() > vagueQ:
 		return advice(capture.Disturbed)
 	case !f.Q.Known() && (f.Q.Is(spectrum.LostInNoise) || f.Hz.Rel() > vagueHz):
