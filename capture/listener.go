@@ -64,7 +64,7 @@ func (c Cut) Whole() bool { return c.Lost == 0 && c.Flags == 0 }
 // Listener watches a stream and cuts the taps out of it. What it finds depends on the samples
 // alone, never on the sizes of the blocks in which they came, nor on a clock.
 type Listener struct {
-	OnRoom  func(Room)  // the first quiet second, or what there was of it before the first strike
+	OnRoom  func(Room)  // the first quiet second, or what there was of it before the first strike; again after exact silence
 	OnLevel func(Level) // 20 times per second
 	// OnCut comes as soon as enough of a ring was heard to judge it, and where it rings on once
 	// more, with Rest, when all of it was heard.
@@ -91,6 +91,7 @@ type Listener struct {
 
 	quiet    []float64 // the latest quiet second
 	quietRun int       // spectra of quiet in a row, until now
+	awake    bool      // anything but exact silence was heard
 	roomTold bool
 	ring     *ringing
 	seam     int // spectra to come across a gap, whose click is no strike
@@ -212,6 +213,11 @@ func (l *Listener) look(s []float32) {
 	if l.seam > 0 {
 		l.seam--
 		rise = 0
+	}
+	if !l.awake && slices.ContainsFunc(s, func(p float32) bool { return p > 0 }) {
+		// Some microphones give exact silence at first, which tells nothing of the room.
+		l.awake = true
+		l.still, l.quiet, l.quietRun, l.roomTold = nil, nil, 0, false
 	}
 	struck := rise > onsetLimits.AlertDB
 	l.spectra = kept(l.spectra, s, latestSpectra)

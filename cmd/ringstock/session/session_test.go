@@ -343,6 +343,24 @@ func TestWaitsForTheRing(t *testing.T) {
 	}
 }
 
+// Some microphones give exact silence at first. What is learnt of the room is learnt of what comes after it.
+func TestWakingMicrophone(t *testing.T) {
+	rec, _ := cases.Bar(7603).InRoom().SNR(36).Starting(2.5).Taps(1).Render()
+	for _, silentS := range []float64{0, 0.4, 1.3, 2.1, 3.5} {
+		x := rec
+		x.Tracks = [][]float64{append(make([]float64, int(silentS*rec.Rate)), rec.Tracks[0]...)}
+		set := settings(t, t.TempDir())
+		set.Taps = 1
+		_, h, err := listen(t, set, play(x), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(h.taps) != 1 || !h.taps[0].Good {
+			t.Errorf("after %g s of silence: %d good of %d taps, one was struck: %q", silentS, len(h.good()), len(h.taps), h.taps[0].Why)
+		}
+	}
+}
+
 func TestOtherNote(t *testing.T) {
 	// Without hum, which would not jump in a room as it does from one recording to the other.
 	one, _ := cases.Bar(11).InRoom().SNR(32).Starting(1.5).Render()
