@@ -191,7 +191,7 @@ func parseQuantity(text string, r columnRange) (quantity, error) {
 	default:
 		return none("write it like 14.05 or 14,05")
 	}
-	if math.IsNaN(x) || math.IsInf(x, 0) {
+	if math.IsNaN(x) {
 		return none("write it like 14.05 or 14,05")
 	}
 	if sign == "-" {
@@ -208,7 +208,7 @@ func parseQuantity(text string, r columnRange) (quantity, error) {
 	return quantity{x, note}, nil
 }
 
-// parsed is a number in Go's own notation; NaN if it is none.
+// parsed is a number in Go's own notation; NaN if it is none, or greater than any.
 func parsed(text string) float64 {
 	x, err := strconv.ParseFloat(text, 64)
 	if err != nil {
