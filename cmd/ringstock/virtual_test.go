@@ -378,6 +378,7 @@ func TestVirtualForeign(t *testing.T) {
 		kind := kinds[i%len(kinds)]
 		c := cases.Bar(bar).InRoom().SNR(36).Starting(4.5).Taps(1)
 		c.Scene.Device = synth.Device{Bits: 16}
+		c.Scene.DurationS += 3 // the ring is heard to its end, however late the tape begins
 		rec, truth := c.Render()
 		// A tap that does not count without a foreign sound before it tells nothing.
 		alone := filepath.Join(t.TempDir(), "alone.wav")

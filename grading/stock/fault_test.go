@@ -130,7 +130,7 @@ UPDATE blanks SET invented = note;
 func TestKillNine(t *testing.T) {
 	kills := 8
 	if slow {
-		kills = 200
+		kills = 100
 	}
 	source, _ := open(t, t.TempDir())
 	add(t, source, invented(t, "laptop", 1, 40))
@@ -341,7 +341,7 @@ func eventsPart(args []string) error {
 func TestTwoProcessesWriteAtOnce(t *testing.T) {
 	each := 100
 	if slow {
-		each = 1000
+		each = 400
 	}
 	dir := t.TempDir()
 	s, _ := open(t, dir)

@@ -11,17 +11,18 @@ import (
 // blankLimits say what a first tap must be like to be taken for one on a blank. What is not is asked, never
 // counted: a beep of the scale, keys or a glass ring, too. (Sizes of blanks and billets: common practice, no
 // source; E/density of hard woods along the grain: Kretschmann, Wood Handbook FPL-GTR-282 (2021), table 5-3:
-// 12 to 28 MJ/kg; damping: its chapter 5, "Internal friction".)
+// 12 to 28 MJ/kg; damping: its chapter 5, "Internal friction", whose
+// figures are from memory.)
 var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slack, Session, LeastQ, Octave float64 }{
 	// Hz: where nothing is known of its size. Long and thin, 900 by 8 mm, it rings at 40 Hz; short and thick, 700 by
 	// 20 mm for the bass or 600 by 14 mm for a child, at 230 Hz. Wine glasses begin at 350 Hz.
 	LowHz: 35, HighHz: 270,
 	LowEndHz: 1500, HighEndHz: 6500, // Hz: the same along the length
 	SlowM: 3300, FastM: 6300, // m/s: the speed of sound along the grain
-	Slack:   1.25,          // times: tapers, heads and octagons move the note by that
-	Session: 2,             // times: blanks of one session lie no farther from those before
-	LeastQ:  math.Pi / 0.1, // of a first tap: the logarithmic decrement of wood goes up to 0.1, where it is hot and moist
-	Octave:  0.01,          // from twice the note, relative to it, is an octave
+	Slack:   1.25,           // times: tapers, heads and octagons move the note by that
+	Session: 2,              // times: blanks of one session lie no farther from those before
+	LeastQ:  math.Pi / 0.06, // of a first tap: the logarithmic decrement of cool wood lies between 0.02 (hot, dry) and 0.1 (hot, moist)
+	Octave:  0.01,           // from twice the note, relative to it, is an octave
 }
 
 // unlike says why a first tap on a side can hardly be that of a blank, or nothing.
