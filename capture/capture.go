@@ -33,7 +33,8 @@ type Warning struct {
 	Text string // plain words, for people: what was found and what to do
 }
 
-// Warnings are written to JSON as their texts; their codes stand beside, where measure.Marshal writes them.
+// Warnings are written to JSON as their texts; their codes stand beside, where
+// measure.Marshal writes them.
 type Warnings []Warning
 
 // Codes are the codes of the warnings, in their order.
@@ -99,7 +100,8 @@ type Take struct {
 	pyramid  dsp.Pyramid // the samples, at the lower rates that the search for taps made
 }
 
-// Decimate is the take at a lower rate, as dsp.Decimate makes it, with its taps and quiet stretches.
+// Decimate is the take at a lower rate, as dsp.Decimate makes it, with its taps
+// and quiet stretches.
 func (t Take) Decimate(want float64) Take {
 	p := t.pyramid
 	p.Samples, p.Rate = t.Samples, t.Rate

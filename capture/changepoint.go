@@ -17,13 +17,14 @@ var changeLimits = struct{ BeforeS, AfterS, WarmS, RateOverBand, Nyquist, Still 
 	Still:        1e-9, // of the mean power: exact silence must not make a logarithm infinite
 }
 
-// changeBands are the bands in which the moment of a strike may stand out best, Hz: thud, body,
-// click, hiss of the blow.
+// changeBands are the bands in which the moment of a strike may stand out best, Hz: thud,
+// body, click, hiss of the blow.
 var changeBands = [][2]float64{{60, 350}, {350, 1200}, {1200, 4000}, {4000, 10000}}
 
-// changePoint finds the sample at which the strike near a time in s begins: where, in the band in
-// which it stands out best, the variance before and after differ most (the maximum-likelihood
-// change point of a Gaussian sequence: Hinkley, Biometrika 57 (1970) 1).
+// changePoint finds the sample at which the strike near a time in s begins: where,
+// in the band in which it stands out best, the variance before and after differ
+// most (the maximum-likelihood change point of a Gaussian sequence: Hinkley,
+// Biometrika 57 (1970) 1).
 func changePoint(sound dsp.Pyramid, at float64) int {
 	bestGain, best := 0.0, max(int((at-changeLimits.BeforeS)*sound.Rate), 0)
 	for _, band := range changeBands {
@@ -63,9 +64,9 @@ func bandPower(p dsp.Pyramid, band [2]float64, from, to int) []float64 {
 	return out
 }
 
-// varianceChange is the place in a row of squares at which their mean rises most decidedly, and the
-// gain in log likelihood over one mean for all, were they independent. Where the row begins with the
-// recording, silence may have been before it: place 0.
+// varianceChange is the place in a row of squares at which their mean rises most
+// decidedly, and the gain in log likelihood over one mean for all, were they independent.
+// Where the row begins with the recording, silence may have been before it: place 0.
 func varianceChange(power []float64, begins bool) (place int, gain float64) {
 	const edge = 8     // squares that a mean needs
 	const coarse = 4   // squares from one place to the next in a first search;

@@ -19,8 +19,9 @@ const (
 	clipLongest = 6 // of this length, are clipped: one short run may be chance
 )
 
-// clippedSamples finds samples at which the converter or an amplifier was at its end: two or more in a
-// row at full scale, or flat tops at the recording's own maximum. They come in order.
+// clippedSamples finds samples at which the converter or an amplifier was at its end:
+// two or more in a row at full scale, or flat tops at the recording's own maximum.
+// They come in order.
 func clippedSamples(x []float64) []int {
 	tops, top := blockPeaks(x)
 	var out, flat []int
@@ -54,7 +55,8 @@ func clippedSamples(x []float64) []int {
 	return out
 }
 
-// run is one past the last sample of a row that begins at i: at full scale on the same side, or equal.
+// run is one past the last sample of a row that begins at i: at full scale on the
+// same side, or equal.
 func run(x []float64, i int, full bool) int {
 	j := i + 1
 	for j < len(x) && (x[j] == x[i] || full && math.Abs(x[j]) >= clipLimits.Full && (x[j] > 0) == (x[i] > 0)) {
@@ -75,8 +77,9 @@ const peakBlock = 256
 
 // blockPeaks are the greatest magnitudes of blocks of samples, and the greatest of them.
 func blockPeaks(x []float64) (peaks []float64, top float64) {
-	// Without its sign a number is the greater the greater its bits are as a whole number, and whole
-	// numbers are compared without a branch. NaN can't come here: readers refuse it.
+	// Without its sign a number is the greater the greater its bits are as a whole
+	// number, and whole numbers are compared without a branch. NaN can't come
+	// here: readers refuse it.
 	const magnitude = 1<<63 - 1
 	peaks = make([]float64, 0, len(x)/peakBlock+1)
 	for len(x) > 0 {

@@ -10,9 +10,10 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// blowLimits are the thresholds of the search for a second blow. Its click is sought in narrow bands,
-// above most of the ring: alone in any of them it may drown in the room's noise, in all of them together it
-// does not. Set on synthetic bars in rooms, and on recorded bars.
+// blowLimits are the thresholds of the search for a second blow. Its click is sought
+// in narrow bands, above most of the ring: alone in any of them it may drown in the
+// room's noise, in all of them together it does not. Set on synthetic bars in rooms,
+// and on recorded bars.
 var blowLimits = struct{ RateHz, LeadS, LowHz, HighHz, FrameS, Rise, Weight, Least, Share, Echo float64 }{
 	RateHz: 40000,  // Hz: least sampling rate at which it is sought, if there is as much
 	LeadS:  0.04,   // s of sound before the strike, for the noise
@@ -46,8 +47,8 @@ type blows struct {
 	strong   []bool    // whether what comes is more than a rattle
 }
 
-// blowsAfter looks for second strikes within the dead time: where in most bands at once, and for no longer than a blow
-// lasts, the sound comes back as the first strike made it.
+// blowsAfter looks for second strikes within the dead time: where in most bands at once,
+// and for no longer than a blow lasts, the sound comes back as the first strike made it.
 func blowsAfter(x []float64, rate float64, onset, end int) (found blows) {
 	lead := min(onset, int(blowLimits.LeadS*rate))
 	y, low := dsp.Decimate(x[onset-lead:min(end, onset+int(onsetLimits.DeadS*rate))], rate, blowLimits.RateHz)
@@ -71,7 +72,8 @@ func blowsAfter(x []float64, rate float64, onset, end int) (found blows) {
 			before := stat.Mean(e[max(i-blowAround, first+blowSettle):i-1], nil)
 			after := stat.Mean(e[i+blowApart:i+blowApart+blowAround], nil)
 			there := max(before, after, floor[b])
-			// Weighted with what the first strike would raise there the sum is the matched one.
+			// Weighted with what the first strike would raise there the sum
+			// is the matched one.
 			weight[b] = min(strike[b]/there, blowLimits.Weight)
 			evidence[b] = weight[b] * min(now/there-1, blowLimits.Rise)
 			share[b] = (now - there) / strike[b]
@@ -92,8 +94,9 @@ func (b blows) near(frame int) float64 {
 	return slices.Max(b.evidence[from:to])
 }
 
-// doubleStrikes tells which taps of a recording have a second blow. What most of them have after the same time is no
-// blow but an echo, of a wall far off: no hand strikes twice so evenly.
+// doubleStrikes tells which taps of a recording have a second blow. What most of
+// them have after the same time is no blow but an echo, of a wall far off: no hand
+// strikes twice so evenly.
 func doubleStrikes(taps []blows) []bool {
 	isEcho := func(frame int) bool {
 		if len(taps) < echoTaps {
@@ -117,8 +120,8 @@ func doubleStrikes(taps []blows) []bool {
 	return double
 }
 
-// blowBands is the power of a sound in narrow bands, by band and by frame; frames of 2.5 to 5 ms
-// begin every hop samples, half their length.
+// blowBands is the power of a sound in narrow bands, by band and by frame; frames of 2.5
+// to 5 ms begin every hop samples, half their length.
 func blowBands(x []float64, rate float64) (bands [][]float64, hop int) {
 	hop = 8
 	for float64(hop) < blowLimits.FrameS/2*rate {
@@ -153,8 +156,8 @@ func blowBands(x []float64, rate float64) (bands [][]float64, hop int) {
 	return bands, hop
 }
 
-// standsOut sums the evidence of bands relative to its spread in noise, but for the two that say most:
-// partials that beat rise in one band or two, a strike in all.
+// standsOut sums the evidence of bands relative to its spread in noise, but for the two
+// that say most: partials that beat rise in one band or two, a strike in all.
 func standsOut(evidence, weight []float64) float64 {
 	first, second := -1, -1
 	sum, spread := 0.0, 0.0

@@ -7,9 +7,9 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// ringLimits are the thresholds by which a ring is followed until enough of it was heard to judge it, and
-// until it is over (set on synthetic bars; the dB that a decay has to fall are common practice: ISO 3382-2
-// takes 20 to 30).
+// ringLimits are the thresholds by which a ring is followed until enough of it was heard
+// to judge it, and until it is over (set on synthetic bars; the dB that a decay has to
+// fall are common practice: ISO 3382-2 takes 20 to 30).
 var ringLimits = struct {
 	LookS, LeastS, CrestS, EnoughDB, TellDB, EnoughT, EnoughS, NoTauS, OverDB, MostS float64
 }{
@@ -75,8 +75,8 @@ func (l *Listener) follow(now, at int, rise float64) {
 	}
 }
 
-// start begins to follow the ring of a strike noticed at a sample. The head of its cut is the
-// quiet second: the one just before if that was quiet, else the latest one.
+// start begins to follow the ring of a strike noticed at a sample. The head of its cut is
+// the quiet second: the one just before if that was quiet, else the latest one.
 func (l *Listener) start(onset int, rise float64) {
 	l.tellRoom()
 	r := &ringing{onset: onset, rise: rise, bin: -1, until: onset + l.samples(ringLimits.EnoughS)}
@@ -99,15 +99,16 @@ func (l *Listener) start(onset int, rise float64) {
 	l.quietRun = 0
 }
 
-// again moves the strike that is being followed to a later sample; what lies between stays in the cut.
+// again moves the strike that is being followed to a later sample; what lies
+// between stays in the cut.
 func (r *ringing) again(onset int, rise float64, between []float64, most int) {
 	r.head = append(r.head, between...)
 	r.onset, r.rise, r.until = onset, rise, onset+most
 	r.bin, r.ref, r.top, r.lines = -1, 0, nil, nil
 }
 
-// isOver tells whether none of the frequencies that rang at first can be heard any more: each has sunk into the
-// noise or fallen far enough.
+// isOver tells whether none of the frequencies that rang at first can be heard any more:
+// each has sunk into the noise or fallen far enough.
 func (l *Listener) isOver(now int) bool {
 	r := l.ring
 	t := float64(now-r.onset) / l.rate
@@ -135,8 +136,8 @@ func (l *Listener) isOver(now int) bool {
 	return t >= ringLimits.LeastS && r.faint > l.hops(ringLimits.CrestS)
 }
 
-// isEnough tells whether the ring has been heard for long enough to be judged, by the frequency that rings
-// loudest.
+// isEnough tells whether the ring has been heard for long enough to be judged, by the
+// frequency that rings loudest.
 func (l *Listener) isEnough(now int) bool {
 	r := l.ring
 	t := float64(now-r.onset) / l.rate
@@ -166,8 +167,8 @@ func (l *Listener) isEnough(now int) bool {
 	}
 	crest := slices.Max(r.top)
 	fall := dsp.Decibel(r.ref) - dsp.Decibel(crest)
-	// By how much it has fallen since the strike follows from its fall since the first look at it; in a beat's
-	// hollow it only seems to.
+	// By how much it has fallen since the strike follows from its fall since the first
+	// look at it; in a beat's hollow it only seems to.
 	latest := dsp.Decibel(r.ref) - dsp.Decibel(r.top[len(r.top)-1])
 	if latest*t/(t-r.since) >= ringLimits.EnoughDB && fall >= ringLimits.EnoughDB/3 {
 		return true

@@ -7,9 +7,10 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// listenLimits are the times and levels by which taps are cut out of a stream. Whether a cut holds a tap,
-// and a good one, is decided by FindTaps and by what analyses the ring; the stream is only watched for what
-// might be one, a little more readily (common practice, no source; set on synthetic bars).
+// listenLimits are the times and levels by which taps are cut out of a stream. Whether a
+// cut holds a tap, and a good one, is decided by FindTaps and by what analyses the ring;
+// the stream is only watched for what might be one, a little more readily (common
+// practice, no source; set on synthetic bars).
 var listenLimits = struct{ SettleS, FloorS, UpTimes, QuietS, PreRollS, LateS, SeamS, KeepS, MeterS float64 }{
 	SettleS:  0.25,  // s of sound before anything can be told
 	FloorS:   6,     // s: the noise is the usual spectrum of so much sound, without the ends of long rings
@@ -38,8 +39,8 @@ type Room struct {
 	Silent  bool    // every sample is the same: no microphone is that quiet
 }
 
-// Cut is a stretch of a stream in which something was struck: up to a second of quiet, then
-// the strike and its ring.
+// Cut is a stretch of a stream in which something was struck: up to a second of quiet,
+// then the strike and its ring.
 type Cut struct {
 	Recording Recording
 	Onset     int   // about where the strike lies in Recording
@@ -61,13 +62,13 @@ func (c Cut) RingS() float64 {
 // Whole tells whether no sound is known to be missing in the cut.
 func (c Cut) Whole() bool { return c.Lost == 0 && c.Flags == 0 }
 
-// Listener watches a stream and cuts the taps out of it. What it finds depends on the samples
-// alone, never on the sizes of the blocks in which they came, nor on a clock.
+// Listener watches a stream and cuts the taps out of it. What it finds depends on the
+// samples alone, never on the sizes of the blocks in which they came, nor on a clock.
 type Listener struct {
 	OnRoom  func(Room)  // the first quiet second, or what there was of it before the first strike; again after exact silence
 	OnLevel func(Level) // 20 times per second
-	// OnCut comes as soon as enough of a ring was heard to judge it, and where it rings on once
-	// more, with Rest, when all of it was heard.
+	// OnCut comes as soon as enough of a ring was heard to judge it, and where it rings
+	// on once more, with Rest, when all of it was heard.
 	OnCut func(Cut)
 
 	rate    float64
@@ -139,8 +140,8 @@ func (l *Listener) Hear(b Block) {
 	}
 }
 
-// Finish ends the ring that is being followed here and now, and tells whether there was one of which nothing
-// had been told yet.
+// Finish ends the ring that is being followed here and now, and tells whether there was
+// one of which nothing had been told yet.
 func (l *Listener) Finish() bool {
 	if l.ring == nil {
 		return false
@@ -267,10 +268,12 @@ func (l *Listener) rise(s []float32) float64 {
 	return logFlux(s, l.noise, before, len(latest))
 }
 
-// latestSpectra are those that a listener remembers whatever rings: for the flux, and for the mean of a ring.
+// latestSpectra are those that a listener remembers whatever rings: for the flux, and for
+// the mean of a ring.
 const latestSpectra = 32
 
-// kept is a list with one more spectrum, and without some of the first where that makes more than most.
+// kept is a list with one more spectrum, and without some of the first where that
+// makes more than most.
 func kept(list [][]float32, s []float32, most int) [][]float32 {
 	if len(list) >= most {
 		list = slices.Delete(list, 0, 8)

@@ -83,8 +83,8 @@ func TestSameTapsWhateverTheBlockSize(t *testing.T) {
 	}
 }
 
-// Every tap that is found in a recording as a whole is cut out of the stream once, at its place, with
-// enough of its ring.
+// Every tap that is found in a recording as a whole is cut out of the stream once, at its
+// place, with enough of its ring.
 func TestCutsHoldTheTaps(t *testing.T) {
 	for _, class := range cases.Classes() {
 		seeds := 1
@@ -222,8 +222,8 @@ func TestClippingShowsOnTheMeter(t *testing.T) {
 	}
 }
 
-// Nothing is found where nothing was struck; a step in the noise is soon the new floor; exact
-// silence is told of.
+// Nothing is found where nothing was struck; a step in the noise is soon the new floor;
+// exact silence is told of.
 func TestNoTaps(t *testing.T) {
 	c := cases.Bar(11).InRoom().Mains().SNR(20)
 	c.Scene.Strikes = nil
@@ -272,8 +272,9 @@ func TestLongListening(t *testing.T) {
 	}
 }
 
-// TestWholeRing: a ring is handed over once when it can be judged, and once more when its fundamental has fallen 40 dB
-// or is lost in the noise, also where a weak low end makes it the faintest line.
+// TestWholeRing: a ring is handed over once when it can be judged, and once more when its
+// fundamental has fallen 40 dB or is lost in the noise, also where a weak low end makes
+// it the faintest line.
 func TestWholeRing(t *testing.T) {
 	taps, short, bars := 0, 0, 2
 	if slow() {
@@ -297,7 +298,8 @@ func TestWholeRing(t *testing.T) {
 			}
 			tau := truth.Fundamental.Tau()
 			for i, cut := range h.cuts {
-				// A spectrum's noise scatters by half: 6 dB over it a line is not lost in it yet.
+				// A spectrum's noise scatters by half: 6 dB over it a line is
+				// not lost in it yet.
 				whole := min(40, truth.Taps[i].SNRdB-6) / 20 * math.Ln10 * tau
 				ring := float64(len(cut.Recording.Tracks[0])-cut.Onset) / rec.Rate
 				taps++
@@ -308,7 +310,8 @@ func TestWholeRing(t *testing.T) {
 			}
 		}
 	}
-	// The noise that is known at the strike scatters, too: one in a hundred ends a little early.
+	// The noise that is known at the strike scatters, too: one in a hundred
+	// ends a little early.
 	if short > 2 {
 		t.Errorf("%d of %d rings are not whole", short, taps)
 	}

@@ -8,9 +8,10 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// onsetLimits are the thresholds of the onset detector. They describe strikes of knuckle, mallet
-// or felt hammer on wood (common practice, no source; set on synthetic bars in rooms and on
-// recorded bars of metal and wood). TestThresholds tells what halving and doubling each does.
+// onsetLimits are the thresholds of the onset detector. They describe strikes of knuckle,
+// mallet or felt hammer on wood (common practice, no source; set on synthetic bars in
+// rooms and on recorded bars of metal and wood). TestThresholds tells what halving and
+// doubling each does.
 var onsetLimits = struct {
 	RateHz, FrameS, LowestHz, BeforeS, CountDB, StrikeDB, AlertDB float64
 	SkimDB, SwellS, SwellDB, DeadS, MeanOverUsual, DeepestDB      float64
@@ -37,8 +38,8 @@ const (
 	skimHops     = 2   // a first look leaves out every second spectrum
 )
 
-// detector makes the short-time spectra of a decimated sound and tells how suddenly one rises.
-// Files and live listening share it.
+// detector makes the short-time spectra of a decimated sound and tells how suddenly one
+// rises. Files and live listening share it.
 type detector struct {
 	rate       float64 // of the decimated sound, samples per second
 	frame, hop int     // samples of one spectrum, and from one to the next
@@ -66,7 +67,8 @@ func (d *detector) hopS() float64 { return float64(d.hop) / d.rate }
 // hops is the number of hops in a time of s seconds.
 func (d *detector) hops(s float64) int { return int(math.Round(s / d.hopS())) }
 
-// powers puts the power spectra of two frames into p and q, by one transform, and returns their sums.
+// powers puts the power spectra of two frames into p and q, by one transform, and
+// returns their sums.
 func (d *detector) powers(x, y []float64, p, q []float32) (sumX, sumY float64) {
 	x, y = x[:len(d.window)], y[:len(d.window)]
 	for j, w := range d.window {
@@ -83,8 +85,9 @@ func (d *detector) powers(x, y []float64, p, q []float32) (sumX, sumY float64) {
 	return sumX, sumY
 }
 
-// floor is the mean noise power by frequency, from what is there for most of the time, so that
-// hum and rumble don't hide a strike. total is the usual power of all frequencies together.
+// floor is the mean noise power by frequency, from what is there for most of the time,
+// so that hum and rumble don't hide a strike. total is the usual power of all
+// frequencies together.
 func (d *detector) floor(spectra [][]float32, least float32) (floor []float32, total float64) {
 	floor = make([]float32, d.bins())
 	column := make([]float32, len(spectra))
@@ -101,9 +104,9 @@ func (d *detector) floor(spectra [][]float32, least float32) (floor []float32, t
 
 var counts = math.Pow(10, onsetLimits.CountDB/10)
 
-// logFlux is the log spectral flux of a spectrum, in dB: what it rises over the mean of n spectra before it,
-// whose sum is before, or over the noise where that is more, beyond onsetLimits.CountDB, summed over
-// all frequencies.
+// logFlux is the log spectral flux of a spectrum, in dB: what it rises over the mean of n
+// spectra before it, whose sum is before, or over the noise where that is more, beyond
+// onsetLimits.CountDB, summed over all frequencies.
 func logFlux(s, floor []float32, before []float64, n int) (db float64) {
 	each := 1 / float64(max(n, 1))
 	floor, before = floor[:len(s)], before[:len(s)]
@@ -115,7 +118,8 @@ func logFlux(s, floor []float32, before []float64, n int) (db float64) {
 	return db
 }
 
-// fluxOf is the log spectral flux of each of a row of spectra, over those from long to gap before it.
+// fluxOf is the log spectral flux of each of a row of spectra, over those from
+// long to gap before it.
 func fluxOf(spectra [][]float32, floor []float32, long, gap int) []float64 {
 	out := make([]float64, len(spectra))
 	before := make([]float64, len(floor))
@@ -150,8 +154,8 @@ type onsetSearch struct {
 	flux    []float64   // dB, by hop; 0 where a first look saw nothing
 }
 
-// searchOnsets makes the spectra of a sound and finds where they rise. Where a first look at every
-// second spectrum sees no rise, the others are left out.
+// searchOnsets makes the spectra of a sound and finds where they rise. Where a first look
+// at every second spectrum sees no rise, the others are left out.
 func searchOnsets(x []float64, rate float64) *onsetSearch {
 	s := &onsetSearch{sound: dsp.Pyramid{Samples: x, Rate: rate}, snrDB: math.Inf(-1)}
 	low := s.sound.HalveTo(onsetLimits.RateHz)
@@ -190,8 +194,8 @@ func (s *onsetSearch) every(step int) (list [][]float32) {
 	return list
 }
 
-// look makes those of every step-th spectrum of hops [from, to) that are missing, and returns the
-// power of the loudest of them.
+// look makes those of every step-th spectrum of hops [from, to) that are missing, and
+// returns the power of the loudest of them.
 func (s *onsetSearch) look(from, to, step int) (loudest float64) {
 	var missing []int
 	for i := from; i < to; i += step {
@@ -225,8 +229,8 @@ func (s *onsetSearch) onsets() (at []int) {
 	return at
 }
 
-// swell is by how many dB, per hop, the frequency that rises most is louder for some time after
-// than before.
+// swell is by how many dB, per hop, the frequency that rises most is louder for some
+// time after than before.
 func (s *onsetSearch) swell() []float64 {
 	long := s.hops(onsetLimits.SwellS)
 	out := make([]float64, len(s.spectra))
@@ -256,8 +260,8 @@ func (s *onsetSearch) swell() []float64 {
 // peakReach is the number of hops to either side among which a peak is the greatest.
 const peakReach = 5
 
-// pickPeaks returns the hops at which a rise peaks. A voice may rise shortly before a strike or after
-// it: of two peaks within the dead time the greater one counts.
+// pickPeaks returns the hops at which a rise peaks. A voice may rise shortly before a
+// strike or after it: of two peaks within the dead time the greater one counts.
 func pickPeaks(rise []float64, least float64, dead int) (taken []int) {
 	var peaks []int
 	for i, r := range rise {

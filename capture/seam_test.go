@@ -8,8 +8,8 @@ import (
 	"ringstock/capture/synth"
 )
 
-// A gap while nothing rings, or in the last of a ring, is no strike: where the sound goes on at another
-// phase it clicks.
+// A gap while nothing rings, or in the last of a ring, is no strike: where the sound goes
+// on at another phase it clicks.
 func TestGapIsNoStrike(t *testing.T) {
 	s := synth.Scene{Rate: 48000, DurationS: 8, White: 1e-4, Seed: 5,
 		Modes:   []synth.Mode{{Hz: 120, Q: 180, Gain: .2}, {Hz: 330, Q: 170, Gain: .1}},
@@ -30,7 +30,8 @@ func TestGapIsNoStrike(t *testing.T) {
 		}
 	}
 
-	// One that swallows the strike itself is told of: the ring that goes on after it is not whole.
+	// One that swallows the strike itself is told of: the ring that goes on
+	// after it is not whole.
 	for _, at := range []float64{5.7, 5.8, 5.9, 5.98} {
 		src := &faulty.Source{Samples: x, Hz: 48000, Block: 2048, Faults: []faulty.Fault{{At: int(at * 48000), Lost: 19403}}}
 		h, err := hear(t, src)

@@ -8,8 +8,8 @@ type Source interface {
 	// Rate is the number of samples per second. It does not change.
 	Rate() float64
 	// Read fills the block with what came next, of any length. A block without samples
-	// means that nothing has come yet; io.EOF, that nothing more will. Read returns within
-	// a tenth of a second, so that whoever reads can attend to other things.
+	// means that nothing has come yet; io.EOF, that nothing more will. Read returns
+	// within a tenth of a second, so that whoever reads can attend to other things.
 	Read(*Block) error
 	// Close ends the sound. What was read before stays valid.
 	Close() error

@@ -53,7 +53,8 @@ func FindTaps(rec Recording) Take {
 	return take
 }
 
-// newTap is the strike at the beginning of a ring, with the reason why it can't be used if there is one.
+// newTap is the strike at the beginning of a ring, with the reason why it can't be
+// used if there is one.
 func newTap(rate float64, ring Span, clipped []int) Tap {
 	tap := Tap{Onset: ring.From, End: ring.To}
 	first, _ := slices.BinarySearch(clipped, ring.From-int(tapLimits.GuardS*rate))
@@ -98,7 +99,8 @@ func sounding(x []float64, rate float64) []float64 {
 	return x[:n]
 }
 
-// quietBefore returns the stretches of n samples in which nothing rings: that before the first strike.
+// quietBefore returns the stretches of n samples in which nothing rings: that
+// before the first strike.
 func quietBefore(onsets []int, n int, rate float64) []Span {
 	if len(onsets) > 0 {
 		n = onsets[0] - int(2*tapLimits.GuardS*rate)

@@ -13,7 +13,8 @@ import (
 	"ringstock/capture/synth/cases"
 )
 
-// heardAs finds for each true tap the one that was found within 10 ms of it, and what is left over.
+// heardAs finds for each true tap the one that was found within 10 ms of it,
+// and what is left over.
 func heardAs(t *testing.T, take capture.Take, truth cases.Truth) (of []*capture.Tap, extra int) {
 	t.Helper()
 	used := make([]bool, len(take.Taps))
@@ -35,7 +36,8 @@ func heardAs(t *testing.T, take capture.Take, truth cases.Truth) (of []*capture.
 	return of, extra
 }
 
-// TestTapsAreFound: every tap of a plain recording once, to the millisecond in all but 5 %, and its ring free of the next tap.
+// TestTapsAreFound: every tap of a plain recording once, to the millisecond in all but 5
+// %, and its ring free of the next tap.
 func TestTapsAreFound(t *testing.T) {
 	strikes, late, bars := 0, 0, 5
 	if slow() {
@@ -81,8 +83,9 @@ func TestTapsAreFound(t *testing.T) {
 	}
 }
 
-// TestTapsAtAnyRate: well above the noise every tap is found to the millisecond, whatever the sample rate,
-// and where a tap follows while the wood still rings, its own ring ends before the next.
+// TestTapsAtAnyRate: well above the noise every tap is found to the millisecond,
+// whatever the sample rate, and where a tap follows while the wood still rings, its own
+// ring ends before the next.
 func TestTapsAtAnyRate(t *testing.T) {
 	for i, rate := range []float64{22050, 44100, 96000, 192000} {
 		t.Run(fmt.Sprintf("%g Hz", rate), func(t *testing.T) {
@@ -111,7 +114,8 @@ func TestTapsAtAnyRate(t *testing.T) {
 	}
 }
 
-// TestNumberOfTaps: from one to thirty, also where the recording begins at the strike or after it.
+// TestNumberOfTaps: from one to thirty, also where the recording begins at the
+// strike or after it.
 func TestNumberOfTaps(t *testing.T) {
 	for _, n := range []int{1, 2, 8, 30} {
 		for _, before := range []float64{1, 0.05, 0} {
@@ -135,7 +139,8 @@ func count(taps []*capture.Tap, what *capture.Tap) (n int) {
 	return n
 }
 
-// clippedTill is the end of the last two samples in a row at full scale: one alone can be chance.
+// clippedTill is the end of the last two samples in a row at full scale: one
+// alone can be chance.
 func clippedTill(x []float64, from, to int) (end int) {
 	top := 1 - math.Ldexp(1, -20)
 	for i := from + 1; i < to; i++ {
@@ -146,7 +151,8 @@ func clippedTill(x []float64, from, to int) (end int) {
 	return end
 }
 
-// TestClippedTaps: all are refused, and what is known of the clipping reaches as far as it does.
+// TestClippedTaps: all are refused, and what is known of the clipping
+// reaches as far as it does.
 func TestClippedTaps(t *testing.T) {
 	for seed := uint64(631); seed <= 642; seed++ {
 		rec, truth := cases.Bar(seed).Clipped(2).SNR(30).Render()
@@ -164,7 +170,8 @@ func TestClippedTaps(t *testing.T) {
 			if want.ClippedToS > 0 {
 				at := int(want.AtS * take.Rate)
 				end := clippedTill(take.Samples, at, tap.End)
-				// The next crest may come within a thousandth of full scale and is then not trusted either.
+				// The next crest may come within a thousandth of full scale and is then
+				// not trusted either.
 				period := int(take.Rate / truth.Fundamental.Hz)
 				if tap.ClippedTill < end || tap.ClippedTill > end+period {
 					t.Errorf("bar %d: clipped till sample %d, truth %d", seed, tap.ClippedTill, end)
@@ -174,10 +181,11 @@ func TestClippedTaps(t *testing.T) {
 	}
 }
 
-// TestDoubleStrikes: nine in ten are told from single ones, and hardly any single one is taken for a double one.
+// TestDoubleStrikes: nine in ten are told from single ones, and hardly any single one is
+// taken for a double one.
 func TestDoubleStrikes(t *testing.T) {
-	// Of 40 draws at a rate of 0.9 fewer than 32 come in 1.5 % of tries, of 12 fewer than 8 in 0.4 %; of 160 at 0.005
-	// more than 3 in 1 %, of 48 more than 2 in 0.2 %.
+	// Of 40 draws at a rate of 0.9 fewer than 32 come in 1.5 % of tries, of 12 fewer than
+	// 8 in 0.4 %; of 160 at 0.005 more than 3 in 1 %, of 48 more than 2 in 0.2 %.
 	bars, least, most := 12, 8, 2
 	if slow() {
 		bars, least, most = 40, 32, 3
@@ -208,7 +216,8 @@ func TestDoubleStrikes(t *testing.T) {
 	}
 }
 
-// TestLoneEcho: what a wall far off sends back after every strike is no second blow; a second blow is still told beside it.
+// TestLoneEcho: what a wall far off sends back after every strike is no second blow; a
+// second blow is still told beside it.
 func TestLoneEcho(t *testing.T) {
 	const rate = 48000
 	random := rand.New(rand.NewPCG(1, 60))
@@ -244,7 +253,8 @@ func TestCutShort(t *testing.T) {
 	}
 }
 
-// TestChannelWithLessNoise: the better of two channels is used, named, and never mixed with the other.
+// TestChannelWithLessNoise: the better of two channels is used, named, and never
+// mixed with the other.
 func TestChannelWithLessNoise(t *testing.T) {
 	c := cases.Bar(731).SNR(35)
 	good, truth := c.Render()

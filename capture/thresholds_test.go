@@ -11,8 +11,8 @@ import (
 	"ringstock/capture/synth/cases"
 )
 
-// TestThresholds tells, with -v, how the taps that are found move when each threshold is halved and doubled, and fails
-// where they move as they stand.
+// TestThresholds tells, with -v, how the taps that are found move when each threshold is
+// halved and doubled, and fails where they move as they stand.
 func TestThresholds(t *testing.T) {
 	if !slow() {
 		t.Skip("slow: set RINGSTOCK_SLOW=1")
@@ -84,5 +84,6 @@ func TestThresholds(t *testing.T) {
 	}
 }
 
-// slow asks for the long form of tests, while a test runs: a cached result of the short form is none of the long one.
+// slow asks for the long form of tests, while a test runs: a cached result of the short
+// form is none of the long one.
 func slow() bool { return os.Getenv("RINGSTOCK_SLOW") != "" }

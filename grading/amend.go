@@ -10,9 +10,9 @@ import (
 	"strings"
 )
 
-// Amended is the text of a delivery.csv that is being added to. What is not touched stays as it is, byte for
-// byte: marks before the text, ends of lines, quotation marks, order and spelling of the columns, columns that the
-// program doesn't know, and the separator.
+// Amended is the text of a delivery.csv that is being added to. What is not touched stays
+// as it is, byte for byte: marks before the text, ends of lines, quotation marks, order
+// and spelling of the columns, columns that the program doesn't know, and the separator.
 type Amended struct {
 	comma  rune
 	before string   // the header: a byte order mark, empty lines
@@ -24,7 +24,8 @@ type Amended struct {
 	after  string // the rows: empty lines
 }
 
-// amendedRow is a row of the table, with its cells as they are written and as they are read.
+// amendedRow is a row of the table, with its cells as they are written and as they are
+// read.
 type amendedRow struct {
 	before  string // empty lines
 	written []string

@@ -13,8 +13,8 @@ import (
 // recordingName is how recordings of one blank are named: number, side, take.
 var recordingName = regexp.MustCompile(`^(.+?)(?:[-_ ](width|end))?(?:[-_ ]([0-9]{2}))?$`)
 
-// Begin is a table for the recordings of a folder: one row for each blank that their names tell
-// of, and empty cells for what is to be measured.
+// Begin is a table for the recordings of a folder: one row for each blank that their
+// names tell of, and empty cells for what is to be measured.
 func Begin(entries []fs.DirEntry, dialect spreadsheet.Dialect) (*Amended, error) {
 	head := strings.ReplaceAll("blank,file,width_file,end_file,length_mm,height_mm,width_mm,mass_g,moisture_pct,temperature_c,humidity_pct,species,price,currency,note\n", ",", string(dialect.Comma()))
 	if dialect.BOM {

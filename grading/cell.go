@@ -28,9 +28,9 @@ type Cell struct {
 func (c Cell) HasNumber() bool { return c.number }
 
 // ParseCell reads and checks one entry of one column: decimals after a comma or a point,
-// perhaps with a unit, perhaps marked as rough (~750). Every entry goes through it, whether
-// it comes from a table, a page, a key or a flag. Empty text takes an entry back. What the
-// column can't hold, or what has two meanings, is an error that says what to do.
+// perhaps with a unit, perhaps marked as rough (~750). Every entry goes through it,
+// whether it comes from a table, a page, a key or a flag. Empty text takes an entry back.
+// What the column can't hold, or what has two meanings, is an error that says what to do.
 func ParseCell(column, typed string) (Cell, error) {
 	// A control character would make the whole table unreadable.
 	typed = strings.Map(func(r rune) rune {
@@ -128,8 +128,8 @@ var (
 	groupsForm   = regexp.MustCompile(`^[0-9]{1,3}(?:(\.[0-9]{3})+(,[0-9]*)?|(,[0-9]{3})+(\.[0-9]*)?|(['’ \x{00a0}\x{2009}\x{202f}][0-9]{3})+([.,][0-9]*)?)$`)
 )
 
-// parseQuantity reads a number with what people and devices put round it. Where the marks in
-// it have two meanings it takes the one that the column can hold.
+// parseQuantity reads a number with what people and devices put round it. Where the marks
+// in it have two meanings it takes the one that the column can hold.
 func parseQuantity(text string, r columnRange) (quantity, error) {
 	none := func(format string, a ...any) (quantity, error) {
 		return quantity{}, fmt.Errorf("%q is not a number: "+format, append([]any{text}, a...)...)
@@ -217,8 +217,8 @@ func parsed(text string) float64 {
 	return x
 }
 
-// ParseNumber reads a number as ParseCell does, for what no column of a delivery holds: unit
-// is mm, g, %, °C or empty, and the number must lie between low and high.
+// ParseNumber reads a number as ParseCell does, for what no column of a delivery holds:
+// unit is mm, g, %, °C or empty, and the number must lie between low and high.
 func ParseNumber(typed, unit string, low, high float64) (float64, error) {
 	q, err := parseQuantity(strings.Join(strings.Fields(typed), " "), columnRange{unit: unit, low: low, high: high})
 	if err != nil {
@@ -230,14 +230,15 @@ func ParseNumber(typed, unit string, low, high float64) (float64, error) {
 	return q.x, nil
 }
 
-// usual are the values of blanks for bows; beyond them a slip is likelier than such a blank
-// (common practice, no source).
+// usual are the values of blanks for bows; beyond them a slip is likelier than such a
+// blank (common practice, no source).
 var usual = map[string][2]float64{
 	"length_mm": {400, 1200}, "height_mm": {6, 60}, "width_mm": {6, 60}, "mass_g": {30, 1500},
 	"moisture_pct": {3, 25}, "temperature_c": {-5, 45}, "humidity_pct": {10, 95},
 }
 
-// Doubt says why the entry can hardly be right for a blank; empty if nothing speaks against it.
+// Doubt says why the entry can hardly be right for a blank; empty if nothing speaks
+// against it.
 func (c Cell) Doubt(r Row) string {
 	if !c.number {
 		return ""
@@ -271,11 +272,12 @@ func (c Cell) Doubt(r Row) string {
 	return ""
 }
 
-// blankLimit is the length of a blank's number in characters: more is a slip, or a file that is no table.
+// blankLimit is the length of a blank's number in characters: more is a slip, or a
+// file that is no table.
 const blankLimit = 60
 
-// ParseBlank reads and checks the number of a blank, which may be any word: without control characters, and not
-// endless. It is the same wherever one is typed.
+// ParseBlank reads and checks the number of a blank, which may be any word: without
+// control characters, and not endless. It is the same wherever one is typed.
 func ParseBlank(typed string) (string, error) {
 	name := strings.TrimSpace(typed)
 	switch {

@@ -27,11 +27,12 @@ type Delivery struct {
 	Listed bool     // there is a table; else each recording is one blank
 }
 
-// Instruments are the standard uncertainties of a maker's own instruments, by the columns of a
-// table that hold uncertainties (mass_u_g). They count where a row gives none.
+// Instruments are the standard uncertainties of a maker's own instruments, by the columns
+// of a table that hold uncertainties (mass_u_g). They count where a row gives none.
 type Instruments map[string]float64
 
-// Of is the standard uncertainty of an instrument, the usual one where none of its own is known.
+// Of is the standard uncertainty of an instrument, the usual one where none
+// of its own is known.
 func (in Instruments) Of(column string) float64 {
 	if u, own := in[column]; own {
 		return u
@@ -45,10 +46,12 @@ func (in Instruments) Of(column string) float64 {
 }
 
 // ReadDelivery reads the table of a delivery folder. Without one, each sound file of
-// the folder is one blank, named after the file. Readings have the usual uncertainties of instruments.
+// the folder is one blank, named after the file. Readings have the usual
+// uncertainties of instruments.
 func ReadDelivery(folder fs.FS) (Delivery, error) { return Instruments{}.ReadDelivery(folder) }
 
-// ReadDelivery reads the table of a delivery folder that was measured with these instruments.
+// ReadDelivery reads the table of a delivery folder that was measured with these
+// instruments.
 func (in Instruments) ReadDelivery(folder fs.FS) (Delivery, error) {
 	entries, err := fs.ReadDir(folder, ".")
 	if err != nil {
@@ -111,7 +114,8 @@ func likelyTables(entries []fs.DirEntry) (notes []string) {
 	return notes
 }
 
-// ReadTable reads the text of a table in a folder, if it is a file and not larger than a table can be.
+// ReadTable reads the text of a table in a folder, if it is a file and not larger
+// than a table can be.
 func ReadTable(folder fs.FS, name string) ([]byte, error) { return readLimited(folder, name) }
 
 func readLimited(folder fs.FS, name string) ([]byte, error) {
@@ -192,8 +196,8 @@ type reading struct {
 	zeroNone bool    // a 0 means that there is none
 }
 
-// The usual standard uncertainties are those of a ruler, a calliper, a kitchen scale and a
-// moisture meter in a workshop; for temperature and humidity those of a room instrument
+// The usual standard uncertainties are those of a ruler, a calliper, a kitchen scale and
+// a moisture meter in a workshop; for temperature and humidity those of a room instrument
 // (common practice, no source).
 var readings = []reading{
 	{"length_mm", func(r *Row) *measure.Value { return &r.LengthMM }, "length", "mm", "length_u_mm", 0.5, 10, 10000, false},

@@ -82,8 +82,8 @@ func TestParseTableDialects(t *testing.T) {
 	}
 }
 
-// Each of these tables has one good blank, G, and one fault that names its place. The blank of
-// the fault stays, but where its number can't be told.
+// Each of these tables has one good blank, G, and one fault that names its place. The
+// blank of the fault stays, but where its number can't be told.
 func TestParseTableFaults(t *testing.T) {
 	for name, c := range map[string]struct {
 		text, want string
@@ -134,7 +134,8 @@ func TestParseTableFaults(t *testing.T) {
 	}
 }
 
-// Headers that are nearly right are named with what they probably mean; others are left alone.
+// Headers that are nearly right are named with what they probably mean;
+// others are left alone.
 func TestHeaderNotes(t *testing.T) {
 	for header, want := range map[string]string{
 		"Length mm": "length_mm", "hight_mm": "height_mm", "length": "length_mm", "Länge (mm)": "length_mm", "Hoehe": "height_mm",

@@ -11,8 +11,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// A folder with a table and two recordings becomes a ranking. Programs pass os.Root's FS for the folder and open sound
-// files; here the sound of the two bars is computed.
+// A folder with a table and two recordings becomes a ranking. Programs pass os.Root's FS
+// for the folder and open sound files; here the sound of the two bars is computed.
 func ExampleGrade() {
 	profile, _ := grading.ProfileText("violin")
 	p, err := grading.ParseProfile(profile)

@@ -30,16 +30,18 @@ type Job struct {
 	Profile     Profile
 	Instruments Instruments // the maker's own
 	Hear        Hear        // hears a file of the folder
-	// Judged is called one at a time after each blank; it may be nil. An error ends the grading.
+	// Judged is called one at a time after each blank; it may be nil. An
+	// error ends the grading.
 	Judged func(blank Blank, heard Heard, done, of int) error
-	// Spool is where the blanks are laid by, which must stay open as long as the grading is used. Without one they are
-	// in memory.
+	// Spool is where the blanks are laid by, which must stay open as long as the grading
+	// is used. Without one they are in memory.
 	Spool *spool.Spool
 }
 
-// Grade judges all blanks of a delivery, as many at a time as there are processors. What was
-// heard of a blank is dropped once it is judged, and with a spool the blank too, so that memory holds hardly more
-// for thousands of blanks than for a few. The result does not depend on which blank is done first.
+// Grade judges all blanks of a delivery, as many at a time as there are processors. What
+// was heard of a blank is dropped once it is judged, and with a spool the blank too, so
+// that memory holds hardly more for thousands of blanks than for a few. The result does
+// not depend on which blank is done first.
 func Grade(ctx context.Context, job Job) (Grading, error) {
 	delivery, err := job.Instruments.ReadDelivery(job.Folder)
 	if err != nil {
@@ -162,7 +164,8 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 	return out, err
 }
 
-// exchangedAmong finds the pairs of blanks whose recordings changed places, and what is asked back of each.
+// exchangedAmong finds the pairs of blanks whose recordings changed places, and what is
+// asked back of each.
 func exchangedAmong(witnesses []witness, odd map[int]expectation, get func(int) (Blank, error)) (map[int][]Suspect, error) {
 	out := map[int][]Suspect{}
 	gains := map[int]float64{}
@@ -198,7 +201,8 @@ func (job Job) hear(name string, strike spectrum.Strike, note spectrum.Expected)
 
 var drive = regexp.MustCompile(`^[A-Za-z]:`)
 
-// locate finds the file that a table means. A name that leads out of the folder is refused.
+// locate finds the file that a table means. A name that leads out of the folder is
+// refused.
 func locate(folder fs.FS, name string) (string, error) {
 	slashed := strings.ReplaceAll(name, `\`, "/")
 	clean := path.Clean(slashed)
@@ -265,8 +269,8 @@ func defaultsNote(rows []Row) []string {
 		blanks, len(rows), strings.Join(used, ", "))}
 }
 
-// sharedSound finds recordings that several blanks claim: by one name, or by the same bytes under
-// two names. It returns the suspects by the place of their row.
+// sharedSound finds recordings that several blanks claim: by one name, or by the same
+// bytes under two names. It returns the suspects by the place of their row.
 func sharedSound(folder fs.FS, rows []Row) map[int][]Suspect {
 	type claim struct {
 		row          int

@@ -90,7 +90,8 @@ func TestGrade(t *testing.T) {
 	}
 }
 
-// What is said of a blank does not change with the blanks beside it, nor with their order.
+// What is said of a blank does not change with the blanks beside it, nor with their
+// order.
 func TestBlanksAreJudgedAlone(t *testing.T) {
 	head := "blank,file,length_mm,height_mm,width_mm,mass_g\n"
 	rows := []string{"A1,q250.wav" + goodRow, "A2,q180.wav" + goodRow, "A3,q120.wav" + goodRow}
@@ -184,7 +185,8 @@ func TestSharedRecording(t *testing.T) {
 	}
 }
 
-// A warning about one of several recordings reaches the blank with the file's name, and its doubt counts.
+// A warning about one of several recordings reaches the blank with the file's name,
+// and its doubt counts.
 func TestDoubtAboutARecordingReachesTheVerdict(t *testing.T) {
 	row := newRow("A", []string{"q250.wav"})
 	row.LengthMM, row.HeightMM, row.WidthMM, row.MassG = measure.Of(750, 0.5), measure.Of(14, 0.05), measure.Of(14, 0.05), measure.Of(158, 0.1)

@@ -9,8 +9,8 @@ import (
 	"unicode"
 )
 
-// columnWords are words by which people call what a column holds, besides its name: English,
-// German, French, Italian, Spanish, written without accents.
+// columnWords are words by which people call what a column holds, besides its name:
+// English, German, French, Italian, Spanish, written without accents.
 var columnWords = map[string][]string{
 	"blank":          {"number", "no", "nr", "stick", "piece", "id", "nummer", "rohling", "stab", "numero", "baguette", "ebauche", "bacchetta", "pezzo", "vara", "pieza"},
 	"file":           {"recording", "sound", "wav", "aufnahme", "datei", "ton", "fichier", "enregistrement", "registrazione", "archivo", "grabacion"},
@@ -58,7 +58,8 @@ var (
 	unitEnding = regexp.MustCompile(` (in )?(mm|cm|m|g|gr|gram|grams|kg|oz|inch|in|pct|percent|c|f)$`)
 )
 
-// plainHeader is a header in small letters without accents, brackets, punctuation and units.
+// plainHeader is a header in small letters without accents, brackets,
+// punctuation and units.
 func plainHeader(h string) string {
 	h = bracketed.ReplaceAllString(strings.ToLower(h), " ")
 	h = strings.NewReplacer("ä", "a", "ö", "o", "ü", "u", "ß", "ss", "à", "a", "á", "a", "â", "a", "è", "e", "é", "e", "ê", "e",
@@ -105,7 +106,8 @@ func suggest(header string) string {
 	return best
 }
 
-// headerNotes tells of columns that are kept as notes but look like ones that would be read.
+// headerNotes tells of columns that are kept as notes but look like ones
+// that would be read.
 func headerNotes(header []string) (notes []string) {
 	for i, h := range header {
 		if h == "" || known(strings.ToLower(h)) {

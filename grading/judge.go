@@ -15,8 +15,8 @@ type Heard struct {
 	Side, Width, End []spectrum.Analysis
 }
 
-// Hear goes from the name of a sound file, and what is known of its note, to what its taps say. A file that can't be
-// used has an Error.
+// Hear goes from the name of a sound file, and what is known of its note, to what its
+// taps say. A file that can't be used has an Error.
 type Hear func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis
 
 // Listen hears all recordings of a blank, those of its faces first.
@@ -37,8 +37,8 @@ func Listen(row Row, hear Hear) Heard {
 	return h
 }
 
-// Judge goes from what is known of one blank to its verdict. It depends on nothing else: not on
-// the other blanks, nor on the order in which they came.
+// Judge goes from what is known of one blank to its verdict. It depends on nothing else:
+// not on the other blanks, nor on the order in which they came.
 func Judge(p Profile, row Row, heard Heard) Blank {
 	b := Blank{
 		Blank: row.Blank, Row: row, Warnings: heard.warnings(),
@@ -75,15 +75,16 @@ func (b *Blank) setScore(p Profile, m *memo) {
 	}
 }
 
-// doubt adds suspects that only the rest of the delivery tells, and decides anew. The score stays
-// as it is: it never depends on other blanks.
+// doubt adds suspects that only the rest of the delivery tells, and decides anew. The
+// score stays as it is: it never depends on other blanks.
 func (b *Blank) doubt(p Profile, more []Suspect) (changed bool) {
 	for _, s := range more {
 		switch i := slices.IndexFunc(b.Suspect, func(o Suspect) bool { return o.Column == s.Column }); {
 		case i < 0:
 			b.Suspect, changed = append(b.Suspect, s), true
 		case recordings[s.Column] != nil && b.Suspect[i].Why != s.Why:
-			// The delivery says of which blank a recording is; the blank alone only that it is not its own.
+			// The delivery says of which blank a recording is; the blank alone only
+			// that it is not its own.
 			b.Suspect[i], changed = s, true
 		}
 	}

@@ -38,8 +38,8 @@ func (g Grading) Len() int {
 	return len(g.Blanks)
 }
 
-// All lists the blanks by rank. Those that are laid by are read one by one, and are in memory only as long as they
-// are used.
+// All lists the blanks by rank. Those that are laid by are read one by one, and are in
+// memory only as long as they are used.
 func (g Grading) All() iter.Seq2[Blank, error] {
 	return func(yield func(Blank, error) bool) {
 		for _, b := range g.Blanks {

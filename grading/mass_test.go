@@ -41,8 +41,8 @@ var forms = []struct {
 	}},
 }
 
-// invented is a delivery of blanks of every form, in turn, from the table on. Notes are at hand, for what hearing takes
-// goes with the number of recordings.
+// invented is a delivery of blanks of every form, in turn, from the table on. Notes are
+// at hand, for what hearing takes goes with the number of recordings.
 func invented(t testing.TB, blanks int) Job {
 	t.Helper()
 	m := bar.Wood{E: 22e9, G: 1.3e9, Density: 1050}
@@ -99,8 +99,8 @@ func held() uint64 {
 	return m.HeapAlloc
 }
 
-// BenchmarkGrade grades invented deliveries. A blank's time and the memory that is held while it is judged must not grow
-// with the number of blanks.
+// BenchmarkGrade grades invented deliveries. A blank's time and the memory that is held
+// while it is judged must not grow with the number of blanks.
 func BenchmarkGrade(b *testing.B) {
 	for _, blanks := range []int{300, 3000} {
 		b.Run(fmt.Sprint(blanks), func(b *testing.B) {
@@ -123,8 +123,8 @@ func BenchmarkGrade(b *testing.B) {
 	}
 }
 
-// Of a blank that is laid by no more stays in memory than its name and score, and where it lies: far less than
-// what is known of it, which is some 20 kB.
+// Of a blank that is laid by no more stays in memory than its name and score, and where
+// it lies: far less than what is known of it, which is some 20 kB.
 func TestBlanksAreLaidBy(t *testing.T) {
 	few, many, most := 60, 130, 3000.0 // most bytes a blank; of so few the garbage of others shows
 	if os.Getenv("RINGSTOCK_SLOW") != "" {
@@ -165,7 +165,8 @@ func TestBlanksAreLaidBy(t *testing.T) {
 	}
 }
 
-// Laid by or in memory, a blank is what it was when it was judged; where it can't be laid by, that is said.
+// Laid by or in memory, a blank is what it was when it was judged; where it can't be
+// laid by, that is said.
 func TestLaidByIsTheSame(t *testing.T) {
 	job := invented(t, 70)
 	inMemory, err := Grade(t.Context(), job)

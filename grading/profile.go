@@ -48,7 +48,8 @@ type property struct {
 	of     func(*spectrum.Ring, wood.Values) measure.Value
 }
 
-// direction is the way in which a property gets better, where nobody can want the contrary.
+// direction is the way in which a property gets better, where nobody can want the
+// contrary.
 type direction int
 
 const (

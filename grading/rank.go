@@ -21,8 +21,8 @@ const (
 )
 
 // Rank puts blanks in order, the best first, and says between which ranks each lies with
-// 95 % probability. Order is by what is proven, the lower end of the score's 95 % interval, then
-// by blank number; unread blanks come last.
+// 95 % probability. Order is by what is proven, the lower end of the score's 95 %
+// interval, then by blank number; unread blanks come last.
 //
 // The interval is found by Monte Carlo over the uncertainties of the scores. Blanks whose
 // scores are equal in a draw share all the ranks that they take up together.
@@ -57,8 +57,8 @@ func (b Blank) contender() contender {
 	return contender{blank: b.Blank, score: score, proven: proven, draws: len(b.scores)}
 }
 
-// rank puts contenders in order and finds their intervals. It asks for the draws of one after the other, in as many
-// rounds as keep little of them in memory.
+// rank puts contenders in order and finds their intervals. It asks for the draws of one
+// after the other, in as many rounds as keep little of them in memory.
 func rank(list []contender, scores func(contender) ([]float32, error)) error {
 	slices.SortStableFunc(list, func(a, b contender) int {
 		if a.score.Known() != b.score.Known() {
@@ -83,8 +83,9 @@ func rank(list []contender, scores func(contender) ([]float32, error)) error {
 	for k := range tails {
 		tails[k] = bothTails{make([]tail, read), make([]tail, read)}
 	}
-	// A draw is a score, turned over so that the best comes first, above the number of its blank:
-	// thousands of plain numbers are sorted many times faster than as many structs.
+	// A draw is a score, turned over so that the best comes first, above the
+	// number of its blank: thousands of plain numbers are sorted many times faster
+	// than as many structs.
 	var round [rankTrials / rankRounds][]uint64
 	for t := range round {
 		round[t] = make([]uint64, read)
@@ -141,9 +142,9 @@ func rank(list []contender, scores func(contender) ([]float32, error)) error {
 	return nil
 }
 
-// draw draws from what the score may be, which is never negative. Limits and unknown parts make that
-// anything but normal, so where there are draws of the judgement it is the number of one of them, else the bits
-// of a score.
+// draw draws from what the score may be, which is never negative. Limits and unknown
+// parts make that anything but normal, so where there are draws of the judgement it is
+// the number of one of them, else the bits of a score.
 func (c contender) draw(rng *rand.Rand) uint64 {
 	if c.draws > 0 {
 		return uint64(rng.IntN(c.draws))
@@ -154,7 +155,8 @@ func (c contender) draw(rng *rand.Rand) uint64 {
 // bothTails are the tails of all ranks, by blank.
 type bothTails struct{ lows, highs []tail }
 
-// take takes in one draw of every score; equal scores share all the ranks that they take up together.
+// take takes in one draw of every score; equal scores share all the ranks that
+// they take up together.
 func (b bothTails) take(draws []uint64) {
 	slices.Sort(draws)
 	for from := 0; from < len(draws); {
@@ -170,7 +172,8 @@ func (b bothTails) take(draws []uint64) {
 	}
 }
 
-// tail holds the smallest fortieth of the ranks drawn, in order: all that a 95 % interval asks of them.
+// tail holds the smallest fortieth of the ranks drawn, in order: all that a 95 %
+// interval asks of them.
 type tail struct {
 	ranks [rankTrials/40 + 1]int32
 	n     int

@@ -73,7 +73,8 @@ func TestRankByTheDrawsOfTheScore(t *testing.T) {
 	}
 }
 
-// The interval must hold the true rank in 95 % of cases: scores are drawn about invented true ones.
+// The interval must hold the true rank in 95 % of cases: scores are drawn about
+// invented true ones.
 func TestRankIntervalCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 5))
 	inside, all := 0, 0
@@ -101,16 +102,17 @@ func TestRankIntervalCoverage(t *testing.T) {
 			}
 		}
 	}
-	// Binomial, 800 cases: four standard deviations are 3 %. Shrinkage of the extremes makes the
-	// interval a little wider than it need be, never narrower.
+	// Binomial, 800 cases: four standard deviations are 3 %. Shrinkage of the extremes
+	// makes the interval a little wider than it need be, never narrower.
 	if share := float64(inside) / float64(all); share < 0.92 {
 		t.Errorf("the true rank is inside in %.1f %%", 100*share)
 	}
 }
 
-// The interval is one of 95 %: a place that is taken with a probability of 3.7 % belongs to it,
-// one of 1.2 % does not. For two scores of equal u the worse one wins with the probability that a
-// normal variable lies z beyond its mean, where they lie z sqrt(2) u apart.
+// The interval is one of 95 %: a place that is taken with a probability of 3.7 %
+// belongs to it, one of 1.2 % does not. For two scores of equal u the worse one
+// wins with the probability that a normal variable lies z beyond its mean, where
+// they lie z sqrt(2) u apart.
 func TestRankIntervalIsOf95PerCent(t *testing.T) {
 	const u = 2
 	for _, c := range []struct {

@@ -12,8 +12,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// WriteJSON writes the document as an encoder would, but blank after blank, so that thousands of them are
-// never in memory as text.
+// WriteJSON writes the document as an encoder would, but blank after blank, so that
+// thousands of them are never in memory as text.
 func (g Grading) WriteJSON(w io.Writer) error {
 	const indent = " "
 	without := g
@@ -46,8 +46,8 @@ func (g Grading) WriteJSON(w io.Writer) error {
 	return err
 }
 
-// WriteCSV writes the ranking as a table for a spreadsheet: one row per blank, units in the
-// header, empty cells where a value is not known.
+// WriteCSV writes the ranking as a table for a spreadsheet: one row per blank, units in
+// the header, empty cells where a value is not known.
 func (g Grading) WriteCSV(w io.Writer, dialect spreadsheet.Dialect) error {
 	out := spreadsheet.NewWriter(w, dialect)
 	if err := out.Row("rank", "rank_low", "rank_high", "blank", "verdict", "score", "score_u",
@@ -86,7 +86,8 @@ func (g Grading) WriteCSV(w io.Writer, dialect spreadsheet.Dialect) error {
 	return out.Flush()
 }
 
-// NumberCells are a value and its standard uncertainty as cells of a table, empty if not known.
+// NumberCells are a value and its standard uncertainty as cells of a table,
+// empty if not known.
 func NumberCells(v measure.Value) (x, u spreadsheet.Number) {
 	if !v.Known() {
 		return "", ""

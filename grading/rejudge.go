@@ -6,9 +6,10 @@ import (
 	"sync"
 )
 
-// Rejudged is a grading that is judged by one profile after another, as when limits and weights are tried out. What
-// was heard and measured stays, and so does what a change of the profile does not touch: it gives what Grade would.
-// It may be used by several goroutines.
+// Rejudged is a grading that is judged by one profile after another, as when limits
+// and weights are tried out. What was heard and measured stays, and so does what a
+// change of the profile does not touch: it gives what Grade would. It may be used by
+// several goroutines.
 type Rejudged struct {
 	mu   sync.Mutex
 	now  Grading
@@ -113,7 +114,8 @@ func sameCriteria(p, q Profile) bool {
 	return true
 }
 
-// judgesAs tells whether two criteria find the same values equally desirable, whatever they weigh.
+// judgesAs tells whether two criteria find the same values equally desirable,
+// whatever they weigh.
 func (c Criterion) judgesAs(d Criterion) bool {
 	same := func(a, b *float64) bool { return a == b || a != nil && b != nil && *a == *b }
 	return c.Target == d.Target && c.Shape == d.Shape && same(c.LimitLow, d.LimitLow) && same(c.LimitHigh, d.LimitHigh)

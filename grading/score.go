@@ -28,7 +28,8 @@ func (c Criterion) Desirability(y float64) float64 {
 	return math.Pow(share, c.Shape)
 }
 
-// share is how far between limit and target a value lies: 0 at the limit and beyond, 1 at the target.
+// share is how far between limit and target a value lies: 0 at the limit and
+// beyond, 1 at the target.
 func (c *Criterion) share(y float64) float64 {
 	share := 1.0
 	if c.LimitLow != nil && y < c.Target {
@@ -42,15 +43,16 @@ func (c *Criterion) share(y float64) float64 {
 
 const (
 	trials = 2000 // Monte Carlo draws; the u they give is right to 2 %
-	// The draws of every blank are the same, so that its score depends on nothing but itself.
+	// The draws of every blank are the same, so that its score depends on
+	// nothing but itself.
 	scoreSeed = 1980
 )
 
-// assess makes the parts of a blank's score: what the profile asks for, how much of it there
-// is and how desirable that is.
+// assess makes the parts of a blank's score: what the profile asks for, how much of it
+// there is and how desirable that is.
 //
-// What rests on a suspect entry is shown, but its desirability counts as unknown: a slip of the
-// pen neither keeps a blank nor gives it up.
+// What rests on a suspect entry is shown, but its desirability counts as unknown: a slip
+// of the pen neither keeps a blank nor gives it up.
 func assess(p Profile, ring *spectrum.Ring, w wood.Values, suspects []Suspect) (parts []Part) {
 	for _, q := range properties {
 		c, ok := p.Properties[q.key]
@@ -80,7 +82,8 @@ func (c Criterion) desirable(v measure.Value) measure.Value {
 	return measure.Of(d, math.Sqrt(sum/trials))
 }
 
-// standardNormals are draws of a standard normal distribution, the same for each part of each blank.
+// standardNormals are draws of a standard normal distribution, the same for each
+// part of each blank.
 var standardNormals = sync.OnceValue(func() []float64 {
 	rng := rand.New(rand.NewPCG(scoreSeed, 0))
 	draws := make([]float64, trials)
@@ -99,8 +102,8 @@ var standardNormals = sync.OnceValue(func() []float64 {
 // its uncertainty: there its desirability may be anything from 0 to 1.
 //
 // The uncertainty is found by Monte Carlo (JCGM 101:2008) and taken about the score; the
-// draws are returned too. The parts are drawn independently: readings that several of them
-// share, like the height, are a small part of the whole.
+// draws are returned too. The parts are drawn independently: readings that several of
+// them share, like the height, are a small part of the whole.
 func score(p Profile, parts []Part, m *memo) (s measure.Value, draws []float32) {
 	var known []Part
 	for _, part := range parts {
@@ -141,7 +144,8 @@ func score(p Profile, parts []Part, m *memo) (s measure.Value, draws []float32) 
 	return measure.Of(D, math.Sqrt(squares/trials)), draws
 }
 
-// memo keeps draws of one blank for the next profile that it is judged by. Nil keeps nothing.
+// memo keeps draws of one blank for the next profile that it is judged by. Nil keeps
+// nothing.
 type memo struct {
 	known string // which parts were judged, and which of them were known
 	parts map[string]drawnPart
@@ -187,7 +191,8 @@ func (m *memo) logs(p Profile, judged []Part) [][]float64 {
 	return logs
 }
 
-// rawDraws are, by part, draws of a standard normal distribution where the part is known, else of 0 to 1.
+// rawDraws are, by part, draws of a standard normal distribution where the part is
+// known, else of 0 to 1.
 func rawDraws(judged []Part) [][]float64 {
 	raw := make([][]float64, len(judged))
 	for j := range raw {
@@ -206,8 +211,8 @@ func rawDraws(judged []Part) [][]float64 {
 	return raw
 }
 
-// logDesirability is the logarithm of Desirability, minus infinity at a limit and beyond: means of many draws are
-// sums of it.
+// logDesirability is the logarithm of Desirability, minus infinity at a limit and beyond:
+// means of many draws are sums of it.
 func (c *Criterion) logDesirability(y float64) float64 {
 	share := c.share(y)
 	if share == 1 {
@@ -216,9 +221,9 @@ func (c *Criterion) logDesirability(y float64) float64 {
 	return c.Shape * math.Log(share)
 }
 
-// ScoreInterval is the 95 % interval of a known score. Where all that is judged is known it is
-// 1.96 score_u to both sides, within 0 to 100. Where something is missing it is that of the
-// draws, in which the missing may be anything: then a ± says little.
+// ScoreInterval is the 95 % interval of a known score. Where all that is judged is known
+// it is 1.96 score_u to both sides, within 0 to 100. Where something is missing it is
+// that of the draws, in which the missing may be anything: then a ± says little.
 func (b Blank) ScoreInterval() (low, high float64) {
 	if b.ScoreLow != nil && b.ScoreHigh != nil {
 		return *b.ScoreLow, *b.ScoreHigh

@@ -25,9 +25,9 @@ func within(weight, low, target, high float64) Criterion {
 	return Criterion{Weight: weight, LimitLow: &low, Target: target, LimitHigh: &high, Shape: 1}
 }
 
-// The tyre tread of Derringer & Suich, J. Quality Technology 12 (1980) 214: limits, optimum and
-// desirabilities as printed there (from memory). The printed responses are rounded to
-// 0.1 of 50, which moves d by 0.001.
+// The tyre tread of Derringer & Suich, J. Quality Technology 12 (1980) 214: limits,
+// optimum and desirabilities as printed there (from memory). The printed responses are
+// rounded to 0.1 of 50, which moves d by 0.001.
 func TestDesirabilityOfTheTyreTread(t *testing.T) {
 	const tol = 0.0015
 	product := 1.0
@@ -86,7 +86,8 @@ func judged(p Profile, q, density measure.Value, warnings ...capture.Warning) ([
 	return parts, s, v, reasons
 }
 
-// By hand: d = 0.5 with weight 3 and 0.8 with weight 1 make (0.5^3 0.8)^(1/4) = 0.1^(1/4) = 0.56234.
+// By hand: d = 0.5 with weight 3 and 0.8 with weight 1 make (0.5^3 0.8)^(1/4) =
+// 0.1^(1/4) = 0.56234.
 func TestScoreByHand(t *testing.T) {
 	parts, s, _, _ := judged(testProfile(), measure.Of(150, 0), measure.Of(960, 0))
 	if math.Abs(s.X-56.234) > 0.001 || s.U != 0 {
@@ -101,8 +102,9 @@ func TestScoreByHand(t *testing.T) {
 	}
 }
 
-// For small uncertainties Monte Carlo must agree with the law of propagation, JCGM 100:2008, eq. 10:
-// dD/dq = D (3/4)/(q - 100), dD/drho = D (1/4)/(rho - 800) at the values above.
+// For small uncertainties Monte Carlo must agree with the law of propagation,
+// JCGM 100:2008, eq. 10: dD/dq = D (3/4)/(q - 100), dD/drho = D (1/4)/(rho - 800)
+// at the values above.
 func TestScoreUncertaintyIsThatOfTheLaw(t *testing.T) {
 	_, s, _, _ := judged(testProfile(), measure.Of(150, 1), measure.Of(960, 4))
 	want := 56.234 * math.Hypot(0.75/50*1, 0.25/160*4)
@@ -211,7 +213,8 @@ func TestMissingPartWidensTheScore(t *testing.T) {
 	if part.X != 50 {
 		t.Errorf("the score of what is known is %g, want 50", part.X)
 	}
-	// D = 50^(3/4) d^(1/4) with d uniform: by hand E(d^(1/4)) = 4/5, E(d^(1/2)) = 2/3, scale 100 0.5^(3/4) = 59.46.
+	// D = 50^(3/4) d^(1/4) with d uniform: by hand E(d^(1/4)) = 4/5, E(d^(1/2)) = 2/3,
+	// scale 100 0.5^(3/4) = 59.46.
 	scale := 100 * math.Pow(0.5, 0.75)
 	want := math.Sqrt(scale*scale*2/3 - 2*50*scale*4/5 + 50*50)
 	if math.Abs(part.U-want) > 0.05*want {

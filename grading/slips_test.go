@@ -23,8 +23,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// invented is a blank as nature has it, lengths in mm, with its pitches by a solver that the
-// judgement does not know.
+// invented is a blank as nature has it, lengths in mm, with its pitches by a solver that
+// the judgement does not know.
 type inventedBlank struct {
 	shape                                                              wood.Shape
 	length, height, width, tipHeight, tipWidth, headLength, headHeight float64
@@ -261,7 +261,8 @@ func digitsSwapped(column string) func(*rand.Rand, []inventedRow, int) bool {
 	}
 }
 
-// digitWrong changes one of the first two digits so that the number changes by a quarter at least.
+// digitWrong changes one of the first two digits so that the number changes by
+// a quarter at least.
 func digitWrong(column string) func(*rand.Rand, []inventedRow, int) bool {
 	return func(r *rand.Rand, rows []inventedRow, i int) bool {
 		old := parsed(rows[i][column])
@@ -288,8 +289,8 @@ func exchange(a, b string) func(*rand.Rand, []inventedRow, int) bool {
 	}
 }
 
-// exchangedWithNext exchanges recordings with the next row's, of a blank whose note must differ by a
-// twentieth at least: by dimensions, for bars of one wood.
+// exchangedWithNext exchanges recordings with the next row's, of a blank whose note must
+// differ by a twentieth at least: by dimensions, for bars of one wood.
 func exchangedWithNext(columns ...string) func(*rand.Rand, []inventedRow, int) bool {
 	return func(_ *rand.Rand, rows []inventedRow, i int) bool {
 		next := rows[(i+1)%len(rows)]
@@ -401,7 +402,8 @@ var slipKinds = []kindOfSlip{
 	}},
 }
 
-// slipDeliveries are the deliveries in which slips are made, by the form a kind of slip wants.
+// slipDeliveries are the deliveries in which slips are made, by the form a
+// kind of slip wants.
 var slipDeliveries = map[string]wish{
 	"":          {"mixed", 1040, 0.05, 22, 0.06, 14, true, false},
 	"plain":     {"plain", 1040, 0.05, 22, 0.06, 14, false, false},
@@ -427,7 +429,8 @@ func (c *slipCount) add(o slipCount) {
 	c.all, c.told, c.fitted, c.fits = c.all+o.all, c.told+o.told, c.fitted+o.fitted, c.fits+o.fits
 }
 
-// A table of slips: each kind over blanks of several deliveries. Unit tests take a sample of it.
+// A table of slips: each kind over blanks of several deliveries. Unit tests
+// take a sample of it.
 func TestSlips(t *testing.T) {
 	each, step := 1, 9
 	// The sample has few: what comes once in a thousand at the rates asked is let pass.

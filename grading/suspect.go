@@ -15,14 +15,15 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// Suspect is an entry that can be read but does not fit: the sound, the other readings of its
-// blank, or the rest of the delivery.
+// Suspect is an entry that can be read but does not fit: the sound, the other readings of
+// its blank, or the rest of the delivery.
 type Suspect struct {
 	Column   string   `json:"column"`
 	Value    any      `json:"value"` // as entered: a number, a text, or nil where nothing was
 	Why      string   `json:"why"`
 	WouldFit *float64 `json:"would_fit"` // in the column's unit; nil where no one number would
-	// WouldFitU is its standard uncertainty: how far the rest of what is known leaves the value open.
+	// WouldFitU is its standard uncertainty: how far the rest of what is known
+	// leaves the value open.
 	WouldFitU *float64 `json:"would_fit_u,omitempty"`
 }
 
@@ -55,7 +56,8 @@ func restsOn(key, column string, w wood.Values) bool {
 	switch key {
 	case "specific_modulus_mj_kg":
 		if w.SpecificModulusFrom == "longitudinal" && (column == "height_mm" || column == "width_mm") {
-			// On a plain bar it takes the length alone, if bending did not have to say which mode sounds.
+			// On a plain bar it takes the length alone, if bending did not have to
+			// say which mode sounds.
 			return slices.ContainsFunc(w.Modes, func(m wood.Mode) bool { return m.Taps == "end" && m.Order > 1 })
 		}
 		return strings.HasSuffix(column, "_mm") || column == "shape"
@@ -65,14 +67,15 @@ func restsOn(key, column string, w wood.Values) bool {
 	return false
 }
 
-// Slips are found by testing hypotheses. What is known of a blank makes up its evidence: natural
-// logarithms of what each recording says of E/rho, of density, of dimensions, and how far
-// overtones are from where the form puts them. Before anything is known of the blank they are
-// expected about their usual values, with a covariance. A slip in one reading moves the evidence
-// along one direction; the test of Baarda (A testing procedure for use in geodetic networks,
-// 1968, from memory) tells by how much the misfit shrinks if the reading is set free, and which
-// value would fit. The hypothesis that explains most, less what such a slip is unlikely
-// beforehand, is told if it explains more than chance.
+// Slips are found by testing hypotheses. What is known of a blank makes up its evidence:
+// natural logarithms of what each recording says of E/rho, of density, of dimensions,
+// and how far overtones are from where the form puts them. Before anything is known of
+// the blank they are expected about their usual values, with a covariance. A slip in one
+// reading moves the evidence along one direction; the test of Baarda (A testing
+// procedure for use in geodetic networks, 1968, from memory) tells by how much the
+// misfit shrinks if the reading is set free, and which value would fit. The hypothesis
+// that explains most, less what such a slip is unlikely beforehand, is told if it
+// explains more than chance.
 
 // The entries of an evidence.
 const (
@@ -145,8 +148,8 @@ func evidenceIn(v wood.Values, r wood.Readings, s sound) (e evidence) {
 }
 
 // endModulus is E/rho by the end taps alone. The evaluation lets bending say which of the
-// longitudinal modes they sound, which a slip in the height turns round; here it is the one
-// that usual wood has.
+// longitudinal modes they sound, which a slip in the height turns round; here it is the
+// one that usual wood has.
 func endModulus(v wood.Values, r wood.Readings, end *spectrum.Ring) measure.Value {
 	if end == nil || !r.LengthMM.Known() || !end.Fundamental.Hz.Known() {
 		return measure.Unknown("")
@@ -159,7 +162,8 @@ func endModulus(v wood.Values, r wood.Readings, end *spectrum.Ring) measure.Valu
 		}
 	}
 	if !lowest.Known() {
-		// c = 2 L f of a plain bar; the evaluation leaves out a note that is far from the others.
+		// c = 2 L f of a plain bar; the evaluation leaves out a note that is
+		// far from the others.
 		c := 2 * r.LengthMM.X / 1000 * end.Fundamental.Hz.X
 		lowest = measure.Of(c*c/1e6, 0.02*c*c/1e6)
 	}
@@ -173,14 +177,14 @@ type expectation struct {
 	mean [evidenceLen]float64
 	// Standard deviations: of E/rho between blanks, of density, of the dimensions.
 	modulus, density, length, section float64
-	// How unlikely it is beforehand that a head block was left out, and that one was entered that
-	// is not there.
+	// How unlikely it is beforehand that a head block was left out, and that one was
+	// entered that is not there.
 	headless, headed float64
 }
 
-// How evidence scatters about what is expected in sound wood of any kind: assumed, wide enough
-// for woods from spruce to snakewood, bars of half or double the usual size, and readings at
-// one place of an uneven bar.
+// How evidence scatters about what is expected in sound wood of any kind: assumed, wide
+// enough for woods from spruce to snakewood, bars of half or double the usual size, and
+// readings at one place of an uneven bar.
 const (
 	planesSd   = 0.022 // of E/rho between planes and lengthwise, with the bar's unevenness, in ln
 	squareSd   = 0.18  // of ln(width/height)
@@ -197,7 +201,8 @@ const (
 	leastOther = 5 // so many other blanks make a delivery that one can be held against
 )
 
-// anyBlank is what to expect of a blank of which nothing is known but perhaps its species.
+// anyBlank is what to expect of a blank of which nothing is known but
+// perhaps its species.
 func anyBlank(species string) expectation {
 	x := expectation{headless: unlikelyHead, headed: unlikelyHead, modulus: modulusSd, density: densitySd, length: lengthSd, section: sectionSd}
 	x.mean[evHeight], x.mean[evDensity] = math.Log(20.5), math.Log(900)
@@ -216,8 +221,8 @@ func (x *expectation) tie() {
 	x.mean[evWidthMM] = x.mean[evHeightMM]
 }
 
-// among is what to expect of a blank after so many others of its delivery, by median and median
-// deviation, which a few slips among them hardly move.
+// among is what to expect of a blank after so many others of its delivery, by median and
+// median deviation, which a few slips among them hardly move.
 func (x expectation) among(others []evidence) expectation {
 	robust := func(at int, alike []int, least float64, mean, sd *float64) {
 		var list []float64
@@ -257,7 +262,8 @@ func (x expectation) among(others []evidence) expectation {
 	switch {
 	case len(others) < leastOther:
 	case 10*headed >= 9*len(others):
-		// Where all have one, a slip is as likely as a stick without: its sound tells which.
+		// Where all have one, a slip is as likely as a stick without: its sound tells
+		// which.
 		x.headless = unlikelyOdd
 	case 3*headed > 2*len(others):
 		x.headless = unlikelyHead / 2
@@ -272,8 +278,8 @@ func median(list []float64) float64 {
 	return (s[(len(s)-1)/2] + s[len(s)/2]) / 2
 }
 
-// precision is the inverse of the covariance that the evidence is expected to have, with zeros
-// for what is not known.
+// precision is the inverse of the covariance that the evidence is expected to have, with
+// zeros for what is not known.
 func (x expectation) precision(e evidence) *mat.SymDense {
 	var at []int
 	for i, k := range e.known {
@@ -356,8 +362,8 @@ func newTest(r Row, s sound, e evidence, x expectation) test {
 	return t
 }
 
-// misfitOf is how far evidence is from its mean: infinitely, if readings make no bar of which a
-// recording or the scale could tell what they do of the one that was entered.
+// misfitOf is how far evidence is from its mean: infinitely, if readings make no bar of
+// which a recording or the scale could tell what they do of the one that was entered.
 func (t test) misfitOf(e evidence) (off *mat.VecDense, chi2 float64) {
 	off = mat.NewVecDense(evidenceLen, nil)
 	for i := evHeight; i <= evDensity; i++ {
@@ -379,9 +385,9 @@ type hypothesis struct {
 	gain     float64 // by how much the misfit shrinks, less what the slip is unlikely beforehand
 }
 
-// How unlikely slips are beforehand, as -2 ln of their probability: some three readings in a
-// thousand are slips (assumed), shared out among the ways to make one, and set so that right
-// blanks raise hardly any alarm.
+// How unlikely slips are beforehand, as -2 ln of their probability: some three readings
+// in a thousand are slips (assumed), shared out among the ways to make one, and set so
+// that right blanks raise hardly any alarm.
 const (
 	unlikelyShift    = 12.0 // the point in the wrong place, another unit, two columns swapped
 	unlikelySwap     = 13.0 // two digits swapped
@@ -397,8 +403,8 @@ const (
 	alsoPossible     = 5.0  // a hypothesis that explains so much less than the best is told too
 )
 
-// stands tells whether a blank differs from the others in having a head block, or in having none:
-// its sound is then asked even if nothing else is odd.
+// stands tells whether a blank differs from the others in having a head block, or in
+// having none: its sound is then asked even if nothing else is odd.
 func (x expectation) stands(e evidence) bool {
 	return e.headed && x.headed == unlikelyOdd || !e.headed && x.headless == unlikelyOdd
 }
@@ -440,8 +446,8 @@ func readingOf(column string) reading {
 	return readings[slices.IndexFunc(readings, func(q reading) bool { return q.column == column })]
 }
 
-// direction is how a reading moves the evidence: its derivative by the reading's logarithm, where
-// the reading is x.
+// direction is how a reading moves the evidence: its derivative by the reading's
+// logarithm, where the reading is x.
 func (t test) direction(column string, x float64, at evidence) *mat.VecDense {
 	const step = 0.01
 	moved := t.with(func(r *Row) { setReading(r, column, x*(1+step)) })
@@ -459,9 +465,9 @@ func setReading(r *Row, column string, x float64) {
 	*v = measure.Of(x, v.U)
 }
 
-// free sets one reading free. It returns the value that fits best, its relative standard deviation,
-// the direction there, and by how much the misfit shrinks. A bar is not slender enough for one
-// straight step where the slip is large, hence a few.
+// free sets one reading free. It returns the value that fits best, its relative standard
+// deviation, the direction there, and by how much the misfit shrinks. A bar is not
+// slender enough for one straight step where the slip is large, hence a few.
 func (t test) free(column string, x float64) (fit, sd float64, a *mat.VecDense, gain float64) {
 	at, off := t.e, t.off
 	for range 8 {
@@ -760,7 +766,8 @@ func (t test) tapers() (list []hypothesis) {
 	if !r.HeightMM.Known() || r.HeadLengthMM.Known() {
 		return nil
 	}
-	// Tapers are tried a tenth apart, and one that bends alike is thinner in one plane than in the other.
+	// Tapers are tried a tenth apart, and one that bends alike is thinner in one
+	// plane than in the other.
 	open := func(v measure.Value) *float64 { u := 0.06 * v.X; return &u }
 	best := hypothesis{gain: math.Inf(-1)}
 	for _, thin := range []float64{0.9, 0.8, 0.7, 0.6} {
@@ -791,9 +798,9 @@ func numberOrNil(v measure.Value) any {
 	return v.X
 }
 
-// damaged tests the wood for a fault rather than an entry for a slip: a check or a knot lowers the
-// modes unequally, as a head block does, and damps them, which a block does not. It is no suspect
-// entry; the ring's own measures tell of it.
+// damaged tests the wood for a fault rather than an entry for a slip: a check or a knot
+// lowers the modes unequally, as a head block does, and damps them, which a block does
+// not. It is no suspect entry; the ring's own measures tell of it.
 func (t test) damaged() []hypothesis {
 	const dampedQ = 80 // sound hardwood has a hundred and more (shares of damping: from memory)
 	without := t.e
@@ -903,7 +910,8 @@ func unusualAir(r Row) (list []Suspect) {
 		list = append(list, Suspect{Column: "temperature_c", Value: t.X, Why: why, WouldFit: &h.X, WouldFitU: &h.U},
 			Suspect{Column: "humidity_pct", Value: h.X, Why: why, WouldFit: &t.X, WouldFitU: &t.U})
 	}
-	// Moisture that no wood takes up in such air, nor is wood that is still drying usual at a bench.
+	// Moisture that no wood takes up in such air, nor is wood that is still
+	// drying usual at a bench.
 	if m, t, h := r.MoisturePct, r.TemperatureC, r.HumidityPct; len(list) == 0 && m.Known() && t.Known() && h.Known() {
 		if air := wood.EquilibriumMoisture(t.X, h.X); math.Abs(m.X-air) > 8 {
 			s := Suspect{Column: "moisture_pct", Value: m.X, Why: fmt.Sprintf("in air of %.0f °C and %.0f %% wood comes to about %.0f %%: is it settled, and are all three right?", t.X, h.X, air)}
@@ -913,9 +921,9 @@ func unusualAir(r Row) (list []Suspect) {
 	return list
 }
 
-// airSwapped tells whether temperature and humidity would be usual if they changed places, and are
-// not as they stand: too hot for people to work in, or in such air the wood would not hold the
-// moisture that was measured.
+// airSwapped tells whether temperature and humidity would be usual if they changed
+// places, and are not as they stand: too hot for people to work in, or in such air the
+// wood would not hold the moisture that was measured.
 func airSwapped(r Row) bool {
 	t, h, m := r.TemperatureC, r.HumidityPct, r.MoisturePct
 	if !t.Known() || !h.Known() || !(t.X > 30 && t.X < 95 && h.X > 10 && h.X < 35) {
@@ -951,8 +959,9 @@ func (b Blank) witness() witness {
 	return w
 }
 
-// with is the evidence of a blank if some of its recordings were another's: a modulus goes with the
-// square of a note, and a ratio comes along, near enough to see which pairs are worth a closer look.
+// with is the evidence of a blank if some of its recordings were another's: a modulus
+// goes with the square of a note, and a ratio comes along, near enough to see which pairs
+// are worth a closer look.
 func (w witness) with(o witness, sides []int) (e evidence) {
 	e = w.evidence
 	for _, side := range sides {
@@ -975,8 +984,9 @@ type exchangePair struct {
 	unlikely float64
 }
 
-// exchangesAmong lists the pairs of a delivery that would fit better with each other's recordings,
-// those of the taps on the face alone or all. Beforehand neighbours are likelier than others.
+// exchangesAmong lists the pairs of a delivery that would fit better with each other's
+// recordings, those of the taps on the face alone or all. Beforehand neighbours are
+// likelier than others.
 func exchangesAmong(list []witness, odd map[int]expectation) (out []exchangePair) {
 	for a, x := range odd {
 		of := newTest(Row{}, sound{}, list[a].evidence, x)
@@ -1033,12 +1043,12 @@ func (b Blank) exchangeSuspects(o Blank, sides []int) (list []Suspect) {
 	return list
 }
 
-// fewBlanks is a number of blanks among which one still moves a median: each of so few is held
-// against the others alone.
+// fewBlanks is a number of blanks among which one still moves a median: each of so few is
+// held against the others alone.
 const fewBlanks = 40
 
-// amongOthers tells which blanks do not fit the others of their kind in a delivery, and what is
-// expected of them.
+// amongOthers tells which blanks do not fit the others of their kind in a delivery, and
+// what is expected of them.
 func amongOthers(list []witness) map[int]expectation {
 	kinds := map[string][]int{}
 	for i, w := range list {

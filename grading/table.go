@@ -83,8 +83,8 @@ func newTable(text []byte) (*table, error) {
 }
 
 // next returns the number of the next row as a spreadsheet shows it, and its cells
-// that are not empty, by column. With an error about a row come those of its cells that can
-// still be told apart.
+// that are not empty, by column. With an error about a row come those of its cells that
+// can still be told apart.
 func (t *table) next() (row int, cells map[string]string, err error) {
 	for {
 		fields, err := t.csv.Read()
@@ -142,8 +142,8 @@ func plainCSV(err error) error {
 	return err
 }
 
-// before keeps of a row with a wrong number of cells what comes before its first number: a
-// comma inside a number splits it, and from there on no cell is in its place.
+// before keeps of a row with a wrong number of cells what comes before its first number:
+// a comma inside a number splits it, and from there on no cell is in its place.
 func (t *table) before(cells map[string]string, n int) map[string]string {
 	if n == 1 && len(t.header) > 1 {
 		return nil // separated by something else

@@ -21,8 +21,9 @@ const (
 	fails                  // at a limit or beyond it
 )
 
-// confident is how many standard uncertainties from a limit leave 95 % on its right side: the
-// quantile of the normal distribution, one-sided, because to pass is to be on one side.
+// confident is how many standard uncertainties from a limit leave 95 % on its
+// right side: the quantile of the normal distribution, one-sided, because to pass
+// is to be on one side.
 const confident = 1.645
 
 // stand compares a known value with the limits, and returns the nearest one with
@@ -126,8 +127,8 @@ func cause(part Part, ring *spectrum.Ring) string {
 	return ""
 }
 
-// Obstacles says in a few words each what keeps a blank from being kept: for a table, where whole
-// reasons have no room.
+// Obstacles says in a few words each what keeps a blank from being kept: for a table,
+// where whole reasons have no room.
 func (b Blank) Obstacles(p Profile) (list []string) {
 	if b.Verdict == Unread {
 		return []string{"not heard"}

@@ -12,17 +12,20 @@ import (
 	"github.com/xuri/excelize/v2"
 )
 
-// SpreadsheetName is the table of a delivery as a spreadsheet, read where there is no TableName.
+// SpreadsheetName is the table of a delivery as a spreadsheet, read where
+// there is no TableName.
 const SpreadsheetName = "delivery.xlsx"
 
-// How much a spreadsheet may unfold to: a hundred times what a table of a thousand blanks takes.
+// How much a spreadsheet may unfold to: a hundred times what a table of a
+// thousand blanks takes.
 const (
 	unzippedLimit = 128 << 20 // bytes
 	sheetLimit    = 32 << 20
 )
 
-// spreadsheetText is the sheet of an XLSX file that has a column blank, else the first, as the text
-// of a delivery.csv with the same rows. Numbers come as they are stored, whatever the cell shows.
+// spreadsheetText is the sheet of an XLSX file that has a column blank, else the first,
+// as the text of a delivery.csv with the same rows. Numbers come as they are stored,
+// whatever the cell shows.
 func spreadsheetText(file []byte) ([]byte, error) {
 	f, err := excelize.OpenReader(bytes.NewReader(file), excelize.Options{
 		RawCellValue: true, UnzipSizeLimit: unzippedLimit, UnzipXMLSizeLimit: sheetLimit})
@@ -50,8 +53,8 @@ func spreadsheetText(file []byte) ([]byte, error) {
 	return first, nil
 }
 
-// sheetText writes a sheet as text; named tells whether its first row that is not empty names
-// a column blank.
+// sheetText writes a sheet as text; named tells whether its first row that is not empty
+// names a column blank.
 func sheetText(f *excelize.File, name string) (text []byte, named bool, err error) {
 	rows, err := f.Rows(name)
 	if err != nil {

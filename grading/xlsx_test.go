@@ -34,7 +34,8 @@ func xlsxFile(t testing.TB, rows [][]any) []byte {
 	return out.Bytes()
 }
 
-// A spreadsheet is read like a table; a bad cell is told by the row that the spreadsheet shows.
+// A spreadsheet is read like a table; a bad cell is told by the row that the spreadsheet
+// shows.
 func TestSpreadsheet(t *testing.T) {
 	file := xlsxFile(t, [][]any{
 		{"blank", "file", "length_mm", "height_mm", "mass_g", "note", "price"},
@@ -65,8 +66,8 @@ func TestSpreadsheet(t *testing.T) {
 	}
 }
 
-// The same spreadsheet, saved by LibreOffice as CSV in three dialects and anew as XLSX, in a German and
-// in an English locale, gives the same delivery.
+// The same spreadsheet, saved by LibreOffice as CSV in three dialects and anew as XLSX,
+// in a German and in an English locale, gives the same delivery.
 func TestLibreOffice(t *testing.T) {
 	office, err := exec.LookPath("soffice")
 	if err != nil {
@@ -97,8 +98,9 @@ func TestLibreOffice(t *testing.T) {
 	if err := os.WriteFile(from, source, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	// Separator, quotation mark, character set (76: UTF-8), first line, column formats, language, quote all
-	// texts, numbers as shown; and which sheet (-1: all, each a file of its own).
+	// Separator, quotation mark, character set (76: UTF-8), first line, column
+	// formats, language, quote all texts, numbers as shown; and which sheet (-1: all,
+	// each a file of its own).
 	for _, language := range []string{"1031", "1033"} { // German, English
 		for name, c := range map[string]string{
 			"semicolons": "csv:Text - txt - csv (StarCalc):59,34,76,1,," + language + ",false,true,false,false,false,-1",

@@ -186,7 +186,8 @@ func quantile(x []float64, p float64) float64 {
 	return x[min(int(p*float64(len(x))), len(x)-1)]
 }
 
-// spearman is the correlation of the ranks that values have (Spearman, American Journal of Psychology 15 (1904) 72).
+// spearman is the correlation of the ranks that values have (Spearman, American Journal
+// of Psychology 15 (1904) 72).
 func spearman(x, y []float64) float64 {
 	rank := func(x []float64) []float64 {
 		order, rank := make([]int, len(x)), make([]float64, len(x))

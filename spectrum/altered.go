@@ -11,14 +11,15 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// Altered is the code of the warnings that a recording device changed the sound on its way:
-// such a recording's decays are not the wood's.
+// Altered is the code of the warnings that a recording device changed the sound on its
+// way: such a recording's decays are not the wood's.
 const Altered = "altered recording"
 
 // ClippedStrikes is the code of the warning that every tap is clipped at its strike.
 const ClippedStrikes = "clipped strikes"
 
-// The noise of a room is steady; what a tap leaves of it above the ring's partials tells what the device did.
+// The noise of a room is steady; what a tap leaves of it above the ring's partials tells
+// what the device did.
 var hissBand = [2]float64{5000, 9500}
 
 const (
@@ -41,8 +42,9 @@ const (
 	endOver    = 40.0 // square of the amplitude over the noise in the octave: its power then stands 13 dB over that
 )
 
-// altered looks for the marks of automatic gain, limiters and noise suppression: hiss that
-// grows after each tap, a ring whose beginning was held down, a ring that breaks off.
+// altered looks for the marks of automatic gain, limiters and noise
+// suppression: hiss that grows after each tap, a ring whose beginning was held
+// down, a ring that breaks off.
 func altered(sound capture.Take, heard tapSpectra, near neighbourhood, m modes, noise float64) []capture.Warning {
 	var out []capture.Warning
 	warn := func(what string) {
@@ -79,10 +81,11 @@ func altered(sound capture.Take, heard tapSpectra, near neighbourhood, m modes, 
 	return out
 }
 
-// gated tells whether something closes and opens frequencies one by one: then some stand far over
-// their own median in the quiet part, a few at a time and again and again. No steady noise does that (a
-// power over 60 medians has a chance of 2^-60); a click or a hiss rises at many frequencies at once, a voice
-// for some time only, and hardly over its formants.
+// gated tells whether something closes and opens frequencies one by one: then some
+// stand far over their own median in the quiet part, a few at a time and again and
+// again. No steady noise does that (a power over 60 medians has a chance of 2^-60); a
+// click or a hiss rises at many frequencies at once, a voice for some time only, and
+// hardly over its formants.
 func gated(sound capture.Take) bool {
 	const (
 		over     = 60.0
@@ -140,8 +143,9 @@ func gated(sound capture.Take) bool {
 	return min(frequent[0], frequent[1]) >= least && float64(grains) < atOnce*float64(frequent[0]+frequent[1])
 }
 
-// alone tells whether nothing else in the fundamental's neighbourhood makes its level anything but a straight line,
-// and its decay is known well enough to say where that line is.
+// alone tells whether nothing else in the fundamental's neighbourhood makes its
+// level anything but a straight line, and its decay is known well enough to say
+// where that line is.
 func (r modes) alone() bool {
 	f := r.parts[r.fundamental]
 	for i, p := range r.parts {
@@ -152,7 +156,8 @@ func (r modes) alone() bool {
 	return f.sdAlpha < knownLine*f.alpha
 }
 
-// hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if its time is over before.
+// hiss is the mean square in the hiss band for a while from fromS after the strike; 0 if
+// its time is over before.
 func hiss(sound capture.Take, onset, until int, fromS float64) float64 {
 	rate := sound.Rate
 	from, n := onset+int(fromS*rate), int(hissSpanS*rate)
@@ -163,9 +168,10 @@ func hiss(sound capture.Take, onset, until int, fromS float64) float64 {
 	return median(e[2:]) // the filter has to settle; a click does not count
 }
 
-// bend compares the level of the fundamental with its own fitted line, in dB, just after the
-// strike and near the end, while it should still stand 10 dB over the noise: the medians over taps, and
-// how much the beginnings fall with the loudness of the taps, dB per dB.
+// bend compares the level of the fundamental with its own fitted line, in dB, just
+// after the strike and near the end, while it should still stand 10 dB over the
+// noise: the medians over taps, and how much the beginnings fall with the loudness of
+// the taps, dB per dB.
 func (r modes) bend(h neighbourhood, noise float64) (begin, end, slope float64) {
 	f := r.parts[r.fundamental].component
 	var loud, begins, ends []float64
@@ -203,7 +209,8 @@ func (r modes) bend(h neighbourhood, noise float64) (begin, end, slope float64) 
 	return median(begins), median(ends), falls(loud, begins)
 }
 
-// falls is the slope of y over x by least squares, less steep by its own standard error; 0 if too little says.
+// falls is the slope of y over x by least squares, less steep by its own standard error;
+// 0 if too little says.
 func falls(x, y []float64) float64 {
 	if len(x) < 3 {
 		return 0

@@ -50,7 +50,8 @@ func AnalyseNear(take capture.Take, strike Strike, note Expected) Analysis {
 	return report(take, sound, found, warnings)
 }
 
-// pass goes once along the chain, from the taps in use to what they say; nil if nothing rings.
+// pass goes once along the chain, from the taps in use to what they say; nil if nothing
+// rings.
 func pass(sound capture.Take, strike Strike, note Expected, taps []usedTap) *finding {
 	if len(taps) == 0 {
 		return nil
@@ -97,7 +98,8 @@ func report(take, sound capture.Take, found *finding, warnings capture.Warnings)
 	return out
 }
 
-// RoomLimits is the code of the warning that the room, not the wood, sets how well a Q is known.
+// RoomLimits is the code of the warning that the room, not the wood, sets
+// how well a Q is known.
 const RoomLimits = "room limits"
 
 // limitWarning says how badly a Q is known because of the room, and what to do.

@@ -15,8 +15,8 @@ import (
 	"testing"
 )
 
-// chain are the files of this package, from what every stage stands on to the analysis as a whole. A file may use what
-// those before it declare, and nothing else of the package.
+// chain are the files of this package, from what every stage stands on to the analysis as
+// a whole. A file may use what those before it declare, and nothing else of the package.
 var chain = []string{
 	// What all stages stand on.
 	"ring.go", "reasons.go", "statistics.go", "density.go", "transform.go", "segment.go", "taps.go",

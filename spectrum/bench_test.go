@@ -12,8 +12,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// fiveTaps are recordings of 12 s and five taps at 48 kHz, with room, hum and noise, of unlike bars: how
-// long a fit takes depends on what it finds.
+// fiveTaps are recordings of 12 s and five taps at 48 kHz, with room, hum and noise, of
+// unlike bars: how long a fit takes depends on what it finds.
 func fiveTaps() (out []capture.Recording) {
 	for seed := range uint64(8) {
 		c := cases.Bar(seed).InRoom().Mains().SNR(30)

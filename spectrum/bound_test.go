@@ -16,14 +16,16 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-// bounded is a case beside the Cramér-Rao bound for the frequency and decay rate of its fundamental.
+// bounded is a case beside the Cramér-Rao bound for the frequency and decay rate
+// of its fundamental.
 type bounded struct {
 	c              cases.Case
 	sdHz, sdAlpha  float64
 	otherHz, other float64 // the same for the second line of a pair
 }
 
-// tapped is a bar tapped once in white noise; its record lasts so many decay times of the fundamental.
+// tapped is a bar tapped once in white noise; its record lasts so many decay times
+// of the fundamental.
 func tapped(seed uint64, q, snrDB, taus float64, change func(cases.Case) cases.Case) bounded {
 	c := cases.Bar(seed).Taps(1).Damped(q)
 	s := &c.Scene
@@ -32,9 +34,10 @@ func tapped(seed uint64, q, snrDB, taus float64, change func(cases.Case) cases.C
 	return bounded{c: c.InWhiteNoise().SNR(snrDB)}.bound()
 }
 
-// bound fills in the bound: from the strike to the end of the recording, with amplitudes and phases of
-// all lines within 30 Hz unknown. So is a hum line among them: the quiet before the tap tells of it, as do the mains' other
-// harmonics, each for as long as the recording lasts.
+// bound fills in the bound: from the strike to the end of the recording, with
+// amplitudes and phases of all lines within 30 Hz unknown. So is a hum line among them:
+// the quiet before the tap tells of it, as do the mains' other harmonics, each for as
+// long as the recording lasts.
 func (b bounded) bound() bounded {
 	const rate = 400.0 // of the band about the fundamental as a complex signal
 	s := b.c.Scene
@@ -155,7 +158,8 @@ func mostOf(x []float64) []float64 {
 	return x[:len(x)-len(x)/20]
 }
 
-// TestPairsNearTheBound: two equal lines are always told apart, and what is said of one is hardly worse than it can be.
+// TestPairsNearTheBound: two equal lines are always told apart, and what is said of one
+// is hardly worse than it can be.
 func TestPairsNearTheBound(t *testing.T) {
 	const n = 16
 	for _, p := range []struct{ apart, snr, most float64 }{{0.5, 30, 1.3}, {1, 20, 1.3}} {
@@ -182,7 +186,8 @@ func TestPairsNearTheBound(t *testing.T) {
 	}
 }
 
-// TestSoftTapsNearTheBound: a ring is heard out though its band is in the noise after a part of it.
+// TestSoftTapsNearTheBound: a ring is heard out though its band is in the noise
+// after a part of it.
 func TestSoftTapsNearTheBound(t *testing.T) {
 	const n = 48
 	var hz, tau []float64

@@ -16,7 +16,8 @@ const (
 	clustered = 4    // but no more than so many
 )
 
-// candidates lists the frequencies at which the ring stands out of the noise, hum lines excepted.
+// candidates lists the frequencies at which the ring stands out of the noise,
+// hum lines excepted.
 func (v spectra) candidates() []float64 {
 	type peak struct{ hz, power float64 }
 	var found []peak
@@ -62,8 +63,8 @@ const (
 	earlyBesideHz = 700.0  // within so much of it
 )
 
-// earlyCandidates lists where the first part of end taps' rings stands out, but for what is known: their note has died when
-// the spectra of the whole ring are looked at.
+// earlyCandidates lists where the first part of end taps' rings stands out, but for what
+// is known: their note has died when the spectra of the whole ring are looked at.
 func (v spectra) earlyCandidates(known []float64) (out []float64) {
 	s, per := v.early.p, v.early.perBin
 	if len(s) == 0 {

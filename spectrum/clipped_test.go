@@ -10,7 +10,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// TestClippedStrikes: where every tap is clipped at its strike only, pitch and decay are still read.
+// TestClippedStrikes: where every tap is clipped at its strike only, pitch and
+// decay are still read.
 func TestClippedStrikes(t *testing.T) {
 	read := 0
 	for seed := uint64(600); seed < 660; seed++ {

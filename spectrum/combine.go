@@ -10,7 +10,8 @@ import (
 // Combine joins the rings of several recordings of one blank into one. Frequencies and
 // decays are weighted means, weight 1/u^2; where the recordings differ by more than
 // they claim (another support, another hold), the uncertainty grows by Birge's ratio.
-// What belongs to one recording only (beat, strays, hum) is taken from the one with the most taps.
+// What belongs to one recording only (beat, strays, hum) is taken from the one
+// with the most taps.
 func Combine(rings []Ring) Ring {
 	if len(rings) == 1 {
 		return rings[0]
@@ -84,8 +85,8 @@ func mergePartials(p Partial, same []Partial) Partial {
 	return p
 }
 
-// weighted is the mean of the known values with weights 1/u^2. The room's part of their uncertainties
-// is common to them: more recordings in one room do not make it less.
+// weighted is the mean of the known values with weights 1/u^2. The room's part of their
+// uncertainties is common to them: more recordings in one room do not make it less.
 func weighted(vs []measure.Value) measure.Value {
 	known := slices.DeleteFunc(slices.Clone(vs), func(v measure.Value) bool { return !v.Known() })
 	switch {

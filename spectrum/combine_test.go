@@ -8,8 +8,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// TestCombineRecordingsThatDiffer: of two recordings that contradict each other the mean is known as badly as they differ
-// (Birge's ratio); of two that agree better than alone.
+// TestCombineRecordingsThatDiffer: of two recordings that contradict each other the mean
+// is known as badly as they differ (Birge's ratio); of two that agree better than alone.
 func TestCombineRecordingsThatDiffer(t *testing.T) {
 	of := func(hz, q float64) spectrum.Ring {
 		return spectrum.Ring{TapsUsed: 5, FundamentalFrom: "peak", Fundamental: spectrum.Partial{Hz: measure.Of(hz, 0.01), Q: measure.Of(q, 2)}}

@@ -72,13 +72,14 @@ func decayEnergy(alpha float64) float64 {
 
 func startAlpha(hz float64) float64 { return math.Pi * hz / startQ }
 
-// beside tells whether c lies so near to a fundamental, and dies so little faster, as its other plane does.
+// beside tells whether c lies so near to a fundamental, and dies so little faster, as
+// its other plane does.
 func (c component) beside(f component) bool {
 	return math.Abs(c.hz-f.hz) < closePairHz && c.alpha < pairFaster*f.alpha
 }
 
-// only is the component as a single tap has it: its own pitch and decay if it can tell them,
-// and its own amplitude.
+// only is the component as a single tap has it: its own pitch and decay if it can tell
+// them, and its own amplitude.
 func (c component) only(tap int) component {
 	one := c
 	one.amp, one.snr, one.alone = c.amp[tap:tap+1], c.snr[tap:tap+1], nil
@@ -107,10 +108,11 @@ func (p *component) widen() {
 	}
 }
 
-// The room answers a ring with one of its own, which no fit tells apart from it for sure. The
-// share of it that is left in a fit moves the decay rate by that share, and the frequency by
-// that share of alpha/2 pi. Where the fit has a model of the room, it says so itself; elsewhere the share grows with
-// how much faster the ring dies than a room (set on synthetic rooms of RT60 0.2-0.5 s).
+// The room answers a ring with one of its own, which no fit tells apart from it for sure.
+// The share of it that is left in a fit moves the decay rate by that share, and the
+// frequency by that share of alpha/2 pi. Where the fit has a model of the room, it says
+// so itself; elsewhere the share grows with how much faster the ring dies than a room
+// (set on synthetic rooms of RT60 0.2-0.5 s).
 const (
 	roomS      = 0.018 // s: the tau of a ring that the room drowns
 	roomDrowns = naming.Drowned

@@ -5,8 +5,10 @@ import (
 	"testing"
 )
 
-// TestScatterWidens: four taps whose frequencies and decay rates differ by three times what their noise explains make the joint uncertainty
-// three times as large (Birge's ratio: the root of chi squared over its degrees of freedom); taps that agree leave it as it is.
+// TestScatterWidens: four taps whose frequencies and decay rates differ by three
+// times what their noise explains make the joint uncertainty three times as large
+// (Birge's ratio: the root of chi squared over its degrees of freedom); taps that
+// agree leave it as it is.
 func TestScatterWidens(t *testing.T) {
 	for _, tt := range []struct{ by, want float64 }{{3, 3}, {0.5, 1}} {
 		c := component{hz: 120, alpha: 2, sdHz: 0.01, sdAlpha: 0.02}

@@ -6,7 +6,8 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// density is a one-sided power density (full scale squared per Hz) on a regular grid of frequencies.
+// density is a one-sided power density (full scale squared per Hz) on a regular
+// grid of frequencies.
 type density struct {
 	perBin float64 // Hz
 	p      []float64
@@ -34,7 +35,8 @@ func (d density) mean(lo, hi float64) float64 {
 }
 
 // background replaces each value by the median over +-half Hz, corrected to the mean
-// of noise that was averaged over runs periodograms: lines drop out, the noise under them stays.
+// of noise that was averaged over runs periodograms: lines drop out, the
+// noise under them stays.
 func (d density) background(half float64, runs int) density {
 	w := max(int(half/d.perBin), 2)
 	step := max(w/2, 1)
@@ -68,7 +70,8 @@ func (d density) add(o density, share float64) {
 	}
 }
 
-// peakShift is the vertex of the parabola through three log powers, in bins from the middle.
+// peakShift is the vertex of the parabola through three log powers, in bins from the
+// middle.
 func peakShift(a, b, c float64) float64 {
 	la, lb, lc := math.Log(a+1e-300), math.Log(b+1e-300), math.Log(c+1e-300)
 	den := la - 2*lb + lc

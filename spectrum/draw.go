@@ -62,7 +62,8 @@ func Draw(take capture.Take, a Analysis) (out Portrait, ok bool) {
 	return out, true
 }
 
-// draw thins ring and noise to the highest point of each of drawPoints columns, as many in every octave.
+// draw thins ring and noise to the highest point of each of drawPoints columns, as
+// many in every octave.
 func (v spectra) draw() (ring, floor []Point) {
 	top := 0.0
 	for k, p := range v.ring.p {
@@ -86,7 +87,8 @@ func (v spectra) draw() (ring, floor []Point) {
 	return ring, floor
 }
 
-// hush takes lines that sound on for ever out of a band in which a ring at hz falls with tau.
+// hush takes lines that sound on for ever out of a band in which a ring at hz falls with
+// tau.
 func (b band) hush(lines []float64, hz, tau float64) {
 	parts := []complex128{complex(-1/tau, 2*math.Pi*(hz-b.centre))}
 	for _, h := range lines {

@@ -9,7 +9,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// What is drawn of a ring shows its note in a narrow column, and its decay as it would be without the hum.
+// What is drawn of a ring shows its note in a narrow column, and its decay as it would
+// be without the hum.
 func TestDraw(t *testing.T) {
 	const hz, q = 126.3, 210.0
 	draw := func(hum ...synth.Line) spectrum.Portrait {
@@ -42,8 +43,9 @@ func TestDraw(t *testing.T) {
 		t.Errorf("%d points, the highest at %.2f Hz, want %d at most and %.1f Hz", n, top.X, 500, hz)
 	}
 
-	// The hum is as strong as what is left of the ring at -26 dB. Known to 0.01 Hz, it is out of step with what is taken out by
-	// a tenth at the ends of three seconds, which is 20 dB less: 0.9 dB there.
+	// The hum is as strong as what is left of the ring at -26 dB. Known to 0.01 Hz, it is
+	// out of step with what is taken out by a tenth at the ends of three seconds, which
+	// is 20 dB less: 0.9 dB there.
 	if len(hummed.Decay) == 0 || len(clear.Decay) != len(hummed.Decay) {
 		t.Fatalf("%d points of decay, with hum %d", len(clear.Decay), len(hummed.Decay))
 	}

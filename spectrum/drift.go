@@ -25,9 +25,10 @@ func driftUnit(hz, tau float64) float64 {
 	return -math.Exp(-driftFromS/tau) / (2 * math.Pi * hz) * 1200 / math.Ln2
 }
 
-// driftOf measures how the pitch moves while the ring dies: least squares on the unwrapped phase,
-// weighted by power, with the terms 1, t and tau (1 - exp(-t/tau)): the last is a
-// pitch that glides in proportion to the amplitude, from driftFromS on until it comes to rest, at so many Hz.
+// driftOf measures how the pitch moves while the ring dies: least squares on the
+// unwrapped phase, weighted by power, with the terms 1, t and tau (1 - exp(-t/tau)): the
+// last is a pitch that glides in proportion to the amplitude, from driftFromS on until it
+// comes to rest, at so many Hz.
 func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 	i := l.record[tap]
 	b, rec, f := l.h.bands[tap], l.recs[i], l.fit.Lines[l.main]
@@ -105,9 +106,10 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 		off := p.phi - c[0]*p.x[0] - c[1]*p.x[1] - c[2]*p.x[2]
 		chi2 += p.w * off * off
 	}
-	// The phase noise of one filtered sample is noise/(2 |y|^2); neighbours within the kernel's
-	// length share it, so each independent one is there k1^2/k2 times. A phase that leaves the curve by more
-	// than that, such as one that follows what is left of a hum line, tells less (Birge's ratio).
+	// The phase noise of one filtered sample is noise/(2 |y|^2); neighbours within the
+	// kernel's length share it, so each independent one is there k1^2/k2 times. A phase
+	// that leaves the curve by more than that, such as one that follows what is left of a
+	// hum line, tells less (Birge's ratio).
 	noise /= 2 * a * a * math.Exp(2*rec.Lead/tau)
 	same := k1 * k1 / k2
 	// That is the room's mark, or a law of its own, which other taps have, too.
@@ -121,8 +123,9 @@ func (l lateFit) driftOf(tap int) (drift, rest estimate) {
 	return drift, rest
 }
 
-// invert3 inverts a symmetric positive matrix, of any scale; ok is false where rounding leaves nothing of its determinant, which is
-// at most the product of the diagonal (Hadamard).
+// invert3 inverts a symmetric positive matrix, of any scale; ok is false where
+// rounding leaves nothing of its determinant, which is at most the product of the
+// diagonal (Hadamard).
 func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 	det := 0.0
 	for i := range 3 {
@@ -154,9 +157,10 @@ const (
 // glideCents is by about how much a ring glides if it does: each as likely as the others.
 var glideCents = []float64{0.1, 0.3, 1, 3}
 
-// atRest takes a pitch that glides, and of which the fit sees some mean, to where it comes to rest: there it is the bar's own,
-// of small vibrations. A glide that may be none only adds to the uncertainty, such that two of it hold what they should: a
-// standard deviation would make it far too wide for all the rings that do not glide.
+// atRest takes a pitch that glides, and of which the fit sees some mean, to where it
+// comes to rest: there it is the bar's own, of small vibrations. A glide that may be none
+// only adds to the uncertainty, such that two of it hold what they should: a standard
+// deviation would make it far too wide for all the rings that do not glide.
 func atRest(hz measure.Value, drift, rest estimate) measure.Value {
 	v := sqr(drift.u())
 	if !drift.known() || !(v > 0) {

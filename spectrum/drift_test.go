@@ -45,8 +45,8 @@ func TestInvert3(t *testing.T) {
 	}
 }
 
-// TestAtRest draws rings of which few glide, as atRest expects them, and asks that one and two standard uncertainties of the
-// pitch at rest hold as many of all as they should.
+// TestAtRest draws rings of which few glide, as atRest expects them, and asks that one
+// and two standard uncertainties of the pitch at rest hold as many of all as they should.
 func TestAtRest(t *testing.T) {
 	random := rand.New(rand.NewPCG(3, 70))
 	const n, u, uDrift, uRest, seen = 4000, 0.004, 1.5, 0.05, 0.03 // seen: Hz of the glide in the fitted pitch, for a cent
@@ -71,8 +71,8 @@ func TestAtRest(t *testing.T) {
 	}
 }
 
-// TestMixture: half of what holds 95.45 % is a normal distribution's standard deviation, and of several what their
-// cumulative distributions say.
+// TestMixture: half of what holds 95.45 % is a normal distribution's standard deviation,
+// and of several what their cumulative distributions say.
 func TestMixture(t *testing.T) {
 	if got := (mixture{{0, 0, 2}}).standard(); math.Abs(got-2) > 1e-6 {
 		t.Errorf("of one normal distribution with sd 2: %g", got)

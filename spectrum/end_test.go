@@ -14,8 +14,9 @@ import (
 	"ringstock/spectrum"
 )
 
-// TestEndTaps reads the lengthwise note of struck ends, which dies within a few hundredths of a second, in rooms, where it
-// is known before within 4 % and where nothing is known:
+// TestEndTaps reads the lengthwise note of struck ends, which dies within a few
+// hundredths of a second, in rooms, where it is known before within 4 % and
+// where nothing is known:
 //
 //	RINGSTOCK_SLOW=1 go test ./spectrum -run EndTaps -v -args -seed 90000
 func TestEndTaps(t *testing.T) {

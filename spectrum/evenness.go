@@ -14,8 +14,8 @@ const (
 	heardSDs  = 3.0  // of the noise in these bins, which the ring must exceed
 )
 
-// lateFit is the fundamental's neighbourhood from 100 ms after the strike on, all lines in it
-// fitted, so that hum and neighbours can be taken away from the fundamental.
+// lateFit is the fundamental's neighbourhood from 100 ms after the strike on, all lines
+// in it fitted, so that hum and neighbours can be taken away from the fundamental.
 type lateFit struct {
 	h      neighbourhood
 	recs   []damped.Record
@@ -45,8 +45,9 @@ func (h neighbourhood) lateFit(m modes) (late lateFit, ok bool) {
 	return late, true
 }
 
-// others are the lines of a record within the bins that are not the fundamental, hum included. What the fit makes of
-// lines beyond the bins is true of their skirts in the bins only.
+// others are the lines of a record within the bins that are not the fundamental,
+// hum included. What the fit makes of lines beyond the bins is true of their
+// skirts in the bins only.
 func (l lateFit) others(rec int) (lines []damped.Line, amp []complex128) {
 	for m, line := range l.fit.Lines {
 		if m != l.main {
@@ -67,9 +68,9 @@ func (l lateFit) hum() (lines []damped.Line) {
 	return lines
 }
 
-// unevenness is the energy within evenHz of the fundamental that a single exponential leaves over,
-// as a share of the ring's energy there, noise taken off. Hum is part of the model; a
-// close companion is not: it is what makes a ring uneven.
+// unevenness is the energy within evenHz of the fundamental that a single exponential
+// leaves over, as a share of the ring's energy there, noise taken off. Hum is part of the
+// model; a close companion is not: it is what makes a ring uneven.
 func (l lateFit) unevenness(tap int) estimate {
 	i := l.record[tap]
 	return l.unevennessOf(l.recs[i], l.fit.NoisePow[i])

@@ -15,7 +15,8 @@ func asLines(cs []component) []naming.Line {
 	return out
 }
 
-// families says what each component is in the bar, given the series of its first plane, and which is the fundamental.
+// families says what each component is in the bar, given the series of its first plane,
+// and which is the fundamental.
 func families(cs []component, s naming.Series) ([]part, int) {
 	parts := make([]part, len(cs))
 	for i, n := range naming.All(asLines(cs), s) {
@@ -32,9 +33,10 @@ const (
 	expectationIs = 0.5   // weight of the expectation beside loudness, at one standard uncertainty off
 )
 
-// lengthwise chooses the lowest lengthwise mode among the components of an end tap, -1 if none can be it: the strongest at
-// the strike, since it dies long before bending does, helped by its own octave and twelfth, and near
-// to what is expected if anything is. Where nothing is expected and nothing sounds where a blank's note can be, any line may
+// lengthwise chooses the lowest lengthwise mode among the components of an end tap, -1 if
+// none can be it: the strongest at the strike, since it dies long before bending does,
+// helped by its own octave and twelfth, and near to what is expected if anything is.
+// Where nothing is expected and nothing sounds where a blank's note can be, any line may
 // be it: bars differ.
 func lengthwise(cs []component, note Expected) int {
 	strongest := 0.0
@@ -81,7 +83,8 @@ func (c component) overtone(hz float64) bool {
 	return math.Abs(c.hz/(2*hz)-1) < octaveStrays || math.Abs(c.hz/(3*hz)-1) < octaveStrays
 }
 
-// endFamilies names the parts of an end tap: harmonics of the longitudinal fundamental, and the rest.
+// endFamilies names the parts of an end tap: harmonics of the longitudinal
+// fundamental, and the rest.
 func endFamilies(cs []component, f int) ([]part, int) {
 	parts := make([]part, len(cs))
 	for i, c := range cs {

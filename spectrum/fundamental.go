@@ -5,8 +5,8 @@ import (
 	"slices"
 )
 
-// fitFundamental is what is known of the modes after the fundamental was fitted anew, with the room, in its neighbourhood, which
-// later stages use too.
+// fitFundamental is what is known of the modes after the fundamental was fitted anew,
+// with the room, in its neighbourhood, which later stages use too.
 func (s tapSpectra) fitFundamental(m modes) (modes, neighbourhood) {
 	if m.inferred != nil {
 		return m, neighbourhood{}
@@ -21,7 +21,8 @@ func (s tapSpectra) fitFundamental(m modes) (modes, neighbourhood) {
 	return m, near.about(m.parts[m.fundamental].hz)
 }
 
-// withFundamental is the same with a fit of the fundamental in its place, and with the lines that this fit resolved beside it.
+// withFundamental is the same with a fit of the fundamental in its place, and with the
+// lines that this fit resolved beside it.
 func (m modes) withFundamental(fit roomFit) modes {
 	m.parts = slices.Clone(m.parts)
 	c := fit.lines[fit.main]

@@ -8,7 +8,8 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// Hum: what sounds on and on. Set on synthetic mains of 50 and 60 Hz with up to ten harmonics.
+// Hum: what sounds on and on. Set on synthetic mains of 50 and 60 Hz with up to ten
+// harmonics.
 const (
 	highestHum   = 2500.0 // Hz; no hum was seen above, and a lower rate than 3 times this would weaken it
 	lowestHum    = 35.0   // Hz; under it is rumble
@@ -41,8 +42,8 @@ func humLines(take capture.Take) (out []steady) {
 	return out
 }
 
-// steadyLines finds multiples of 50 or 60 Hz if they stand 12 dB over the noise beside them, any other line
-// if it stands 20 dB over it.
+// steadyLines finds multiples of 50 or 60 Hz if they stand 12 dB over the noise beside
+// them, any other line if it stands 20 dB over it.
 func steadyLines(x []float64, rate float64) []steady {
 	if float64(len(x)) < fewestS*rate {
 		return nil
@@ -72,8 +73,9 @@ func steadyLines(x []float64, rate float64) []steady {
 	return out
 }
 
-// mainsAt is where the other harmonics of the mains want the one near hz, and its sd: all are exact multiples of one
-// frequency, which wanders little. ok is false if they don't say.
+// mainsAt is where the other harmonics of the mains want the one near hz, and
+// its sd: all are exact multiples of one frequency, which wanders little. ok is
+// false if they don't say.
 func mainsAt(lines []steady, hz float64) (at, sd float64, ok bool) {
 	for _, base := range []float64{50, 60} {
 		n := math.Round(hz / base)

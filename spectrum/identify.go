@@ -8,7 +8,8 @@ import (
 	"ringstock/spectrum/naming"
 )
 
-// identify says, knowing perhaps where the note of end taps lies, which mode of the bar each line is, if any; ok is false if no line can be the fundamental.
+// identify says, knowing perhaps where the note of end taps lies, which mode of the bar
+// each line is, if any; ok is false if no line can be the fundamental.
 func (s tapSpectra) identify(lines []component, note Expected) (m modes, ok bool) {
 	if len(lines) == 0 {
 		return m, false
@@ -39,7 +40,8 @@ func (s tapSpectra) identify(lines []component, note Expected) (m modes, ok bool
 	return m, true
 }
 
-// lookFor asks whether a line hides in the noise within 4 % of where a series wants its fundamental.
+// lookFor asks whether a line hides in the noise within 4 % of where a series
+// wants its fundamental.
 func (a tapSpectra) lookFor(hz float64) (component, bool) {
 	h := a.around(hz)
 	recs, which := h.records(h.skip(), max(h.until, 1))

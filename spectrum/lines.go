@@ -19,8 +19,8 @@ const (
 	asSlowTimes  = 2.0  // by which an unseen line may die faster than those seen: the room's lines do more
 )
 
-// fitLines finds the decaying lines of the taps: each cluster of peaks of the spectra in one fit, and beside every hum line a
-// ring that it hides.
+// fitLines finds the decaying lines of the taps: each cluster of peaks of the spectra in
+// one fit, and beside every hum line a ring that it hides.
 func (s tapSpectra) fitLines() []component {
 	peaks := s.candidates()
 	peaks = append(peaks, s.earlyCandidates(peaks)...)
@@ -42,7 +42,8 @@ func (s tapSpectra) fitLines() []component {
 	return unlike(out)
 }
 
-// fitCluster fits the peaks of one neighbourhood together, and a line between them that no peak shows.
+// fitCluster fits the peaks of one neighbourhood together, and a line between them
+// that no peak shows.
 func (s tapSpectra) fitCluster(peaks []float64) []component {
 	h := s.around((peaks[0] + peaks[len(peaks)-1]) / 2)
 	recs, which := h.records(h.skip(), h.until)
@@ -72,7 +73,8 @@ func (s tapSpectra) fitBeside(hum float64) []component {
 	return slices.DeleteFunc(h.components(f, recs, which), func(c component) bool { return c.alpha >= 1/roomTau })
 }
 
-// unlike leaves one of lines, in order of frequency, that two neighbourhoods found: the better one.
+// unlike leaves one of lines, in order of frequency, that two neighbourhoods
+// found: the better one.
 func unlike(lines []component) (out []component) {
 	for _, c := range lines {
 		n := len(out)
@@ -85,8 +87,8 @@ func unlike(lines []component) (out []component) {
 	return out
 }
 
-// asSlow keeps the first n components, which were seen as peaks, and of the others those that
-// decay about as slowly: a fast one is what the room answers, not a mode.
+// asSlow keeps the first n components, which were seen as peaks, and of the others those
+// that decay about as slowly: a fast one is what the room answers, not a mode.
 func asSlow(cs []component, n int) []component {
 	slowest := math.Inf(1)
 	for _, c := range cs[:n] {
@@ -101,7 +103,8 @@ func asSlow(cs []component, n int) []component {
 	return out
 }
 
-// humAmong lists the lines on a multiple of 50 or 60 Hz that do not decay, and are not yet known as hum.
+// humAmong lists the lines on a multiple of 50 or 60 Hz that do not decay, and are
+// not yet known as hum.
 func (v spectra) humAmong(lines []component) (hum []float64) {
 	for _, c := range lines {
 		if nearMains(c.hz) < humStrays && endless(c.alpha, c.sdAlpha) && c.hz < highestHum && !v.isHum(c.hz) {

@@ -7,7 +7,8 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// Loudness, as it is defined: what is heard as the strike, and what as the note. Common practice, no source.
+// Loudness, as it is defined: what is heard as the strike, and what as the note. Common
+// practice, no source.
 const (
 	loudFromHz, loudToHz = 80.0, 1000.0 // Hz
 	strikeMS             = 20           // ms after the strike
@@ -16,7 +17,8 @@ const (
 	loudnessSD           = 1.4          // dB: how much it scatters from tap to tap of one blank (own simulation)
 )
 
-// loudness is the energy from 30 to 130 ms over that of the first 20 ms after the strike, 80-1000 Hz.
+// loudness is the energy from 30 to 130 ms over that of the first 20 ms after the
+// strike, 80-1000 Hz.
 func loudness(sound capture.Take, t usedTap) estimate {
 	if t.clipped {
 		return estimate{why: strikeClipped}

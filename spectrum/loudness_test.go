@@ -7,8 +7,8 @@ import (
 	"ringstock/capture"
 )
 
-// A note of a tenth of the strike's amplitude, five times as long, lies 10 log10(5/100) dB under it; one that rings
-// louder after the same strike is louder.
+// A note of a tenth of the strike's amplitude, five times as long, lies 10 log10(5/100)
+// dB under it; one that rings louder after the same strike is louder.
 func TestLoudness(t *testing.T) {
 	const rate, onset = 48000.0, 9600
 	loud := func(amplitude float64) float64 {

@@ -6,7 +6,8 @@ import (
 	"ringstock/capture"
 )
 
-// beatsFrom is the share of the fundamental's energy from which on a companion's rest in the filter moves the phase.
+// beatsFrom is the share of the fundamental's energy from which on a companion's rest in
+// the filter moves the phase.
 const beatsFrom = 0.01
 
 // measures is what the lines alone don't tell.
@@ -19,7 +20,8 @@ type measures struct {
 	roomExcess estimate // %: by how much less even the ring begins than it goes on; the room's answer fades
 }
 
-// measure takes from the sound what the lines alone don't tell: of all taps together, and of each.
+// measure takes from the sound what the lines alone don't tell: of all taps
+// together, and of each.
 func (s tapSpectra) measure(sound capture.Take, near neighbourhood, m modes) (all measures, each []measures) {
 	f := m.parts[m.fundamental].component
 	centre := f.hz
@@ -50,7 +52,8 @@ func (s tapSpectra) measure(sound capture.Take, near neighbourhood, m modes) (al
 	return all, each
 }
 
-// follow measures how evenly the fundamental dies in each tap, and how its pitch moves meanwhile.
+// follow measures how evenly the fundamental dies in each tap, and how its
+// pitch moves meanwhile.
 func (h neighbourhood) follow(m modes, each []measures) {
 	f := m.parts[m.fundamental].component
 	late, ok := h.lateFit(m)
@@ -67,7 +70,8 @@ func (h neighbourhood) follow(m modes, each []measures) {
 	}
 	excess := pool(each, func(o measures) estimate { return o.roomExcess })
 	likely, answer := excess.room()
-	// A companion is taken away from the fundamental; of a strong one that the filter lets pass too much may be left.
+	// A companion is taken away from the fundamental; of a strong one that the filter
+	// lets pass too much may be left.
 	p, paired := m.pair()
 	beats := paired && math.Abs(p.hz-f.hz) < driftHz/2 && p.energy(nil) > beatsFrom*f.energy(nil)
 	for i := range each {
@@ -82,8 +86,8 @@ func (h neighbourhood) follow(m modes, each []measures) {
 	}
 }
 
-// pool is the median over taps; its sd comes from their scatter, or from a lone tap's own. What all taps have alike does
-// not become less.
+// pool is the median over taps; its sd comes from their scatter, or from a lone tap's
+// own. What all taps have alike does not become less.
 func pool(each []measures, get func(measures) estimate) estimate {
 	var xs, sds []float64
 	commonVar := 0.0

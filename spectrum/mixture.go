@@ -2,8 +2,8 @@ package spectrum
 
 import "math"
 
-// normal is one of several distributions that a value may have: the logarithm of how likely it is, but for a constant, its mean
-// and its standard deviation.
+// normal is one of several distributions that a value may have: the logarithm of how
+// likely it is, but for a constant, its mean and its standard deviation.
 type normal struct{ lnWeight, mean, sd float64 }
 
 // mixture is a value that has one of several distributions.
@@ -43,8 +43,9 @@ func (m mixture) about(zero float64) mixture {
 	return out
 }
 
-// standard is half of what holds the value, to either side of zero, as often as two standard deviations hold a normal one. For a
-// value that is seldom far off it is less than the standard deviation, which holds nearly always.
+// standard is half of what holds the value, to either side of zero, as often as two
+// standard deviations hold a normal one. For a value that is seldom far off it is less
+// than the standard deviation, which holds nearly always.
 func (m mixture) standard() float64 {
 	w := m.weights()
 	within := func(d float64) (p float64) {

@@ -9,7 +9,8 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-// The stretch of a ring that a fit looks at. Times are at low notes: they shrink as widths grow.
+// The stretch of a ring that a fit looks at. Times are at low notes: they
+// shrink as widths grow.
 const (
 	firstSkipS = 0.016 // s after the strike, from which on lines are fitted: the blow is over, and the band's filter smears by edgeS
 	frameS     = 0.05  // s over which the level is a mean
@@ -23,7 +24,8 @@ const (
 	outsideHz  = 5.0   // Hz beyond the bins to which a fitted line may go
 )
 
-// neighbourhood is a band of every tap, and of the quiet stretches where a steady line sounds in it.
+// neighbourhood is a band of every tap, and of the quiet stretches where a
+// steady line sounds in it.
 type neighbourhood struct {
 	p        plans
 	bands    []band
@@ -69,7 +71,8 @@ func (a tapSpectra) around(hz float64) neighbourhood {
 	return h
 }
 
-// add adds a band, about the centre of those before: that of a shorter stretch lies on a coarser raster.
+// add adds a band, about the centre of those before: that of a shorter stretch lies
+// on a coarser raster.
 func (h *neighbourhood) add(b band) {
 	if len(h.bands) > 0 {
 		b.about(h.centre())
@@ -77,7 +80,8 @@ func (h *neighbourhood) add(b band) {
 	h.bands = append(h.bands, b)
 }
 
-// about is the same neighbourhood about another centre some hertz off, to the next bin of the first segment.
+// about is the same neighbourhood about another centre some hertz off, to the next bin
+// of the first segment.
 func (h neighbourhood) about(hz float64) neighbourhood {
 	centre := h.bands[0].onRaster(hz)
 	off := centre - h.centre()
@@ -111,8 +115,8 @@ func (h neighbourhood) longest() float64 {
 	return longest
 }
 
-// audible is the time after the strike at which the band has sunk into its noise, with some
-// of the noise after it, which tells the fit how much noise there is.
+// audible is the time after the strike at which the band has sunk into its noise, with
+// some of the noise after it, which tells the fit how much noise there is.
 func (h neighbourhood) audible() float64 {
 	frame := frameS / h.width()
 	var level []float64
@@ -146,7 +150,8 @@ func (h neighbourhood) audible() float64 {
 	return maxFitS
 }
 
-// records cuts the same stretch out of every band; which tells the tap of each, -1 for quiet ones.
+// records cuts the same stretch out of every band; which tells the tap of
+// each, -1 for quiet ones.
 func (h neighbourhood) records(skip, until float64) (recs []damped.Record, which []int) {
 	for i, b := range h.bands {
 		if r, ok := b.record(h.p, skip, until, h.reach); ok {
@@ -172,7 +177,8 @@ func (h neighbourhood) holds(hz float64) bool {
 
 func (h neighbourhood) rate() float64 { return h.bands[0].rate }
 
-// fitter fits models of the neighbourhood: with steady lines beyond the bins, and what reaches in of all else.
+// fitter fits models of the neighbourhood: with steady lines beyond the bins, and what
+// reaches in of all else.
 func (h neighbourhood) fitter(recs []damped.Record) *damped.Fitter {
 	f := damped.NewFitter(recs, h.rate(), h.far, h.smooth)
 	f.Expect(h.humKnown)

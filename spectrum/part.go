@@ -47,7 +47,8 @@ func (s roomSound) t60() measure.Value {
 // inferred is a fundamental that was not heard itself.
 type inferred struct{ hz, sd float64 }
 
-// nearest is the part nearest to hz and within some hertz of it, but for the fundamental; -1 if there is none.
+// nearest is the part nearest to hz and within some hertz of it, but for the fundamental;
+// -1 if there is none.
 func (m modes) nearest(hz, within float64) int {
 	best := -1
 	for i, p := range m.parts {
@@ -93,13 +94,14 @@ func (r modes) pair() (part, bool) {
 	return best, ok
 }
 
-// stray tells whether a part is a foreign note: it rings like wood, neither as fast as a room nor without end, with a
-// decay that is known, and is none of the bar's modes.
+// stray tells whether a part is a foreign note: it rings like wood, neither as fast as a
+// room nor without end, with a decay that is known, and is none of the bar's modes.
 func (p part) stray() bool {
 	return !p.own && !p.echo && p.q() > slowQ && p.roomShare() < 1 && p.alpha > steadyHum && p.sdAlpha < strayDecay*p.alpha
 }
 
-// known lists the lines of the parts that the neighbourhood holds, and which of them is parts[main].
+// known lists the lines of the parts that the neighbourhood holds, and which of
+// them is parts[main].
 func (h neighbourhood) known(parts []part, main int) (lines []damped.Line, line int) {
 	for i, p := range parts {
 		if h.holds(p.hz) {

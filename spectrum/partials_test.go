@@ -9,8 +9,9 @@ import (
 	"ringstock/spectrum"
 )
 
-// TestPartialsInRooms: what is said of the decays of partials 2 to 4, whose fit knows no room, holds at arm's length in boxes of
-// 0.6 s by mirrored sources: two standard uncertainties in 92 % or more, as far as chance allows. They are careful: near the
+// TestPartialsInRooms: what is said of the decays of partials 2 to 4, whose fit knows no
+// room, holds at arm's length in boxes of 0.6 s by mirrored sources: two standard
+// uncertainties in 92 % or more, as far as chance allows. They are careful: near the
 // microphone, and in short rooms, the errors are much smaller.
 func TestPartialsInRooms(t *testing.T) {
 	var z []float64

@@ -8,7 +8,8 @@ import (
 	"ringstock/capture"
 )
 
-// A steady tone is one wave in all bands of a neighbourhood, however long the stretches are that they come from.
+// A steady tone is one wave in all bands of a neighbourhood, however long the stretches
+// are that they come from.
 func TestBandsAgree(t *testing.T) {
 	const rate, tone = 8000.0, 160.3
 	take := capture.Take{Rate: rate, Samples: make([]float64, 6*rate)}
@@ -24,8 +25,9 @@ func TestBandsAgree(t *testing.T) {
 		for i, b := range h.bands {
 			for j, y := range b.y {
 				s := float64(j) / b.rate
-				// The second derivative of the filter's cosine falls jumps four times by (pi/80 Hz)^2/2, so its answer to an
-				// end of the stretch is below 4 (pi/80)^2/2 / ((2 pi)^3 2 s^2), 1e-4 from 0.3 s on.
+				// The second derivative of the filter's cosine falls jumps four times by
+				// (pi/80 Hz)^2/2, so its answer to an end of the stretch is below 4
+				// (pi/80)^2/2 / ((2 pi)^3 2 s^2), 1e-4 from 0.3 s on.
 				if s < 0.3 || s > b.lead+b.ring-0.3 {
 					continue
 				}

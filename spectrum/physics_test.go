@@ -38,7 +38,8 @@ func scaled(k float64) func([]float64) []float64 {
 	}
 }
 
-// compare checks frequency, Q and purity of two rings: they may differ by so many of the stated standard uncertainties.
+// compare checks frequency, Q and purity of two rings: they may differ by so many of the
+// stated standard uncertainties.
 func compare(t *testing.T, got, want spectrum.Ring, sds func(a, b measure.Value) float64) {
 	t.Helper()
 	for _, v := range []struct {
@@ -63,7 +64,8 @@ func within(k float64) func(a, b measure.Value) float64 {
 	return func(a, b measure.Value) float64 { return k * min(a.U, b.U) }
 }
 
-// apart allows for two sets of noise that have nothing in common: three standard uncertainties of a difference.
+// apart allows for two sets of noise that have nothing in common: three standard
+// uncertainties of a difference.
 func apart(a, b measure.Value) float64 { return 3 * math.Hypot(a.U, b.U) }
 
 // TestWhatMustNotMatter changes recordings in ways that leave the wood as it is.
@@ -146,8 +148,9 @@ func TestWhatMustNotMatter(t *testing.T) {
 	}
 }
 
-// TestTruthWithinUncertainty: what is found lies about the truth as far as is stated. Three standard uncertainties are
-// allowed to each of some dozen values, which a fixed seed makes the same every time.
+// TestTruthWithinUncertainty: what is found lies about the truth as far as is stated.
+// Three standard uncertainties are allowed to each of some dozen values, which a fixed
+// seed makes the same every time.
 func TestTruthWithinUncertainty(t *testing.T) {
 	for _, tt := range []struct {
 		name string
@@ -180,7 +183,8 @@ func alone(seed uint64) cases.Case {
 	return cases.Single(seed, 100+80*float64(seed%7)/6, q, 30, 5)
 }
 
-// onePlane is a bar that sounds in one plane only: its ring is even, but for what the room makes of it.
+// onePlane is a bar that sounds in one plane only: its ring is even, but for what
+// the room makes of it.
 func onePlane(seed uint64) cases.Case {
 	c := cases.Bar(seed)
 	for k := 6; k < 10; k++ {
@@ -189,10 +193,12 @@ func onePlane(seed uint64) cases.Case {
 	return c
 }
 
-// TestEvenRing: a ring of one line, 30 dB over the noise, is even within 0.1 %, and its drift scatters by little more than the
-// Cramér-Rao bound, 0.5 cents or less but where the ring is short. With s = t/tau the phase is known with the information
-// a^2 tau/N0 exp(-2 s) ds; of the glide's term, exp(-s) from s0 on, what 1 and s leave has the norm exp(-2 s0)/324.
-// A fifth is allowed for the filter through which the phase is followed, three standard uncertainties for 60 seeds.
+// TestEvenRing: a ring of one line, 30 dB over the noise, is even within 0.1 %, and its
+// drift scatters by little more than the Cramér-Rao bound, 0.5 cents or less but where
+// the ring is short. With s = t/tau the phase is known with the information a^2 tau/N0
+// exp(-2 s) ds; of the glide's term, exp(-s) from s0 on, what 1 and s leave has the norm
+// exp(-2 s0)/324. A fifth is allowed for the filter through which the phase is followed,
+// three standard uncertainties for 60 seeds.
 func TestEvenRing(t *testing.T) {
 	var uneven, drift []float64
 	for seed := uint64(551); seed <= 610; seed++ {
@@ -213,8 +219,9 @@ func TestEvenRing(t *testing.T) {
 	}
 }
 
-// TestMeasuresWithinUncertainty: what is said of pitch, drift, unevenness and purity holds, in five taps together and in the
-// first alone. Two standard uncertainties hold 95 % of the values; of 40, less than 33 have a chance of 1 in 1000.
+// TestMeasuresWithinUncertainty: what is said of pitch, drift, unevenness and purity
+// holds, in five taps together and in the first alone. Two standard uncertainties hold 95
+// % of the values; of 40, less than 33 have a chance of 1 in 1000.
 func TestMeasuresWithinUncertainty(t *testing.T) {
 	glide := func(seed uint64) float64 { return 0.4 * (float64(seed%9) - 4) / 4 }
 	for _, tt := range []struct {
@@ -228,7 +235,8 @@ func TestMeasuresWithinUncertainty(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			holds := map[string]int{}
-			// Of 40 draws at a rate of 0.95 fewer than 33 come in 0.1 % of tries, of 10 fewer than 7 in 0.1 %.
+			// Of 40 draws at a rate of 0.95 fewer than 33 come in 0.1 % of tries, of 10
+			// fewer than 7 in 0.1 %.
 			bars, least := 10, 7
 			if slow() {
 				bars, least = 40, 33
@@ -295,8 +303,9 @@ func TestHumBesideTheFundamental(t *testing.T) {
 	}
 }
 
-// TestWanderingHum: mains whose frequency walks by 5 mHz in a second, times the harmonic, as grids do at their worst, are not
-// one wave through all taps, and must not be taken for it.
+// TestWanderingHum: mains whose frequency walks by 5 mHz in a second, times the
+// harmonic, as grids do at their worst, are not one wave through all taps, and must
+// not be taken for it.
 func TestWanderingHum(t *testing.T) {
 	for seed := uint64(541); seed <= 546; seed++ {
 		rng := rand.New(rand.NewPCG(seed, 99))
@@ -379,7 +388,8 @@ func TestRecordingsWithoutARing(t *testing.T) {
 	})
 }
 
-// TestNoNumberThatIsNone: NaN and infinity are neither in the values of any kind of recording nor in its JSON, which can't hold them.
+// TestNoNumberThatIsNone: NaN and infinity are neither in the values of any kind of
+// recording nor in its JSON, which can't hold them.
 func TestNoNumberThatIsNone(t *testing.T) {
 	for _, class := range cases.Classes() {
 		rec, _ := class.Case(531).Render()

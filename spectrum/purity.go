@@ -6,8 +6,9 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// purity is who has which part of the ring's modal energy between 30 and 530 ms: the bar's own modes, and the fundamental alone, %,
-// and the foreign notes. each is what the taps say alone; the room colours all of them alike.
+// purity is who has which part of the ring's modal energy between 30 and 530 ms: the
+// bar's own modes, and the fundamental alone, %, and the foreign notes. each is what the
+// taps say alone; the room colours all of them alike.
 func (m modes) purity(each []modes, roomExcess estimate) (own, fundamental measure.Value, strays []Stray) {
 	f := m.parts[m.fundamental]
 	var why measure.Reason
@@ -43,8 +44,8 @@ func (m modes) purity(each []modes, roomExcess estimate) (own, fundamental measu
 	return own, fundamental, strays
 }
 
-// byFactor is by how many per cent a share falls if the rest becomes louder by a factor, given its logarithm, or rises if softer,
-// whichever is more.
+// byFactor is by how many per cent a share falls if the rest becomes louder by a factor,
+// given its logarithm, or rises if softer, whichever is more.
 func byFactor(share, log float64) float64 {
 	more := math.Expm1(min(log, 9))
 	return 100 * share * (1 - share) * more / (1 + min(share, 1-share)*more)

@@ -2,7 +2,8 @@ package spectrum
 
 import "ringstock/spectrum/measure"
 
-// Why a measure of a ring is not known. Programs compare codes (measure.Value.Is); the texts are for people.
+// Why a measure of a ring is not known. Programs compare codes (measure.Value.Is); the
+// texts are for people.
 var (
 	tooWeak           = measure.Reason{Code: "fundamental too weak", Text: "the fundamental is too weak to be measured"}
 	inferredOnly      = measure.Reason{Code: "fundamental inferred", Text: "the fundamental is too weak to be measured; its pitch is inferred from the higher partials"}

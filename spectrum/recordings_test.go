@@ -33,8 +33,8 @@ func ringOf(t *testing.T, rec capture.Recording) *spectrum.Ring {
 	return a.Ring
 }
 
-// tolerance is how far a decay time may be from a reference: 5 %, or twice its uncertainty where
-// that is no more than 8 %, as beside a room that rings on.
+// tolerance is how far a decay time may be from a reference: 5 %, or twice its
+// uncertainty where that is no more than 8 %, as beside a room that rings on.
 func tolerance(tau measure.Value, ref float64) float64 {
 	if tau.Rel() <= 0.08 {
 		return max(0.05*ref, 2*tau.U)
@@ -44,11 +44,12 @@ func tolerance(tau measure.Value, ref float64) float64 {
 
 func cents(hz, ref float64) float64 { return 1200 * math.Log2(hz/ref) }
 
-// TestXylophoneBars reads eight real bars of the npm package tonejs-instrument-xylophone-wav 1.1.1 and compares
-// with an independent analysis of the same files (interpolated Hann-window FFT; straight
-// line through the band-passed envelope, 30 dB of it, rms residual under 0.4 dB where tau is given).
-// The highest ones are pairs of close lines, of which a window's peak is somewhere between:
-// of them only the pitch is compared.
+// TestXylophoneBars reads eight real bars of the npm package
+// tonejs-instrument-xylophone-wav 1.1.1 and compares with an independent analysis of the
+// same files (interpolated Hann-window FFT; straight line through the band-passed
+// envelope, 30 dB of it, rms residual under 0.4 dB where tau is given). The highest ones
+// are pairs of close lines, of which a window's peak is somewhere between: of them only
+// the pitch is compared.
 func TestXylophoneBars(t *testing.T) {
 	dir := recordings(t)
 	bars := []struct {
@@ -91,10 +92,11 @@ func TestXylophoneBars(t *testing.T) {
 	})
 }
 
-// TestFreepatsBars reads marimba and glockenspiel bars out of Debian's freepats: 16-bit samples at a known
-// place in the file, at odd rates. Reference: an interpolated Hann-window FFT of the same samples.
-// Marimbas are tuned to 1 : 4 : 10; a glockenspiel is a plain free bar, 1 : 2.76 : 5.40 less what
-// its thickness takes off (Thomson, Theory of Vibration, App. D).
+// TestFreepatsBars reads marimba and glockenspiel bars out of Debian's freepats: 16-bit
+// samples at a known place in the file, at odd rates. Reference: an interpolated
+// Hann-window FFT of the same samples. Marimbas are tuned to 1 : 4 : 10; a glockenspiel
+// is a plain free bar, 1 : 2.76 : 5.40 less what its thickness takes off (Thomson, Theory
+// of Vibration, App. D).
 func TestFreepatsBars(t *testing.T) {
 	dir := recordings(t)
 	for _, b := range []struct {
@@ -125,8 +127,8 @@ func TestFreepatsBars(t *testing.T) {
 				x[i] = float64(int16(binary.LittleEndian.Uint16(pat[b.at+2*i:]))) / 32768
 			}
 			r := ringOf(t, capture.Recording{Source: b.name, Rate: b.rate, Tracks: [][]float64{x}, Bits: 16})
-			// The transform reads the middle of the ring, where the note of one that glides has not
-			// come to rest yet.
+			// The transform reads the middle of the ring, where the note of one that
+			// glides has not come to rest yet.
 			hz, early := r.Fundamental.Hz.X, r.Fundamental.Hz.X
 			if r.DriftCents.Known() {
 				early *= math.Exp2(-r.DriftCents.X / 1200)

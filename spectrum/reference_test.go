@@ -77,8 +77,9 @@ func (s fixedSignal) samples(t *testing.T) []float64 {
 	return x
 }
 
-// TestAgainstSciPy compares transform, density, peak and fit of fixed signals with SciPy 1.10's
-// (rfft, periodogram, polyfit, least_squares). The script that stored them makes them anew:
+// TestAgainstSciPy compares transform, density, peak and fit of fixed signals with
+// SciPy 1.10's (rfft, periodogram, polyfit, least_squares). The script that stored
+// them makes them anew:
 //
 //	python3 testdata/scipy/reference.py
 func TestAgainstSciPy(t *testing.T) {
@@ -150,7 +151,8 @@ func (s fixedSignal) compareFit(t *testing.T, x []float64, near func(*testing.T,
 	if err != nil || !fit.Converged {
 		t.Fatalf("no fit: %v %+v", err, fit)
 	}
-	// Solve stops where a further step would gain 1e-6 of the noise: a thousandth of an sd.
+	// Solve stops where a further step would gain 1e-6 of the noise: a
+	// thousandth of an sd.
 	const stop = 1e-3
 	want := s.Want.Fit
 	near(t, "noise power", fit.NoisePow[0], want.NoisePower, 1e-6*want.NoisePower)
@@ -160,7 +162,8 @@ func (s fixedSignal) compareFit(t *testing.T, x []float64, near func(*testing.T,
 		near(t, "decay rate", fit.Lines[m].Alpha, w.Alpha, stop*w.AlphaSD)
 		near(t, "sd of the frequency", hzSD, w.HzSD, stop*w.HzSD)
 		near(t, "sd of the decay rate", alphaSD, w.AlphaSD, stop*w.AlphaSD)
-		// A step of a thousandth of the decay rate's sd moves the amplitude as much, relatively.
+		// A step of a thousandth of the decay rate's sd moves the amplitude
+		// as much, relatively.
 		a := fit.Amp[0][m]
 		near(t, "amplitude", 2*math.Hypot(real(a), imag(a)), w.Amplitude, stop*w.AlphaSD/w.Alpha*w.Amplitude)
 	}

@@ -7,7 +7,8 @@ import (
 	"ringstock/capture"
 )
 
-// Which taps do not belong with the others. Set on synthetic taps among talk, doors and double strikes.
+// Which taps do not belong with the others. Set on synthetic taps among talk, doors
+// and double strikes.
 const (
 	faintTap  = 0.08  // of the usual amplitude: 22 dB softer than the others no player taps; common practice, no source
 	anew      = 1.6   // times what the ring before has left: less is no new strike
@@ -22,8 +23,8 @@ const (
 	roseFrom  = 0.15  // of the usual amplitude: where less begins it was no strike
 )
 
-// refuse marks taps that do not belong with the others, and drops what was no strike at all.
-// It tells whether there was any.
+// refuse marks taps that do not belong with the others, and drops what was no strike at
+// all. It tells whether there was any.
 func refuse(sound capture.Take, heard tapSpectra, all modes, each []modes) (kept []capture.Tap, any bool) {
 	if all.inferred != nil {
 		return sound.Taps, false
@@ -50,8 +51,8 @@ func refuse(sound capture.Take, heard tapSpectra, all modes, each []modes) (kept
 		}
 		switch {
 		case len(each) > 1 && (f.amp[i] < faintTap*typical || f.amp[i] < anew*left):
-			// A voice or a door: the fundamental did not start anew. What came before it is
-			// clean; if that is too little, the tap before goes on through it.
+			// A voice or a door: the fundamental did not start anew. What came before it
+			// is clean; if that is too little, the tap before goes on through it.
 			if last >= 0 && rings[last].ring < longTaus*f.tau() {
 				kept[len(kept)-1].End = t.End
 			}
@@ -72,7 +73,8 @@ func refuse(sound capture.Take, heard tapSpectra, all modes, each []modes) (kept
 	return kept, any
 }
 
-// rose tells whether a ring of the fundamental began with a tap that was refused for other reasons.
+// rose tells whether a ring of the fundamental began with a tap that was
+// refused for other reasons.
 func rose(sound capture.Take, t capture.Tap, f component, typical float64) bool {
 	rate := sound.Rate
 	level := func(from, to int) float64 { // amplitude at the fundamental, under a Hann window

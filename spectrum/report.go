@@ -84,7 +84,8 @@ func uncertain(x, noise, sd, room float64) measure.Value {
 	return v
 }
 
-// roomLimits is the relative uncertainty of a Q from which on one asks for a better place.
+// roomLimits is the relative uncertainty of a Q from which on one asks for a better
+// place.
 const roomLimits = 0.04
 
 // limitedByRoom tells whether a Q is known badly, and that because of the room.

@@ -8,7 +8,8 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-// When a further line is believed. Set on synthetic bars in rooms: lines that are there are found, and those of rooms are not.
+// When a further line is believed. Set on synthetic bars in rooms: lines that are there
+// are found, and those of rooms are not.
 const (
 	bicDrop    = 10.0  // a further line must lower the criterion by this much: very strong evidence (Raftery, Sociol. Methodol. 25 (1995) 111)
 	maxLines   = 4     // damped lines in one neighbourhood, beyond the peaks seen there
@@ -25,9 +26,10 @@ const (
 	unlikeRate = 0.5   // of that sum, by which decays must differ: a fast line may lie under a slow one
 )
 
-// resolve fits lines that start at the given frequencies (Hz relative to the centre) and adds
-// further ones while the data ask for them; with care also while the fit leaves more than noise. Then, too, a hum
-// that may have gone on through all records is taken as one, which tells it from a ring beside it.
+// resolve fits lines that start at the given frequencies (Hz relative to the centre) and
+// adds further ones while the data ask for them; with care also while the fit leaves more
+// than noise. Then, too, a hum that may have gone on through all records is taken as one,
+// which tells it from a ring beside it.
 func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most int, care bool) *damped.Fit {
 	fitter := h.fitter(recs)
 	best, err := fitter.Solve(start, h.hum, h.humAmp)
@@ -49,8 +51,8 @@ func (h neighbourhood) resolve(recs []damped.Record, start []damped.Line, most i
 	return best
 }
 
-// better is a fit with a line more than the best so far, which was started from the given lines; nil if the data don't ask for
-// one.
+// better is a fit with a line more than the best so far, which was started from the given
+// lines; nil if the data don't ask for one.
 func (h neighbourhood) better(fitter *damped.Fitter, best *damped.Fit, recs []damped.Record, start []damped.Line, care bool) (next *damped.Fit) {
 	at, loud := loudestResidual(best, recs, h.rate())
 	restless := h.restless(best, recs)
@@ -80,12 +82,14 @@ func (h neighbourhood) better(fitter *damped.Fitter, best *damped.Fit, recs []da
 	return next
 }
 
-// restless tells whether the fit leaves more than the noise that the quiet part has there.
+// restless tells whether the fit leaves more than the noise that the quiet part has
+// there.
 func (h neighbourhood) restless(f *damped.Fit, recs []damped.Record) bool {
 	return h.restlessNear(f, recs, 0, math.Inf(1))
 }
 
-// restlessNear is the same for the bins within half of a frequency, Hz relative to the centre.
+// restlessNear is the same for the bins within half of a frequency, Hz
+// relative to the centre.
 func (h neighbourhood) restlessNear(f *damped.Fit, recs []damped.Record, hz, half float64) bool {
 	left, free := 0.0, 0.0
 	for i, r := range recs {
@@ -107,7 +111,8 @@ func (h neighbourhood) restlessNear(f *damped.Fit, recs []damped.Record, hz, hal
 	return left > free*noiseKnown+restSDs*math.Sqrt(max(free, 1))
 }
 
-// split puts a pair in place of that line of a fit that was started nearest to a frequency, if that may better it.
+// split puts a pair in place of that line of a fit that was started nearest to a
+// frequency, if that may better it.
 func (h neighbourhood) split(fitter *damped.Fitter, f *damped.Fit, start []damped.Line, at float64) (lines []damped.Line, ok bool) {
 	m := 0
 	for i, l := range start {
@@ -123,8 +128,8 @@ func (h neighbourhood) split(fitter *damped.Fitter, f *damped.Fit, start []dampe
 	return append(slices.Delete(slices.Clone(f.Lines), m, m+1), pair[:]...), gain > 0
 }
 
-// further lists lines that would better the fit, the most promising first: the best, with care the best at each of
-// several places.
+// further lists lines that would better the fit, the most promising first: the best, with
+// care the best at each of several places.
 func (h neighbourhood) further(fitter *damped.Fitter, f *damped.Fit, at float64, care bool) []damped.Line {
 	slow := startAlpha(h.centre())
 	if len(f.Lines) > 0 {
@@ -159,8 +164,9 @@ func (h neighbourhood) sensible(f *damped.Fit, recs []damped.Record) bool {
 			return false
 		}
 		for j, o := range f.Lines[:i] {
-			// Of two lines closer than 0.3 alpha only a fit that explains all tells that they are two, and no
-			// decay that is none; a far faster one (what the room answers) may lie under a slow one.
+			// Of two lines closer than 0.3 alpha only a fit that explains all tells that
+			// they are two, and no decay that is none; a far faster one (what the room
+			// answers) may lie under a slow one.
 			apart, alpha := math.Abs(l.Hz-o.Hz), l.Alpha+o.Alpha
 			if apart < apartFar*alpha && math.Abs(l.Alpha-o.Alpha) < unlikeRate*alpha && (apart < apartNear*alpha || apart < apartSDs*f.SDApart(i, j) ||
 				h.restlessNear(f, recs, l.Hz, max(2*alpha, 2*h.width()))) {

@@ -11,7 +11,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// TestResultIsFinished: whatever the sound, an analysis needs no patching: lists are lists, and what failed has a code and a text.
+// TestResultIsFinished: whatever the sound, an analysis needs no patching: lists are
+// lists, and what failed has a code and a text.
 func TestResultIsFinished(t *testing.T) {
 	bar, _ := cases.Bar(4).Render()
 	bar.Source = "bar.wav"
@@ -41,7 +42,8 @@ func TestResultIsFinished(t *testing.T) {
 	}
 }
 
-// TestCodesInJSON: codes stand beside the texts and come back with them, so that programs need not read prose.
+// TestCodesInJSON: codes stand beside the texts and come back with them, so that programs
+// need not read prose.
 func TestCodesInJSON(t *testing.T) {
 	weak := measure.Reason{Code: spectrum.LostInNoise.Code, Text: "worded in any other way"}.Value()
 	a := spectrum.Unread("a.wav", "empty")

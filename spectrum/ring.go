@@ -66,7 +66,8 @@ type Room struct {
 	Limits bool          `json:"limits"` // whether the room, not the wood, sets how well the fundamental's Q is known
 }
 
-// Ring is what one tap, or all accepted taps of a blank together, say about the wood's ring.
+// Ring is what one tap, or all accepted taps of a blank together, say about the wood's
+// ring.
 type Ring struct {
 	Method          string        `json:"method"`
 	TapsUsed        int           `json:"taps_used"`
@@ -145,8 +146,8 @@ func (f *Failure) UnmarshalJSON(b []byte) error { return json.Unmarshal(b, &f.Te
 func (a Analysis) MarshalJSON() ([]byte, error)  { return measure.Marshal(a) }
 func (a *Analysis) UnmarshalJSON(b []byte) error { return measure.Unmarshal(b, a) }
 
-// Expected is what is known of a note before it is heard: the pitch, and its relative standard uncertainty. The zero
-// value knows nothing.
+// Expected is what is known of a note before it is heard: the pitch, and its relative
+// standard uncertainty. The zero value knows nothing.
 type Expected struct{ Hz, Rel float64 }
 
 func (p Partial) MarshalJSON() ([]byte, error)  { return measure.Marshal(p) }

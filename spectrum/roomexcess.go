@@ -5,8 +5,8 @@ import (
 	"slices"
 )
 
-// excess is by how much a tap's ring is less even from its beginning on than it is later: what the room answers fades, what
-// is the wood's stays.
+// excess is by how much a tap's ring is less even from its beginning on than it is later:
+// what the room answers fades, what is the wood's stays.
 func (l lateFit) excess(tap int, later estimate) estimate {
 	rec, ok := l.h.bands[tap].record(l.h.p, l.h.skip(), l.h.until, l.h.reach)
 	if !ok || !later.known() {
@@ -18,8 +18,8 @@ func (l lateFit) excess(tap int, later estimate) estimate {
 	return s
 }
 
-// How much less even rooms make a ring early, %: each value is as likely as the others (calibrated, as what follows from it, on
-// synthetic rooms of RT60 0.2-0.5 s).
+// How much less even rooms make a ring early, %: each value is as likely as the others
+// (calibrated, as what follows from it, on synthetic rooms of RT60 0.2-0.5 s).
 var roomEarly = []float64{0.03, 0.07, 0.13, 0.22, 0.35, 0.55, 0.9, 1.5, 3.5}
 
 const (
@@ -30,7 +30,8 @@ const (
 	roomRest   = 0.5  // u of the phase that the ring gathers in tau, likewise
 )
 
-// room tells how likely there is a room, even odds before anything is heard, and which share of the ring is its answer.
+// room tells how likely there is a room, even odds before anything is heard, and which
+// share of the ring is its answer.
 func (s estimate) room() (likely, answer float64) {
 	if !s.known() {
 		return 1, median(slices.Clone(roomEarly)) / 100
@@ -42,7 +43,8 @@ func (s estimate) room() (likely, answer float64) {
 	return 1 / (1 + 1/odds), max(s.x, 0) / 100
 }
 
-// colour is the relative uncertainty of the energy of one note beside another's that is the room's.
+// colour is the relative uncertainty of the energy of one note beside another's
+// that is the room's.
 func (s estimate) colour() float64 {
 	likely, answer := s.room()
 	return math.Sqrt(likely * (sqr(roomColour) + roomLouder*answer))

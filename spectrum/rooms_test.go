@@ -34,8 +34,9 @@ func heardAs(name string, answer []float64) answered {
 	return answered{name: name, answer: answer, rt60S: synth.ReverberationS(answer, 48000)}
 }
 
-// measuredRooms are the responses of real rooms in the folder that RINGSTOCK_ROOMS names, each recorded from a quarter of a
-// millisecond before the direct sound on; nil without it. Where they come from stands in that folder.
+// measuredRooms are the responses of real rooms in the folder that RINGSTOCK_ROOMS names,
+// each recorded from a quarter of a millisecond before the direct sound on; nil without
+// it. Where they come from stands in that folder.
 func measuredRooms(t *testing.T) (rooms []answered) {
 	dir := os.Getenv("RINGSTOCK_ROOMS")
 	if dir == "" {
@@ -63,7 +64,8 @@ func measuredRooms(t *testing.T) (rooms []answered) {
 	return rooms
 }
 
-// boxOf is a rectangular room of a seed, by its modes or by mirrored sources; reverberation times from 0.2 to 2.5 s.
+// boxOf is a rectangular room of a seed, by its modes or by mirrored sources;
+// reverberation times from 0.2 to 2.5 s.
 func boxOf(seed uint64, modal bool) answered {
 	random := rand.New(rand.NewPCG(seed, 200))
 	rt := 0.2 * math.Pow(2.5/0.2, random.Float64())
@@ -85,7 +87,8 @@ func (r answered) classOf() string {
 	return "RT60 > 1.2 s"
 }
 
-// places are distances of the microphone, told by the least and the most that the room's answer lies under the direct sound.
+// places are distances of the microphone, told by the least and the most that the room's
+// answer lies under the direct sound.
 var places = []struct {
 	name      string
 	low, high float64
@@ -158,15 +161,16 @@ func holding(z []float64, k float64) (n int) {
 	return n
 }
 
-// plausible tells whether k of n is what chance makes of a share between low and high: it is not if fewer, or more, have a chance
-// of less than 1 in 1000 (binomial law).
+// plausible tells whether k of n is what chance makes of a share between low and high: it
+// is not if fewer, or more, have a chance of less than 1 in 1000 (binomial law).
 func plausible(k, n int, low, high float64) bool {
 	few := distuv.Binomial{N: float64(n), P: low}.CDF(float64(k))
 	many := 1 - distuv.Binomial{N: float64(n), P: high}.CDF(float64(k)-1)
 	return n == 0 || few > 0.001 && many > 0.001
 }
 
-// readIn renders and reads n recordings in the rooms one after the other, with the microphone at one place, on all processors.
+// readIn renders and reads n recordings in the rooms one after the other, with the
+// microphone at one place, on all processors.
 func readIn(rooms []answered, place int, n int, seed uint64) map[string]*told {
 	byClass := map[string]*told{}
 	var mu sync.Mutex
@@ -207,7 +211,8 @@ func (s *told) join(o told) {
 	s.zf, s.zq, s.dq = append(s.zf, o.zf...), append(s.zq, o.zq...), append(s.dq, o.dq...)
 }
 
-// TestRoomsTable prints how well note and Q are told in rooms: measured ones, and boxes by their modes and by mirrored sources.
+// TestRoomsTable prints how well note and Q are told in rooms: measured ones, and boxes
+// by their modes and by mirrored sources.
 func TestRoomsTable(t *testing.T) {
 	wantTable(t)
 	sets := []struct {
@@ -254,8 +259,9 @@ func TestRoomsTable(t *testing.T) {
 	}
 }
 
-// asRoomsShould fails if more is wrong in measured rooms than chance makes of what is allowed: wrong notes, double strikes and foreign
-// notes that are none, and Q's beyond two uncertainties; of halls more may be beyond.
+// asRoomsShould fails if more is wrong in measured rooms than chance makes of what is
+// allowed: wrong notes, double strikes and foreign notes that are none, and Q's beyond
+// two uncertainties; of halls more may be beyond.
 func asRoomsShould(t *testing.T, place int, by map[string]*told) {
 	t.Helper()
 	var all told
@@ -275,8 +281,9 @@ func asRoomsShould(t *testing.T, place int, by map[string]*told) {
 	}
 }
 
-// honest fails if errors over their uncertainties are not as they should be, on either side: within one 60 to 80 % of them, within
-// two 92 to 98 %, as far as chance allows in so many.
+// honest fails if errors over their uncertainties are not as they should be, on
+// either side: within one 60 to 80 % of them, within two 92 to 98 %, as far as
+// chance allows in so many.
 func honest(t *testing.T, what string, z []float64) {
 	t.Helper()
 	if one := holding(z, 1); !plausible(one, len(z), 0.6, 0.8) {
@@ -287,7 +294,8 @@ func honest(t *testing.T, what string, z []float64) {
 	}
 }
 
-// TestMeasuredRooms reads bars in eight real rooms. Their answers were measured by others; the folder says by whom.
+// TestMeasuredRooms reads bars in eight real rooms. Their answers were measured by
+// others; the folder says by whom.
 func TestMeasuredRooms(t *testing.T) {
 	rooms := measuredRooms(t)
 	if rooms == nil {
@@ -315,8 +323,9 @@ func TestMeasuredRooms(t *testing.T) {
 	}
 }
 
-// TestMainsBesideARoom: the mains' harmonics off the note, each with a phase of its own in every tap and weakened where they lie at
-// the edge of what is listened to, are no part of a room that rings on for ever.
+// TestMainsBesideARoom: the mains' harmonics off the note, each with a phase of its own
+// in every tap and weakened where they lie at the edge of what is listened to, are no
+// part of a room that rings on for ever.
 func TestMainsBesideARoom(t *testing.T) {
 	for seed := uint64(8800); seed < 8816; seed++ {
 		rec, truth := cases.Bar(seed).InRoom().Highpassed(8).Mains().SNR(36).Render()
@@ -327,8 +336,8 @@ func TestMainsBesideARoom(t *testing.T) {
 	}
 }
 
-// TestHeldTapsInRooms: a ring that a hand damps to a Q of 44 dies as fast as many rooms; for most it is told from them, and the
-// truth is inside.
+// TestHeldTapsInRooms: a ring that a hand damps to a Q of 44 dies as fast as many rooms;
+// for most it is told from them, and the truth is inside.
 func TestHeldTapsInRooms(t *testing.T) {
 	n, told, inside := 16, 0, 0
 	if slow() {

@@ -26,8 +26,8 @@ type plain struct {
 	CPUs float64  `json:"cpu_s"`
 }
 
-// plainReading runs testdata/scipy/naive.py on files, or skips where there is no SciPy. The script
-// is told between which frequencies to look for the note.
+// plainReading runs testdata/scipy/naive.py on files, or skips where there is no SciPy.
+// The script is told between which frequencies to look for the note.
 func plainReading(t *testing.T, lowHz, highHz float64, files []string) []plain {
 	t.Helper()
 	for _, python := range []string{"python3", "/usr/bin/python3"} {
@@ -59,9 +59,9 @@ func plainReading(t *testing.T, lowHz, highHz float64, files []string) []plain {
 	return nil
 }
 
-// TestBesideTheStraightforwardWay reads the same mixed recordings of known truth with the program and with
-// the straightforward script, and prints the two side by side. Only recordings whose
-// note the script got right count for its Q.
+// TestBesideTheStraightforwardWay reads the same mixed recordings of known truth with the
+// program and with the straightforward script, and prints the two side by side. Only
+// recordings whose note the script got right count for its Q.
 func TestBesideTheStraightforwardWay(t *testing.T) {
 	if !slow() {
 		t.Skip("60 recordings, each read twice: only with RINGSTOCK_SLOW=1")

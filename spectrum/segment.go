@@ -25,8 +25,8 @@ const (
 	sparedEnd = 0.05 // of the longest segment is given up if that halves the transforms
 )
 
-// timing is how a ring is listened to. The higher a note, the faster it dies and the broader
-// is its line: above wideHz all widths grow, and all waits shrink, in proportion.
+// timing is how a ring is listened to. The higher a note, the faster it dies and the
+// broader is its line: above wideHz all widths grow, and all waits shrink, in proportion.
 type timing struct {
 	wideHz           float64
 	lookFromS, lookS float64 // rings are searched for partials under a window that opens so long after the strike and lasts so long;
@@ -34,7 +34,8 @@ type timing struct {
 	waits            bool    // whether the room dies before the ring, so that waiting for it helps
 }
 
-// A longitudinal note at 3 kHz is gone before the room is: it has to be caught in its first hundredth of a second.
+// A longitudinal note at 3 kHz is gone before the room is: it has to be caught in its
+// first hundredth of a second.
 var timings = map[Strike]timing{
 	SideTap: {wideHz: 1200, lookFromS: 0.025, lookS: 0.6, lookRiseS: 0.05, waits: true},
 	EndTap:  {wideHz: 500, lookFromS: 0.004, lookS: 0.2, lookRiseS: 0.004},
@@ -100,7 +101,8 @@ func cut(take capture.Take, at timing) (rings, quiet []segment) {
 }
 
 // zoom filters the neighbourhood of a frequency out of the segment: flat within
-// flatHz, a cosine's fall to skirtHz (both times the band's width), then decimated to twice that or more.
+// flatHz, a cosine's fall to skirtHz (both times the band's width), then decimated to
+// twice that or more.
 func (s segment) zoom(hz float64) band {
 	perBin := s.rate / float64(s.n)
 	width := max(1, hz/s.wide)
@@ -145,7 +147,8 @@ func (b *band) about(centre float64) {
 }
 
 // record cuts the part from skip to until (s after the strike) out of the band and
-// transforms it: the bins within reach, in Hz, of the centre. ok is false if too little is left.
+// transforms it: the bins within reach, in Hz, of the centre. ok is false if
+// too little is left.
 func (b band) record(p plans, skip, until, reach float64) (r damped.Record, ok bool) {
 	if b.quiet {
 		skip, until = edgeS/b.width, b.ring

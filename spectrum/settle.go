@@ -8,16 +8,18 @@ import (
 	"ringstock/spectrum/room"
 )
 
-// roomFit is what a neighbourhood's fit with a model of the room found: the fundamental, and the lines beside it.
+// roomFit is what a neighbourhood's fit with a model of the room found: the fundamental,
+// and the lines beside it.
 type roomFit struct {
 	lines []component
 	main  int // index of the fundamental
 	sound roomSound
 }
 
-// fitRoom fits the fundamental parts[main] with care: lines that hide beside it are sought, and, where the room
-// dies before the ring (waits), what it adds is part of the model. Pure: the neighbourhood is prepared before, and
-// what is known stays as it is. ok is false where no such fit holds: then what is known is best.
+// fitRoom fits the fundamental parts[main] with care: lines that hide beside it are
+// sought, and, where the room dies before the ring (waits), what it adds is part of the
+// model. Pure: the neighbourhood is prepared before, and what is known stays as it is. ok
+// is false where no such fit holds: then what is known is best.
 func fitRoom(h neighbourhood, parts []part, fundamental int, waits bool) (found roomFit, ok bool) {
 	was := parts[fundamental].component
 	start, main := h.known(parts, fundamental)
@@ -51,7 +53,8 @@ func fitRoom(h neighbourhood, parts []part, fundamental int, waits bool) (found 
 	return roomFit{lines: h.components(f, recs, which), main: main}, true
 }
 
-// less leaves away terms of what reaches in of all else, if the data don't ask for them: they hide some of the ring.
+// less leaves away terms of what reaches in of all else, if the data don't ask for them:
+// they hide some of the ring.
 func (h *neighbourhood) less(f *damped.Fit, recs []damped.Record) *damped.Fit {
 	for h.smooth > 0 {
 		fewer := *h
@@ -67,14 +70,16 @@ func (h *neighbourhood) less(f *damped.Fit, recs []damped.Record) *damped.Fit {
 	return f
 }
 
-// heardTaus is for how many decay times a line is listened to even if the band is noise before: in the line's own width
-// there is less. What comes later is 1.4 % of what all of it tells of the frequency.
+// heardTaus is for how many decay times a line is listened to even if the band is noise
+// before: in the line's own width there is less. What comes later is 1.4 % of what all of
+// it tells of the frequency.
 const heardTaus = 4.0
 
 // lateS is how long after the strike the room has mostly died.
 const lateS = 0.12
 
-// latest is the line of a fit with the most energy when the room has died, -1 if none rings.
+// latest is the line of a fit with the most energy when the room has died, -1 if none
+// rings.
 func (h neighbourhood) latest(f *damped.Fit, recs []damped.Record) int {
 	best := -1
 	for m, l := range f.Lines {
@@ -96,14 +101,16 @@ func (h neighbourhood) late(f *damped.Fit, recs []damped.Record, m int) (sum flo
 	return sum
 }
 
-// isHum tells whether a line of a fit is what a steady one leaves of itself where it wanders.
+// isHum tells whether a line of a fit is what a steady one leaves of itself where it
+// wanders.
 func (h neighbourhood) isHum(f *damped.Fit, m int) bool {
 	l := f.Lines[m]
 	_, sd := f.SD(m)
 	return endless(l.Alpha, sd) && slices.ContainsFunc(h.hum, func(hum float64) bool { return math.Abs(l.Hz-hum) < humStrays })
 }
 
-// ringFirst orders the lines of a fit: the fundamental, then the ring's other lines, then what dies faster.
+// ringFirst orders the lines of a fit: the fundamental, then the ring's other lines,
+// then what dies faster.
 func ringFirst(f *damped.Fit, main int) (order []int, ring int) {
 	order = []int{main}
 	for _, slow := range []bool{true, false} {
@@ -119,7 +126,8 @@ func ringFirst(f *damped.Fit, main int) (order []int, ring int) {
 	return order, ring
 }
 
-// inRoom fits the ring's lines of a fit anew with a model of the room. The fundamental comes first.
+// inRoom fits the ring's lines of a fit anew with a model of the room. The
+// fundamental comes first.
 func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, parts []part, main int) (found roomFit, ok bool) {
 	order, ring := ringFirst(f, main)
 	var lines []room.Line
@@ -160,8 +168,9 @@ func (h neighbourhood) inRoom(f *damped.Fit, recs []damped.Record, which []int, 
 	return found, true
 }
 
-// alsoHeard adds to a fit's lines what the room's sound has beside them: lines that lie beyond the bins of that fit, and as given ones
-// steady lines, and what is weakened since it lies beyond that sound's own band.
+// alsoHeard adds to a fit's lines what the room's sound has beside them: lines that lie
+// beyond the bins of that fit, and as given ones steady lines, and what is weakened since
+// it lies beyond that sound's own band.
 func (h neighbourhood) alsoHeard(lines []room.Line, steady []float64, parts []part) (all, given []room.Line) {
 	for _, hz := range steady {
 		given = append(given, room.Line{Hz: hz})
@@ -207,8 +216,9 @@ func (b band) without(f *damped.Fit, i int, rec damped.Record) []complex128 {
 // t60HeardLn is the relative uncertainty from which on a reverberation time is none.
 const t60HeardLn = 0.5
 
-// move shifts a component to another frequency and decay, and what its taps say alone with it. The amplitude that was
-// found stays where most of the ring's energy lies, and so changes at the strike.
+// move shifts a component to another frequency and decay, and what its taps say alone
+// with it. The amplitude that was found stays where most of the ring's energy lies, and
+// so changes at the strike.
 func (c *component) move(hz, alpha float64) {
 	c.hz += hz
 	c.alpha += alpha

@@ -38,7 +38,8 @@ type spectra struct {
 	early  density  // of the first hundredths of a second of end taps, in which their note sounds
 }
 
-// tapSpectra is all that later stages see of the sound: each ring and quiet stretch as a spectrum, and what they have in common.
+// tapSpectra is all that later stages see of the sound: each ring and quiet stretch as a
+// spectrum, and what they have in common.
 type tapSpectra struct {
 	spectra
 	strike Strike
@@ -72,7 +73,8 @@ func spectraOf(sound capture.Take, strike Strike, taps []usedTap) tapSpectra {
 	return out
 }
 
-// The first part of an end tap's ring, without the blow itself: a lengthwise note of Q 80 at 3 kHz falls by 20 dB in it.
+// The first part of an end tap's ring, without the blow itself: a lengthwise note of Q 80
+// at 3 kHz falls by 20 dB in it.
 const earlyFromS, earlyS = 0.003, 0.03
 
 // earlyRing is the density of the first part of the rings.
@@ -90,7 +92,8 @@ func earlyRing(take capture.Take) density {
 	return typical(density{take.Rate / float64(n), make([]float64, n/2+1)}, densities(n, take.Rate, seen...))
 }
 
-// look forms the spectra of a take, in whose quiet the given lines were found, through the look window.
+// look forms the spectra of a take, in whose quiet the given lines were found,
+// through the look window.
 func look(take capture.Take, at timing, lines []steady) spectra {
 	long := int(at.lookS * take.Rate)
 	// Rings and lines are looked at through the look window; the noise between the lines
@@ -155,7 +158,8 @@ func lookWindow(n int, rate, riseS float64) []float64 {
 	return w
 }
 
-// typical is the density of a usual one of the rings, loud and soft ones brought to one level.
+// typical is the density of a usual one of the rings, loud and soft ones
+// brought to one level.
 func typical(out density, each []density) density {
 	var gain []float64
 	for _, d := range each {
@@ -179,7 +183,8 @@ func typical(out density, each []density) density {
 	return out
 }
 
-// soundsLow tells whether a good part of the ring, hum aside, lies where a blank's fundamental does.
+// soundsLow tells whether a good part of the ring, hum aside, lies where a
+// blank's fundamental does.
 func (v spectra) soundsLow() bool {
 	strongest, low := 0.0, 0.0
 	for k := int(lowestHz / v.ring.perBin); k < len(v.ring.p); k++ {

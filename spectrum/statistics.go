@@ -22,7 +22,8 @@ func middle(x []float64) float64 {
 	return (slices.Max(x[:m]) + high) / 2
 }
 
-// scatter is a robust sd: 1.4826 times the median distance from m, for few values the plain one.
+// scatter is a robust sd: 1.4826 times the median distance from m, for few
+// values the plain one.
 func scatter(xs []float64, m float64) float64 {
 	if len(xs) < 2 {
 		return 0

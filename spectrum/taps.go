@@ -25,7 +25,8 @@ const (
 	beforeTapS = 0.02 // s before a strike that are not quiet: its onset is known to 2 ms, and windows smear
 )
 
-// sinceClipped lists the rings of taps that were clipped for a short time only, from there on.
+// sinceClipped lists the rings of taps that were clipped for a short time
+// only, from there on.
 func sinceClipped(taps []capture.Tap, rate float64) (use []usedTap) {
 	for i, t := range taps {
 		if t.Reason == capture.Clipped && float64(t.ClippedTill-t.Onset) < clippedS*rate {

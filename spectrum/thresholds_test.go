@@ -119,8 +119,8 @@ func TestReadings(t *testing.T) {
 	}
 }
 
-// TestThresholdsMoved tells how far note, Q and purity of 30 recordings move, in units of their own uncertainty, when a threshold is
-// halved or doubled. Some seconds for each:
+// TestThresholdsMoved tells how far note, Q and purity of 30 recordings move, in units of
+// their own uncertainty, when a threshold is halved or doubled. Some seconds for each:
 //
 //	go test ./spectrum -run ThresholdsMoved -v -timeout 2h -args -thresholds '.'
 func TestThresholdsMoved(t *testing.T) {
@@ -166,7 +166,8 @@ func differ(was, now []seen) string {
 	return fmt.Sprintf("note %.2g u, Q %.2g u, purity %.2g u, other taps in %d", worst[0], worst[1], worst[2], taps)
 }
 
-// readings runs TestReadings with a threshold in place of its own value; nil if that can't be.
+// readings runs TestReadings with a threshold in place of its own value; nil if that
+// can't be.
 func readings(t *testing.T, dir string, with *threshold) (all []seen) {
 	t.Helper()
 	out := filepath.Join(dir, "readings.json")

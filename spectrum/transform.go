@@ -21,8 +21,8 @@ func (p plans) of(n int) *fourier.CmplxFFT {
 	return p[n]
 }
 
-// stretch is a piece of sound on its way into a transform: seen through the window w (nil: as it is), and
-// starting so many samples late.
+// stretch is a piece of sound on its way into a transform: seen through the window w
+// (nil: as it is), and starting so many samples late.
 type stretch struct {
 	x, w []float64
 	late int
@@ -36,8 +36,9 @@ func (s stretch) sample(i int) float64 {
 	return s.x[i] * s.w[i]
 }
 
-// transformPair fills in the unnormalised DFTs, bins 0..n/2, of two real stretches that are padded with zeros to n samples, a
-// power of two: they go through one transform as real and imaginary part. buf is room for n samples.
+// transformPair fills in the unnormalised DFTs, bins 0..n/2, of two real stretches that
+// are padded with zeros to n samples, a power of two: they go through one transform as
+// real and imaginary part. buf is room for n samples.
 func transformPair(buf []complex128, a, b stretch, first, second []complex128) {
 	clear(buf)
 	for i := range a.x {
@@ -54,7 +55,8 @@ func transformPair(buf []complex128, a, b stretch, first, second []complex128) {
 	}
 }
 
-// transformOne is the same for a single stretch, whose even and odd samples go through a transform of half the length.
+// transformOne is the same for a single stretch, whose even and odd samples go through a
+// transform of half the length.
 func transformOne(buf []complex128, a stretch, out []complex128) {
 	half := len(buf) / 2
 	buf = buf[:half]
@@ -74,8 +76,8 @@ func transformOne(buf []complex128, a stretch, out []complex128) {
 	out[half] = complex(real(buf[0])-imag(buf[0]), 0)
 }
 
-// transforms are the unnormalised DFTs, bins 0..n/2, of stretches that are padded with zeros to n samples,
-// a power of two.
+// transforms are the unnormalised DFTs, bins 0..n/2, of stretches that are padded with
+// zeros to n samples, a power of two.
 func transforms(n int, of ...stretch) [][]complex128 {
 	out, buf := rows[complex128](len(of), n/2+1), make([]complex128, n)
 	for i := 0; i+1 < len(of); i += 2 {
@@ -87,7 +89,8 @@ func transforms(n int, of ...stretch) [][]complex128 {
 	return out
 }
 
-// densities are the periodograms of stretches, each with its window, padded with zeros to n samples, a power of two.
+// densities are the periodograms of stretches, each with its window, padded with zeros to
+// n samples, a power of two.
 func densities(n int, rate float64, of ...stretch) []density {
 	buf, bins, p := make([]complex128, n), rows[complex128](2, n/2+1), rows[float64](len(of), n/2+1)
 	out := make([]density, len(of))

@@ -88,7 +88,8 @@ func (s *unevenScore) add(seed uint64, foreign bool) {
 	}
 }
 
-// exceptional is the count that n trials of probability p exceed once in a thousand times.
+// exceptional is the count that n trials of probability p exceed once in a thousand
+// times.
 func exceptional(n int, p float64) int {
 	b := distuv.Binomial{N: float64(n), P: p}
 	for k := range n {
@@ -99,7 +100,8 @@ func exceptional(n int, p float64) int {
 	return n
 }
 
-// TestUnevenBars reads bars whose wood and section vary along them, made by finite elements:
+// TestUnevenBars reads bars whose wood and section vary along them, made by finite
+// elements:
 //
 //	RINGSTOCK_SLOW=1 go test ./spectrum -run UnevenBars -v -args -seed 90000
 func TestUnevenBars(t *testing.T) {

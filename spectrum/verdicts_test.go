@@ -10,15 +10,17 @@ import (
 	"ringstock/spectrum"
 )
 
-// TestAlteredRecordings: a device that turns loud taps down is noticed in nine of ten recordings, and a room, or
-// two lines that begin by cancelling each other, is not taken for one.
+// TestAlteredRecordings: a device that turns loud taps down is noticed in nine of
+// ten recordings, and a room, or two lines that begin by cancelling each other,
+// is not taken for one.
 func TestAlteredRecordings(t *testing.T) {
 	noticed := func(c cases.Case) bool {
 		rec, _ := c.Render()
 		a := spectrum.Analyse(capture.FindTaps(rec), spectrum.SideTap)
 		return slices.ContainsFunc(a.Warnings, func(w capture.Warning) bool { return w.Code == spectrum.Altered })
 	}
-	// At a rate of 0.9 fewer than 8 of 12 come in 0.4 % of tries, fewer than 2 of 4 in as many.
+	// At a rate of 0.9 fewer than 8 of 12 come in 0.4 % of tries, fewer than 2 of 4 in as
+	// many.
 	bars, least, found := 4, 2, 0
 	if slow() {
 		bars, least = 12, 8
@@ -37,10 +39,11 @@ func TestAlteredRecordings(t *testing.T) {
 	}
 }
 
-// TestForeignNotes: a note of another thing is named, also at a place where the other plane's modes may lie; the bar's
-// own modes and what the room makes of them are not.
+// TestForeignNotes: a note of another thing is named, also at a place where the other
+// plane's modes may lie; the bar's own modes and what the room makes of them are not.
 func TestForeignNotes(t *testing.T) {
-	// Of 12 draws at a rate of 0.02 more than one comes in 2.3 % of tries, at 0.005 in 0.2 %.
+	// Of 12 draws at a rate of 0.02 more than one comes in 2.3 % of tries, at 0.005 in
+	// 0.2 %.
 	missed, falsely, every := 0, 0, uint64(3)
 	if slow() {
 		every = 1

@@ -7,25 +7,26 @@ import (
 	"gonum.org/v1/gonum/floats"
 )
 
-// Decimate filters the samples and keeps every m-th, m the largest number that leaves at least
-// the wanted rate. It returns the samples and their rate. Up to 0.3 of that rate nothing is
-// weakened by more than 0.02 dB or shifted in time, and from 0.7 of it, where things would be
-// mirrored down there, nothing is left within 60 dB; a decaying line stays one, as through any
-// linear filter.
+// Decimate filters the samples and keeps every m-th, m the largest number that leaves at
+// least the wanted rate. It returns the samples and their rate. Up to 0.3 of that rate
+// nothing is weakened by more than 0.02 dB or shifted in time, and from 0.7 of it, where
+// things would be mirrored down there, nothing is left within 60 dB; a decaying line
+// stays one, as through any linear filter.
 func Decimate(x []float64, rate, want float64) ([]float64, float64) {
 	p := Pyramid{Samples: x, Rate: rate}.Decimate(want)
 	return p.Samples, p.Rate
 }
 
-// Pyramid is sound that remembers itself at half its rate, a quarter ..., as far as HalveTo has made it.
+// Pyramid is sound that remembers itself at half its rate, a quarter ..., as far as
+// HalveTo has made it.
 type Pyramid struct {
 	Samples []float64
 	Rate    float64
 	halves  [][]float64
 }
 
-// HalveTo halves the sound for as long as no less than the wanted rate is left. The pyramid
-// remembers each step.
+// HalveTo halves the sound for as long as no less than the wanted rate is left. The
+// pyramid remembers each step.
 func (p *Pyramid) HalveTo(want float64) Pyramid {
 	x, rate, n := p.Samples, p.Rate, 0
 	for ; rate >= 2*want; n++ {
@@ -37,7 +38,8 @@ func (p *Pyramid) HalveTo(want float64) Pyramid {
 	return Pyramid{x, rate, p.halves[n:]}
 }
 
-// Remembered is the sound at the lowest rate of at least the wanted one that was made already.
+// Remembered is the sound at the lowest rate of at least the wanted one that was made
+// already.
 func (p Pyramid) Remembered(want float64) Pyramid {
 	for len(p.halves) > 0 && p.Rate/2 >= want {
 		p = Pyramid{p.halves[0], p.Rate / 2, p.halves[1:]}
@@ -45,7 +47,8 @@ func (p Pyramid) Remembered(want float64) Pyramid {
 	return p
 }
 
-// Decimate is the sound at the lowest whole part of its rate that is at least the wanted one.
+// Decimate is the sound at the lowest whole part of its rate that is at
+// least the wanted one.
 func (p Pyramid) Decimate(want float64) Pyramid {
 	m := max(int(p.Rate/want), 1)
 	for ; m%2 == 0; m /= 2 {
@@ -64,9 +67,9 @@ func (p Pyramid) halved() Pyramid {
 	return Pyramid{p.halves[0], p.Rate / 2, p.halves[1:]}
 }
 
-// lowpassFIR is one half of a symmetric low-pass filter, from its middle outwards, that lets pass
-// 0.3/m of the rate and stops 0.7/m: a sinc under a Kaiser window for 60 dB (Oppenheim & Schafer,
-// Discrete-Time Signal Processing, section 7.6).
+// lowpassFIR is one half of a symmetric low-pass filter, from its middle outwards, that
+// lets pass 0.3/m of the rate and stops 0.7/m: a sinc under a Kaiser window for 60 dB
+// (Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.6).
 func lowpassFIR(m int) []float64 {
 	const beta = 5.653 // 0.1102 (60 - 8.7)
 	reach := 5*m - 1   // (60 - 8)/(2.285 * 2 pi 0.4/m)/2 = 4.5 m samples to either side, and a little
@@ -91,7 +94,8 @@ func sinc(x float64) float64 {
 	return math.Sin(math.Pi*x) / (math.Pi * x)
 }
 
-// bessel0 is the modified Bessel function of the first kind and order zero, by its power series.
+// bessel0 is the modified Bessel function of the first kind and order zero,
+// by its power series.
 func bessel0(x float64) float64 {
 	sum, term := 1.0, 1.0
 	for k := 1.0; term > 1e-17*sum; k++ {
@@ -101,8 +105,8 @@ func bessel0(x float64) float64 {
 	return sum
 }
 
-// filtered is the value of the filter with its middle at sample c. Beyond its ends the sound is
-// held: starting from nothing would be a strike.
+// filtered is the value of the filter with its middle at sample c. Beyond its ends the
+// sound is held: starting from nothing would be a strike.
 func filtered(x, h []float64, c int) float64 {
 	y := h[0] * x[c]
 	for k := 1; k < len(h); k++ {
@@ -130,8 +134,9 @@ func half(x []float64) []float64 {
 	return out
 }
 
-// halveInto filters the sample at place halfReach of x and every second one after it. Of the filter every
-// second coefficient but the middle one is zero, and it is written out: it runs over all the sound there is.
+// halveInto filters the sample at place halfReach of x and every second one after it. Of
+// the filter every second coefficient but the middle one is zero, and it is written out:
+// it runs over all the sound there is.
 func halveInto(out, x []float64) {
 	h := (*[halfReach + 1]float64)(halfFIR)
 	h0, h1, h3, h5, h7, h9 := h[0], h[1], h[3], h[5], h[7], h[9]
@@ -142,15 +147,15 @@ func halveInto(out, x []float64) {
 	}
 }
 
-// Halver halves the rate of a stream, sample by sample, as a Pyramid does that of a whole sound. Its
-// zero value is ready.
+// Halver halves the rate of a stream, sample by sample, as a Pyramid does that of a whole
+// sound. Its zero value is ready.
 type Halver struct {
 	latest [2*halfReach + 1]float64
 	n      int
 }
 
-// Next takes a sample and gives the next one of the halved stream, if there is one: those at even
-// places, 9 samples late.
+// Next takes a sample and gives the next one of the halved stream, if there is one: those
+// at even places, 9 samples late.
 func (h *Halver) Next(x float64) (y float64, ok bool) {
 	if h.n == 0 {
 		for i := range h.latest {

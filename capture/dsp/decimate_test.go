@@ -5,7 +5,8 @@ import (
 	"testing"
 )
 
-// TestDecimate sends steady tones through and asks for their level and, where they remain, their place in time.
+// TestDecimate sends steady tones through and asks for their level and, where they
+// remain, their place in time.
 func TestDecimate(t *testing.T) {
 	for _, c := range []struct {
 		rate, want float64
@@ -47,7 +48,8 @@ func TestDecimate(t *testing.T) {
 	}
 }
 
-// TestHalver: a stream is halved sample by sample to the very samples that the whole sound gives.
+// TestHalver: a stream is halved sample by sample to the very samples that
+// the whole sound gives.
 func TestHalver(t *testing.T) {
 	x := make([]float64, 501)
 	for i := range x {

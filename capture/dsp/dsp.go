@@ -1,6 +1,7 @@
 // Package dsp holds the small tools of signal processing that the search for taps, live
-// listening and the analysis of rings share: decimation, transforms, filters, order statistics.
-// Samples are dimensionless (full scale is +-1), rates in samples per second, frequencies in Hz.
+// listening and the analysis of rings share: decimation, transforms, filters, order
+// statistics. Samples are dimensionless (full scale is +-1), rates in samples per
+// second, frequencies in Hz.
 package dsp
 
 import "math"

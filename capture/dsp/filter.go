@@ -14,8 +14,8 @@ func (q *Biquad) Next(x float64) float64 {
 	return y
 }
 
-// Lowpass is a Butterworth low-pass of second order, 3 dB down at hz, by the bilinear transform
-// (Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.2).
+// Lowpass is a Butterworth low-pass of second order, 3 dB down at hz, by the bilinear
+// transform (Oppenheim & Schafer, Discrete-Time Signal Processing, section 7.2).
 func Lowpass(hz, rate float64) Biquad {
 	k := math.Tan(math.Pi * hz / rate)
 	n := 1 / (1 + math.Sqrt2*k + k*k)
@@ -29,8 +29,9 @@ func Highpass(hz, rate float64) Biquad {
 	return Biquad{b0: n, b1: -2 * n, b2: n, a1: 2 * (k*k - 1) * n, a2: (1 - math.Sqrt2*k + k*k) * n}
 }
 
-// BandEnergy is the mean square in frames of hop samples, after a Butterworth high-pass and a
-// low-pass of second order at the edges of the band in Hz. The last frame may be shorter.
+// BandEnergy is the mean square in frames of hop samples, after a Butterworth
+// high-pass and a low-pass of second order at the edges of the band in Hz. The last
+// frame may be shorter.
 func BandEnergy(x []float64, rate float64, band [2]float64, hop int) []float64 {
 	if len(x) == 0 {
 		return nil

@@ -35,8 +35,8 @@ func Transform(x []complex128) {
 // turnsKept is after how many steps Turns starts anew from an exact value.
 const turnsKept = 64
 
-// Turns goes through exp(-i pi k/n) for k from 0 to n-1: the factors that join the DFTs of n even and n odd samples. Each
-// is exact to 1e-14.
+// Turns goes through exp(-i pi k/n) for k from 0 to n-1: the factors that join the DFTs
+// of n even and n odd samples. Each is exact to 1e-14.
 func Turns(n int) iter.Seq2[int, complex128] {
 	return func(yield func(int, complex128) bool) {
 		step, turn := cmplx.Rect(1, -math.Pi/float64(n)), complex(1, 0)
@@ -55,22 +55,24 @@ func Turns(n int) iter.Seq2[int, complex128] {
 // Power is |z|^2.
 func Power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
 
-// Pair is the power at bin k of two real sounds whose transform went as one: x holds the DFT
-// of the one as real part and the other as imaginary part.
+// Pair is the power at bin k of two real sounds whose transform went as one: x holds the
+// DFT of the one as real part and the other as imaginary part.
 func Pair(x []complex128, k int) (first, second float64) {
 	z, mirrored := x[k], cmplx.Conj(x[len(x)-k])
 	return Power(z+mirrored) / 4, Power(z-mirrored) / 4
 }
 
-// Folded is the power at bin k of one real sound of twice the length of x, which holds the DFT of its even
-// samples as real part and its odd ones as imaginary part; turn is exp(-i pi k/len(x)).
+// Folded is the power at bin k of one real sound of twice the length of x, which holds
+// the DFT of its even samples as real part and its odd ones as imaginary part; turn is
+// exp(-i pi k/len(x)).
 func Folded(x []complex128, k int, turn complex128) float64 {
 	z, mirrored := x[k], cmplx.Conj(x[len(x)-k])
 	odd := turn * (z - mirrored)
 	return Power(z+mirrored+complex(imag(odd), -real(odd))) / 4
 }
 
-// Hann is a Hann window of n samples that lie in the middles of their intervals: none is zero.
+// Hann is a Hann window of n samples that lie in the middles of their
+// intervals: none is zero.
 func Hann(n int) []float64 {
 	w := make([]float64, n)
 	for i := range w {

@@ -15,8 +15,8 @@ func dft(x []float64, k int) (sum complex128) {
 	return sum
 }
 
-// TestTransforms: two sounds at once, and one folded into half its length, have the powers of the sum that
-// defines the transform.
+// TestTransforms: two sounds at once, and one folded into half its length, have the
+// powers of the sum that defines the transform.
 func TestTransforms(t *testing.T) {
 	rng := rand.New(rand.NewPCG(93002, 0))
 	for _, n := range []int{8, 16, 64, 128, 512} {

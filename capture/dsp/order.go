@@ -5,9 +5,9 @@ import (
 	"slices"
 )
 
-// NthElement is the value that stands at place n, counted from 0, once x is sorted. It leaves
-// x in another order, with none greater before that place and none smaller after it (Hoare's
-// FIND, Communications of the ACM 4 (1961) 321).
+// NthElement is the value that stands at place n, counted from 0, once x is sorted. It
+// leaves x in another order, with none greater before that place and none smaller after
+// it (Hoare's FIND, Communications of the ACM 4 (1961) 321).
 func NthElement[T cmp.Ordered](x []T, n int) T {
 	for from, to := 0, len(x)-1; from < to; {
 		pivot, i, j := x[(from+to)/2], from, to

@@ -1,6 +1,6 @@
-// Package filefault puts into plain words what a system says of a file. Systems differ in their words and
-// numbers for the same fault ("GetFileAttributesEx x.wav: The system cannot find the file specified."),
-// and none says what to do.
+// Package filefault puts into plain words what a system says of a file. Systems differ in
+// their words and numbers for the same fault ("GetFileAttributesEx x.wav: The system
+// cannot find the file specified."), and none says what to do.
 package filefault
 
 import (
@@ -14,8 +14,8 @@ import (
 	"syscall"
 )
 
-// Text returns the text of an error. Where its chain has what a system said of a file, that part is in plain
-// words, with what to do; the rest is as it was.
+// Text returns the text of an error. Where its chain has what a system said of a file,
+// that part is in plain words, with what to do; the rest is as it was.
 func Text(err error) string {
 	text := err.Error()
 	var path *fs.PathError
@@ -48,7 +48,8 @@ func words(err error) (string, bool) {
 	return "", false
 }
 
-// InUse tells whether a file can't be had because another program holds it. Only Windows says so.
+// InUse tells whether a file can't be had because another program holds it.
+// Only Windows says so.
 func InUse(err error) bool {
 	return windows(err, 32, 33) // ERROR_SHARING_VIOLATION, ERROR_LOCK_VIOLATION
 }
@@ -58,7 +59,8 @@ func Full(err error) bool {
 	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || windows(err, 39, 112) // ERROR_HANDLE_DISK_FULL, ERROR_DISK_FULL
 }
 
-// windows tells whether an error is one of the numbers of Windows ("System Error Codes", Microsoft's reference of its API).
+// windows tells whether an error is one of the numbers of Windows ("System Error Codes",
+// Microsoft's reference of its API).
 func windows(err error, numbers ...syscall.Errno) bool {
 	var e syscall.Errno
 	return runtime.GOOS == "windows" && errors.As(err, &e) && slices.Contains(numbers, e)

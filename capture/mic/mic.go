@@ -2,8 +2,8 @@
 // built with the tag portaudio and with cgo; otherwise every function says how to get it.
 //
 // PortAudio calls back from a thread of its own. The callback does nothing but copy the
-// samples into a ring that was made beforehand; Read empties it. Sound that does not fit is
-// counted as lost, never silently left out.
+// samples into a ring that was made beforehand; Read empties it. Sound that does not fit
+// is counted as lost, never silently left out.
 package mic
 
 import (
@@ -39,7 +39,8 @@ var ErrNotBuilt = errors.New(`this program was built without live capture. Insta
 then build again with: go build -tags portaudio ./cmd/ringstock
 Recordings from any other recorder can be graded without it`)
 
-// choose finds the device of a name. Names are what stays the same when devices come and go.
+// choose finds the device of a name. Names are what stays the same when
+// devices come and go.
 func choose(devices []Device, name string) (int, error) {
 	if len(devices) == 0 {
 		return 0, errors.New("no microphone was found: plug one in, check that the system's sound settings show it and that its privacy settings permit it, then try again")
@@ -74,7 +75,8 @@ func choose(devices []Device, name string) (int, error) {
 	case len(found) == 1:
 		return found[0], nil
 	}
-	// Several sound systems list the same microphone: the one the system prefers, else the first.
+	// Several sound systems list the same microphone: the one the system
+	// prefers, else the first.
 	for _, i := range found {
 		if !strings.EqualFold(devices[i].Name, devices[found[0]].Name) {
 			return 0, fmt.Errorf("%q may be any of %s; give more of the name", name, names(pick(devices, found)))

@@ -20,6 +20,6 @@ func Devices() ([]Device, error) { return nil, ErrNotBuilt }
 // Open opens an input device.
 func Open(Options) (*Microphone, error) { return nil, ErrNotBuilt }
 
-// RedirectStderr keeps what the sound system's libraries print off the terminal, and returns the file that
-// has it instead; see the live version.
+// RedirectStderr keeps what the sound system's libraries print off the terminal, and
+// returns the file that has it instead; see the live version.
 func RedirectStderr() (log *os.File, err error) { return nil, nil }

@@ -131,9 +131,9 @@ func (m *Microphone) hear(in []float32, _ portaudio.StreamCallbackTimeInfo, flag
 // Rate is the number of samples per second.
 func (m *Microphone) Rate() float64 { return m.rate }
 
-// Read takes what has come. A sound system that stops delivering says nothing; so does this, until too
-// much time has passed without sound. Time is counted in polls, so that a computer
-// that slept is not mistaken for one that stopped hearing.
+// Read takes what has come. A sound system that stops delivering says nothing; so does
+// this, until too much time has passed without sound. Time is counted in polls, so that a
+// computer that slept is not mistaken for one that stopped hearing.
 func (m *Microphone) Read(b *capture.Block) error {
 	*b = capture.Block{Samples: b.Samples[:0], Pos: m.pos}
 	if m.err != nil {
@@ -167,8 +167,8 @@ func (m *Microphone) Read(b *capture.Block) error {
 	return m.err
 }
 
-// Close stops the device. A sound system that hangs is left alone: the program must not hang
-// with it.
+// Close stops the device. A sound system that hangs is left alone: the program
+// must not hang with it.
 func (m *Microphone) Close() error {
 	done := make(chan error, 1)
 	go func() {

@@ -6,8 +6,8 @@ import (
 	"ringstock/capture"
 )
 
-// ring hands samples from the one goroutine that puts to the one that takes, without a lock
-// and without allocating. Its length is a power of two.
+// ring hands samples from the one goroutine that puts to the one that takes, without a
+// lock and without allocating. Its length is a power of two.
 type ring struct {
 	samples []float32
 	put     atomic.Uint64 // samples put so far
@@ -58,8 +58,8 @@ func (r *ring) Put(in []float32, flags capture.Flags) {
 	r.put.Store(put + uint64(len(in)))
 }
 
-// Take moves what has come into b, up to the next mark or most samples. It says whether there was
-// anything.
+// Take moves what has come into b, up to the next mark or most samples. It says whether
+// there was anything.
 func (r *ring) Take(b *capture.Block, most int) bool {
 	put, taken := r.put.Load(), r.taken.Load()
 	n := min(int(put-taken), most)

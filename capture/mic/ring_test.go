@@ -8,8 +8,8 @@ import (
 	"ringstock/capture"
 )
 
-// What comes out, with what is said to be lost, is what went in: under all speeds of the two
-// sides. Run it with -race too.
+// What comes out, with what is said to be lost, is what went in: under all speeds of the
+// two sides. Run it with -race too.
 func TestRingLosesNothingSilently(t *testing.T) {
 	for seed := range uint64(20) {
 		random := rand.New(rand.NewPCG(seed, 0))

@@ -15,8 +15,9 @@ import (
 	"ringstock/capture/mic/virtual"
 )
 
-// shim comes before ALSA's library: it notes each opening of a device and, from the one numbered
-// SHIM_AFTER on, refuses with SHIM_ERRNO, as a system does whose device is in use, forbidden or gone.
+// shim comes before ALSA's library: it notes each opening of a device and, from the one
+// numbered SHIM_AFTER on, refuses with SHIM_ERRNO, as a system does whose device is in
+// use, forbidden or gone.
 const shim = `#define _GNU_SOURCE
 #include <dlfcn.h>
 #include <fcntl.h>
@@ -35,7 +36,8 @@ int snd_pcm_open(void **pcm, const char *name, int stream, int mode) {
 }
 `
 
-// A microphone that is listed but can't be opened: the words are ours, whatever the reason.
+// A microphone that is listed but can't be opened: the words are ours,
+// whatever the reason.
 func TestRefusedByTheSystem(t *testing.T) {
 	if os.Getenv("SHIM_LOG") != "" { // this test again, under the shim
 		_, err := mic.RedirectStderr()

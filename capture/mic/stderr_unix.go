@@ -14,10 +14,11 @@ import (
 
 var hushed atomic.Bool
 
-// RedirectStderr keeps what the sound system's libraries print off the terminal, and returns a file that has it
-// instead, to be read at places only. The file has no name any more, so that nothing is left behind. The program's own
-// messages and crashes still go to the terminal. It must be called
-// before anything keeps a copy of os.Stderr; a second call does nothing and returns nil.
+// RedirectStderr keeps what the sound system's libraries print off the terminal, and
+// returns a file that has it instead, to be read at places only. The file has no name any
+// more, so that nothing is left behind. The program's own messages and crashes still go
+// to the terminal. It must be called before anything keeps a copy of os.Stderr; a second
+// call does nothing and returns nil.
 func RedirectStderr() (log *os.File, err error) {
 	if hushed.Swap(true) {
 		return nil, nil

@@ -28,9 +28,10 @@ func sequence(n int) []float64 {
 	return x
 }
 
-// followed is a sequence with a second of silence behind it: the sound server hands on whole pieces only, so
-// that the end of what is played last stays with it. There is room for it behind a whole sequence: while ten minutes are
-// copied the collector can stop the reader for longer than a computer that does not sleep.
+// followed is a sequence with a second of silence behind it: the sound server hands on
+// whole pieces only, so that the end of what is played last stays with it. There is room
+// for it behind a whole sequence: while ten minutes are copied the collector can stop the
+// reader for longer than a computer that does not sleep.
 func followed(x []float64) []float64 { return append(x, make([]float64, virtual.Rate)...) }
 
 func open(t *testing.T) *mic.Microphone {
@@ -124,8 +125,8 @@ func TestUnplugged(t *testing.T) {
 	})
 }
 
-// brokenServer checks that a server which breaks down while it records is told of, and that
-// nothing hangs.
+// brokenServer checks that a server which breaks down while it records is told of, and
+// that nothing hangs.
 func brokenServer(t *testing.T, breaks func(*virtual.Microphone)) {
 	v := virtual.Start(t)
 	m := open(t)
@@ -201,7 +202,8 @@ func TestDevicesAreListedAnew(t *testing.T) {
 	}
 }
 
-// A rate that no device has is made of another by the sound server, which does not say so.
+// A rate that no device has is made of another by the sound server, which does not say
+// so.
 func TestOddRate(t *testing.T) {
 	v := virtual.Start(t)
 	m, err := mic.Open(mic.Options{RateHz: 12345})
@@ -225,8 +227,8 @@ func TestOddRate(t *testing.T) {
 	<-fed
 }
 
-// A reader that is busy loses nothing as long as the ring holds what comes meanwhile; what it does not
-// hold is counted.
+// A reader that is busy loses nothing as long as the ring holds what comes meanwhile;
+// what it does not hold is counted.
 func TestSlowReader(t *testing.T) {
 	const s = time.Second
 	stalls := []time.Duration{s / 10, 3 * s / 2}

@@ -1,5 +1,5 @@
-// Package room judges a place for listening and the microphone in it, from a recording of some
-// quiet and a hand clap.
+// Package room judges a place for listening and the microphone in it, from a recording of
+// some quiet and a hand clap.
 package room
 
 import (
@@ -15,8 +15,8 @@ import (
 	"ringstock/capture/dsp"
 )
 
-// Report is what the recording tells. A number that could not be had is NaN-free: it has a
-// reason in Missing under its name.
+// Report is what the recording tells. A number that could not be had is NaN-free: it has
+// a reason in Missing under its name.
 type Report struct {
 	NoiseDB    float64           `json:"noise_db"` // rms of the quiet, dB re full scale
 	HumHz      []float64         `json:"hum_hz"`   // mains lines that stand out of the noise
@@ -110,7 +110,8 @@ const switchOff = `switch off automatic gain, noise suppression and "enhancement
 const hopS = 0.005
 
 // decay finds the reverberation time between 5 and 25 dB below the start of the backward
-// integrated energy (ISO 3382-2, T20), and whether the decay is straight and the noise steady.
+// integrated energy (ISO 3382-2, T20), and whether the decay is straight and the noise
+// steady.
 func (r *Report) decay(after, before []float64, rate float64) {
 	hop := int(hopS * rate)
 	band := [2]float64{500, 2000}
@@ -158,8 +159,9 @@ func (r *Report) decay(after, before []float64, rate float64) {
 	r.PumpDB = dsp.Decibel(dsp.MeanSquare(quiet[:int(0.5*rate)])) - r.NoiseDB
 }
 
-// drop is how far, beyond what noise makes it fluctuate, the decay falls below its own line on the
-// way down to the noise: a device that suppresses noise cuts it off. Rooms only ever ring on for longer.
+// drop is how far, beyond what noise makes it fluctuate, the decay falls below its own
+// line on the way down to the noise: a device that suppresses noise cuts it off. Rooms
+// only ever ring on for longer.
 func drop(e, t []float64, slope, noise float64) (db float64) {
 	const smooth, fluctuation, clear = 10, 3.0, 8.0 // hops; dB; dB over the noise
 	level := func(i int) float64 { return 10 * math.Log10(max(stat.Mean(e[i:i+smooth], nil), 1e-20)) }
@@ -184,12 +186,13 @@ func atLeast(yes bool) string {
 	return ""
 }
 
-// lowBands are the third-octave bands from 100 to 500 Hz (IEC 61260-1: base ten), their middles in Hz.
+// lowBands are the third-octave bands from 100 to 500 Hz (IEC 61260-1: base ten),
+// their middles in Hz.
 var lowBands = [...]float64{100, 125.9, 158.5, 199.5, 251.2, 316.2, 398.1, 501.2}
 
-// low fits a line to the third-octave levels of the clap, noise subtracted. Cupped hands clap lower than flat
-// ones by several dB (Papadakis and Stavroulakis, Acoustics 2 (2020) 224), so no better than 3 dB per
-// octave is known of the microphone.
+// low fits a line to the third-octave levels of the clap, noise subtracted. Cupped hands
+// clap lower than flat ones by several dB (Papadakis and Stavroulakis, Acoustics 2 (2020)
+// 224), so no better than 3 dB per octave is known of the microphone.
 func (r *Report) low(after, before []float64, rate float64) {
 	const long, rises = 0.25, 0.02 // s of the clap and its echo, of the window's slope before it
 	lead := int(rises * rate)
@@ -201,7 +204,8 @@ func (r *Report) low(after, before []float64, rate float64) {
 		r.Missing["low_slope_db_per_octave"] = "keep quiet for a second before the clap, and for half a second after it"
 		return
 	}
-	// The window is 1 over the clap: nothing of it may leak from where it is loud to where it is not.
+	// The window is 1 over the clap: nothing of it may leak from where it is loud
+	// to where it is not.
 	clap := thirds(slices.Concat(before[len(before)-lead:], after[:n-lead]), rate, lead)
 	noise := make([]float64, len(lowBands))
 	parts := 0
@@ -234,8 +238,8 @@ func (r *Report) low(after, before []float64, rate float64) {
 	r.LowSlope, r.LowAtLeast = slope-clapLow, lost > 0
 }
 
-// thirds are the powers of a sound in the bands lowBands, under a window that rises over the first samples
-// and falls over the last quarter.
+// thirds are the powers of a sound in the bands lowBands, under a window that rises over
+// the first samples and falls over the last quarter.
 func thirds(x []float64, rate float64, rise int) []float64 {
 	c := make([]complex128, len(x))
 	fall := len(x) / 4
@@ -260,8 +264,8 @@ func thirds(x []float64, rate float64, rise int) []float64 {
 	return out
 }
 
-// Hum finds lines at multiples of the mains frequencies that stand 15 dB over their surroundings. It is
-// nil if there is too little sound to tell.
+// Hum finds lines at multiples of the mains frequencies that stand 15 dB over their
+// surroundings. It is nil if there is too little sound to tell.
 func Hum(x []float64, rate float64) []float64 {
 	if float64(len(x)) < leastQuietS*rate || len(x) == 0 {
 		return nil

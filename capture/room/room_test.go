@@ -78,9 +78,10 @@ func TestInspectRefuses(t *testing.T) {
 	}
 }
 
-// flatHands is a clap of flat hands an arm's length away, in a room: the pulse of a cavity about 1 kHz, as a
-// band-pass makes it, whose skirt falls by 6 dB an octave (9 in third octaves), and an echo of a twentieth of its
-// energy. The microphone is a high-pass of so many poles, whose own slope over the bands is returned.
+// flatHands is a clap of flat hands an arm's length away, in a room: the pulse of a
+// cavity about 1 kHz, as a band-pass makes it, whose skirt falls by 6 dB an octave (9 in
+// third octaves), and an echo of a twentieth of its energy. The microphone is a high-pass
+// of so many poles, whose own slope over the bands is returned.
 func flatHands(seed uint64, poles int) (rec capture.Recording, slope float64) {
 	const rate = 48000.0
 	random := rand.New(rand.NewPCG(seed, 11))
@@ -120,7 +121,8 @@ func flatHands(seed uint64, poles int) (rec capture.Recording, slope float64) {
 	return capture.Recording{Rate: rate, Tracks: [][]float64{x}}, slope
 }
 
-// TestLowEnd: losses at the low end of 0 to 24 dB per octave are told within 3, and called weak from 12 on.
+// TestLowEnd: losses at the low end of 0 to 24 dB per octave are told within 3, and
+// called weak from 12 on.
 func TestLowEnd(t *testing.T) {
 	for poles := range 5 {
 		for seed := range uint64(6) {

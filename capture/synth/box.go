@@ -8,8 +8,9 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// Box is an empty rectangular room with a source and a microphone in it. It answers a click in two ways that have
-// nothing in common with noise that dies away: as a sum of its modes, and as a sum of mirrored sources.
+// Box is an empty rectangular room with a source and a microphone in it. It answers a
+// click in two ways that have nothing in common with noise that dies away: as a sum of
+// its modes, and as a sum of mirrored sources.
 type Box struct {
 	SizeM    [3]float64
 	Absorb   [6]float64 // share of the energy that walls take at right angles: x = 0, x = SizeM[0], y = 0, ...
@@ -23,15 +24,18 @@ const (
 	deepDB  = 60.0   // an answer is followed until it has sunk by so much
 )
 
-// admittance of a wall relative to air, from the reflection factor at right angles r = (1 - b)/(1 + b).
+// admittance of a wall relative to air, from the reflection factor at right angles
+// r = (1 - b)/(1 + b).
 func admittance(absorb float64) float64 {
 	r := math.Sqrt(1 - absorb)
 	return (1 - r) / (1 + r)
 }
 
-// decay is the amplitude's decay rate, 1/s, of a mode: each pair of walls takes c (b1 + b2)/(2 L) of it, and twice that where the mode
-// has nodes between them (Kuttruff, Room Acoustics, ch. 3; Morse & Ingard, Theoretical Acoustics, ch. 9; derived
-// anew from the energy at the walls over the energy in the room). So modes along the hard walls outlive the others.
+// decay is the amplitude's decay rate, 1/s, of a mode: each pair of walls takes c (b1 +
+// b2)/(2 L) of it, and twice that where the mode has nodes between them (Kuttruff, Room
+// Acoustics, ch. 3; Morse & Ingard, Theoretical Acoustics, ch. 9; derived anew from the
+// energy at the walls over the energy in the room). So modes along the hard walls
+// outlive the others.
 func (b Box) decay(n [3]int) (alpha float64) {
 	for i, k := range n {
 		at := soundMS * (admittance(b.Absorb[2*i]) + admittance(b.Absorb[2*i+1])) / (2 * b.SizeM[i])
@@ -67,13 +71,14 @@ func (b Box) modes(below float64, f func(hz, alpha, gain float64)) {
 	}
 }
 
-// Modal is the answer as the sum of the room's modes, sin(w t)/w each (Morse & Ingard, as above), up to 600 Hz,
-// without the direct sound.
+// Modal is the answer as the sum of the room's modes, sin(w t)/w each (Morse & Ingard, as
+// above), up to 600 Hz, without the direct sound.
 func (b Box) Modal(rate float64) []float64 {
 	slowest := math.Inf(1)
 	b.modes(modeHz, func(_, alpha, _ float64) { slowest = min(slowest, alpha) })
 	long := deepDB / 20 * math.Ln10 / slowest
-	// The sum is made at a low rate, and brought to the one wanted by zeros in its spectrum.
+	// The sum is made at a low rate, and brought to the one wanted by zeros in its
+	// spectrum.
 	by := max(int(rate/(2.4*modeHz)), 1)
 	low := rate / float64(by)
 	n := powerOfTwo(int(2 * long * low))
@@ -103,8 +108,9 @@ func fall(hz float64) float64 {
 	return (1 + math.Cos(math.Pi*(hz/modeHz-0.8)/0.2)) / 2
 }
 
-// Images is the answer as the sum of the source's mirror images (Allen & Berkley, J. Acoust. Soc. Am. 65 (1979)
-// 943), each at the nearest sample, for as long as given, without the direct sound.
+// Images is the answer as the sum of the source's mirror images (Allen & Berkley, J.
+// Acoust. Soc. Am. 65 (1979) 943), each at the nearest sample, for as long as given,
+// without the direct sound.
 func (b Box) Images(rate, longS float64) []float64 {
 	y := make([]float64, int(longS*rate))
 	far := soundMS * longS
@@ -142,7 +148,8 @@ func (b Box) Images(rate, longS float64) []float64 {
 	return b.echoes(y, rate)
 }
 
-// echoes is what is left of an answer a little after the direct sound, which comes first and is its time zero.
+// echoes is what is left of an answer a little after the direct sound, which comes first
+// and is its time zero.
 func (b Box) echoes(y []float64, rate float64) []float64 {
 	d := 0.0
 	for i := range b.From {
@@ -153,7 +160,8 @@ func (b Box) echoes(y []float64, rate float64) []float64 {
 	return y
 }
 
-// RT60 is Eyring's reverberation time of the box: 24 ln(10)/c V/(-S ln(1 - mean absorption)) (Kuttruff, as above).
+// RT60 is Eyring's reverberation time of the box: 24 ln(10)/c V/(-S ln(1 - mean
+// absorption)) (Kuttruff, as above).
 func (b Box) RT60() float64 {
 	x, y, z := b.SizeM[0], b.SizeM[1], b.SizeM[2]
 	var s, a float64
@@ -181,8 +189,9 @@ func AnswerDB(answer []float64, rate float64) float64 {
 	return 10 * math.Log10(sum/bins)
 }
 
-// ReverberationS is an answer's reverberation time, s: the mean of those in the octaves about 125 and 250 Hz, each
-// from 5 to 25 dB below the start of the backward integrated energy (ISO 3382-2, T20).
+// ReverberationS is an answer's reverberation time, s: the mean of those in the octaves
+// about 125 and 250 Hz, each from 5 to 25 dB below the start of the backward integrated
+// energy (ISO 3382-2, T20).
 func ReverberationS(answer []float64, rate float64) float64 {
 	n := powerOfTwo(2 * len(answer)) // the filter's answer before its time must not come round to the end
 	fft, padded := fourier.NewFFT(n), make([]float64, n)
@@ -214,5 +223,6 @@ func ReverberationS(answer []float64, rate float64) float64 {
 	return sum
 }
 
-// powerOfTwo is the smallest one that is not less than n: transforms of such a length are quick.
+// powerOfTwo is the smallest one that is not less than n: transforms of such
+// a length are quick.
 func powerOfTwo(n int) int { return 1 << bits.Len(uint(max(n, 1)-1)) }

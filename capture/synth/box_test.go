@@ -27,9 +27,10 @@ func band(x []float64, rate, from, to, afterS float64) float64 {
 	return sum
 }
 
-// TestBoxDies: the modes of a room die together as fast as Eyring's formula says, within what it neglects (that walls
-// differ, and where few modes sound): a third. Mirrored sources, whose walls take as much at grazing incidence as at right
-// angles, die between that and what runs to and fro between the hardest two walls.
+// TestBoxDies: the modes of a room die together as fast as Eyring's formula says, within
+// what it neglects (that walls differ, and where few modes sound): a third. Mirrored
+// sources, whose walls take as much at grazing incidence as at right angles, die between
+// that and what runs to and fro between the hardest two walls.
 func TestBoxDies(t *testing.T) {
 	const rate = 8000.0
 	eyring := office.RT60()
@@ -54,7 +55,8 @@ func TestBoxDies(t *testing.T) {
 	}
 }
 
-// TestBoxModesAreWhereTheImagesRing: what mirrored sources add up to has its peaks at the box's modes, the lowest one at c/2L.
+// TestBoxModesAreWhereTheImagesRing: what mirrored sources add up to has its peaks at the
+// box's modes, the lowest one at c/2L.
 func TestBoxModesAreWhereTheImagesRing(t *testing.T) {
 	const rate = 8000.0
 	hard := office
@@ -72,7 +74,8 @@ func TestBoxModesAreWhereTheImagesRing(t *testing.T) {
 	}
 }
 
-// TestRoomLeavesTheRing: a room is a linear filter. Where it has died, the ring goes on as without it, but for a factor.
+// TestRoomLeavesTheRing: a room is a linear filter. Where it has died, the ring goes on
+// as without it, but for a factor.
 func TestRoomLeavesTheRing(t *testing.T) {
 	answer := office.Modal(48000)
 	level := math.Pow(10, -AnswerDB(answer, 48000)/20)
@@ -83,7 +86,8 @@ func TestRoomLeavesTheRing(t *testing.T) {
 	wet := dry
 	wet.Room.Answer = answer
 	x, y := dry.Render().Tracks[0], wet.Render().Tracks[0]
-	// Two samples a quarter period apart give amplitude and phase; their quotient must stay.
+	// Two samples a quarter period apart give amplitude and phase; their
+	// quotient must stay.
 	at := func(x []float64, s float64) complex128 {
 		n := int(s * 48000)
 		return complex(x[n], x[n-92])
@@ -108,7 +112,8 @@ func TestReverberationS(t *testing.T) {
 	for n := range x {
 		x[n] = random.NormFloat64() * math.Pow(10, -3*float64(n)/33600)
 	}
-	// Some 0.23 s of decay in a band of 90 Hz hold 20 independent values: 10 % of a slope.
+	// Some 0.23 s of decay in a band of 90 Hz hold 20 independent values: 10 % of a
+	// slope.
 	if got := ReverberationS(x, 48000); math.Abs(got/0.7-1) > 0.2 {
 		t.Errorf("%.3f s", got)
 	}

@@ -48,7 +48,8 @@ type section struct{ b0, b1, b2, a1, a2 float64 }
 
 type filter []section
 
-// run filters x in place, four sections at a time: while one waits for its own last value, the others go on.
+// run filters x in place, four sections at a time: while one waits for its own last
+// value, the others go on.
 func (f filter) run(x []float64) {
 	for len(f) > 0 {
 		four := [4]section{{b0: 1}, {b0: 1}, {b0: 1}, {b0: 1}}

@@ -10,7 +10,8 @@ import (
 )
 
 // Room is what the microphone hears besides the direct sound: a diffuse tail of
-// exponentially decaying noise, and single modes at low frequencies; or an answer that was measured or computed elsewhere.
+// exponentially decaying noise, and single modes at low frequencies; or an answer that
+// was measured or computed elsewhere.
 type Room struct {
 	RT60S  float64 // time in which the tail falls by 60 dB
 	TailDB float64 // the tail's energy relative to the direct sound; used if RT60S > 0
@@ -75,8 +76,8 @@ func (r Room) impulse(rate float64, random *rand.Rand) []float64 {
 	return h
 }
 
-// convolve returns the first len(x) samples of x * h, by overlap-add. One complex transform carries two blocks, as its
-// real and its imaginary part.
+// convolve returns the first len(x) samples of x * h, by overlap-add. One complex
+// transform carries two blocks, as its real and its imaginary part.
 func convolve(x, h []float64) []float64 {
 	size := 1 << 10
 	for size < 2*len(h) {

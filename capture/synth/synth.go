@@ -40,7 +40,8 @@ type Scene struct {
 	Seed      uint64
 }
 
-// Mode is one damped resonance: a unit impulse rings as Gain exp(-pi Hz t/Q) cos(2 pi Hz t).
+// Mode is one damped resonance: a unit impulse rings as Gain exp(-pi Hz t/Q) cos(2 pi Hz
+// t).
 type Mode struct {
 	Hz, Q float64
 	Gain  float64 // amplitude after a unit impulse; the sign is that of the mode's shape

@@ -75,7 +75,8 @@ func TestAmplitudeForetellsTheRing(t *testing.T) {
 		}
 		x := s.Render().Tracks[0]
 		a := s.Amplitude(0, 0)
-		// The filter's own transient is over after 0.2 s: exp(-2 pi 150 cos(67.5 deg) 0.2) = 5e-32.
+		// The filter's own transient is over after 0.2 s: exp(-2 pi 150
+		// cos(67.5 deg) 0.2) = 5e-32.
 		for n := int(0.3 * s.Rate); n < len(x); n += 997 {
 			at := float64(n)/s.Rate - 0.05002
 			want := real(a * cmplx.Exp(m.pole()*complex(at, 0)))
@@ -86,7 +87,8 @@ func TestAmplitudeForetellsTheRing(t *testing.T) {
 	}
 }
 
-// A glide moves the pitch, not the decay: the instantaneous frequency is Hz + GlideHz exp(-t/tau).
+// A glide moves the pitch, not the decay: the instantaneous frequency is Hz +
+// GlideHz exp(-t/tau).
 func TestGlide(t *testing.T) {
 	m := Mode{Hz: 140, Q: 200, Gain: 0.5, GlideHz: 0.8}
 	s := oneMode(48000, m, Strike{AtS: 0, Strength: 1})
@@ -95,7 +97,8 @@ func TestGlide(t *testing.T) {
 		at := float64(n) / s.Rate
 		phase := 2 * math.Pi * (140*at + 0.8*m.Tau()*(1-math.Exp(-at/m.Tau())))
 		want := 0.5 * math.Exp(-at/m.Tau()) * math.Cos(phase)
-		// The rotation is stepped by samples; its phase is off by at most half a sample of glide.
+		// The rotation is stepped by samples; its phase is off by at most
+		// half a sample of glide.
 		if math.Abs(x[n]-want) > 0.5*2*math.Pi*0.8/s.Rate {
 			t.Fatalf("sample %d: %v, want %v", n, x[n], want)
 		}

@@ -67,7 +67,8 @@ func (s Scene) SNRdB(strike, mode int) float64 {
 }
 
 // WithSNR returns the scene with its noise, white and pink alike, scaled so that the mode
-// has the given signal-to-noise ratio at the strike. A scene without noise gets white noise.
+// has the given signal-to-noise ratio at the strike. A scene without noise gets white
+// noise.
 func (s Scene) WithSNR(strike, mode int, db float64) Scene {
 	if s.White == 0 && s.Pink == 0 {
 		s.White = 1

@@ -38,8 +38,8 @@ func readFLAC(r io.Reader, size int64) (rec capture.Recording, err error) {
 	}
 
 	rec = capture.Recording{Rate: rate, Bits: int(info.BitsPerSample), Tracks: make([][]float64, channels)}
-	// A lying header reserves no more than a bit a sample would fill. Silence is packed more
-	// closely: for it the tracks grow later.
+	// A lying header reserves no more than a bit a sample would fill. Silence is packed
+	// more closely: for it the tracks grow later.
 	for c := range rec.Tracks {
 		rec.Tracks[c] = make([]float64, 0, min(promised, 8*size/int64(channels)))
 	}
@@ -68,8 +68,8 @@ func readFLAC(r io.Reader, size int64) (rec capture.Recording, err error) {
 	return rec, err
 }
 
-// ended warns of how a FLAC stream ended otherwise than its header promises (0 frames: it does not say); it is an error if there
-// is no sound.
+// ended warns of how a FLAC stream ended otherwise than its header promises (0 frames: it
+// does not say); it is an error if there is no sound.
 func ended(rec *capture.Recording, frames, promised int64, err error) error {
 	warn := func(code, format string, a ...any) {
 		rec.Warnings = append(rec.Warnings, capture.Warning{Code: code, Text: fmt.Sprintf(format, a...)})
@@ -97,8 +97,8 @@ func ended(rec *capture.Recording, frames, promised int64, err error) error {
 	return nil
 }
 
-// grown makes room for n more samples: fourfold, so that little is copied, but not beyond the
-// promised length while that is enough.
+// grown makes room for n more samples: fourfold, so that little is copied, but not beyond
+// the promised length while that is enough.
 func grown(track []float64, n int, promised int64) []float64 {
 	need := len(track) + n
 	if need <= cap(track) {

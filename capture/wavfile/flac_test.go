@@ -172,8 +172,8 @@ func crc(b []byte, degree int, poly uint32) (sum uint32) {
 	return sum
 }
 
-// TestFLACOfSilenceTakesLittleMore: silence is packed a thousandfold, and yet reading it takes hardly
-// more memory than the sound it holds.
+// TestFLACOfSilenceTakesLittleMore: silence is packed a thousandfold, and yet reading it
+// takes hardly more memory than the sound it holds.
 func TestFLACOfSilenceTakesLittleMore(t *testing.T) {
 	const block, blocks = 32768, 100
 	var b bytes.Buffer
@@ -202,8 +202,8 @@ func TestFLACOfSilenceTakesLittleMore(t *testing.T) {
 	if err != nil || len(rec.Warnings) > 0 || len(rec.Tracks[0]) != block*blocks {
 		t.Fatal(err, rec.Warnings)
 	}
-	// 8 bytes a sample are kept and a third of that is copied while the track grows; the decoder
-	// drops up to 12 with each frame, for its slices of 4 bytes a sample double.
+	// 8 bytes a sample are kept and a third of that is copied while the track grows; the
+	// decoder drops up to 12 with each frame, for its slices of 4 bytes a sample double.
 	if got := float64(after.TotalAlloc-before.TotalAlloc) / (block * blocks); got > 8*4/3.+12 {
 		t.Errorf("%.1f bytes a sample were taken", got)
 	}

@@ -22,7 +22,8 @@ func resonator(bits int) [][]float64 {
 	return tracks
 }
 
-// TestFilesOfOtherPrograms reads files made by flac 1.4.2 and sox 14.4.2 (testdata/make.sh).
+// TestFilesOfOtherPrograms reads files made by flac 1.4.2 and sox 14.4.2
+// (testdata/make.sh).
 func TestFilesOfOtherPrograms(t *testing.T) {
 	for _, tt := range []struct {
 		file  string

@@ -65,8 +65,9 @@ func readWAV(r io.ReaderAt, size int64) (capture.Recording, error) {
 	})
 }
 
-// decodeInts fills a piece of a track with the samples of its channel, the first of which begins at the start of data.
-// The decoder's own way takes three times as long: it calls a reader for each sample.
+// decodeInts fills a piece of a track with the samples of its channel, the first of which
+// begins at the start of data. The decoder's own way takes three times as long: it calls
+// a reader for each sample.
 func (l layout) decodeInts(track []float64, data []byte) {
 	step, scale := l.frameBytes(), 1/float64(int64(1)<<(l.bits-1))
 	if l.bits == 24 { // most recordings are: a loop of their own takes half the time
@@ -139,8 +140,9 @@ func (l layout) decodeFloats(tracks [][]float64, data []byte, from int) error {
 
 // scan walks over the chunks of a WAV file by their offsets, reading only the few bytes
 // it needs (Multimedia Programming Interface and Data Specifications 1.0, IBM and
-// Microsoft 1991; for RF64 and BW64: EBU Tech 3306 and ITU-R BS.2088). It is one walk over the
-// chunks, each of which is a case of few lines; parts of it would share all that it notes.
+// Microsoft 1991; for RF64 and BW64: EBU Tech 3306 and ITU-R BS.2088). It is one
+// walk over the chunks, each of which is a case of few lines; parts of it would
+// share all that it notes.
 func scan(r io.ReaderAt, size int64) (l layout, warnings []capture.Warning, err error) {
 	const (
 		maxChunks = 10_000

@@ -9,8 +9,9 @@ import (
 	"testing"
 )
 
-// TestArrows keeps the rooms in order: cmd -> grading/* -> spectrum -> capture. Rooms side by side in grading
-// meet only above them, and nothing that analyses knows how the sound for tests is made.
+// TestArrows keeps the rooms in order: cmd -> grading/* -> spectrum -> capture. Rooms
+// side by side in grading meet only above them, and nothing that analyses knows how the
+// sound for tests is made.
 func TestArrows(t *testing.T) {
 	cmd := exec.CommandContext(t.Context(), "go", "list", "-json=ImportPath,Deps,Imports", "ringstock/...")
 	out, err := cmd.Output()
@@ -26,7 +27,8 @@ func TestArrows(t *testing.T) {
 		top, _, _ := strings.Cut(path, "/")
 		return map[string]int{"capture": 1, "spectrum": 2, "grading": 3, "cmd": 4}[top]
 	}
-	// Grading's own types, and spool, TOML reader and writer of tables under them, are what every room of grading may stand on.
+	// Grading's own types, and spool, TOML reader and writer of tables under them, are
+	// what every room of grading may stand on.
 	common := []string{"grading", "grading/wood", "grading/spool", "grading/tomlfile", "grading/spreadsheet"}
 	// What makes sound or faults for tests, and who may have it in a program.
 	made := map[string]string{"capture/synth": "grading/demo", "capture/synth/beam": "grading/demo", "capture/synth/cases": "", "capture/faulty": "", "grading/demo": "cmd/ringstock", "spectrum/bar/shooting": "", "grading/report/browse": ""}

@@ -112,7 +112,8 @@ const rate = 48000
 func stickScene(i, n int) synth.Scene {
 	hz, q := 118+7*float64(i), 130+11*float64(i)
 	s := synth.Scene{Name: fmt.Sprintf("stick %d", i), Rate: rate, DurationS: 2.4*float64(n) + .4, White: 1e-4, Seed: uint64(i) + 1}
-	// Bending modes of a free bar, 760 x 14 x 14 mm with E/G = 18.3, by Timoshenko's theory.
+	// Bending modes of a free bar, 760 x 14 x 14 mm with E/G = 18.3, by
+	// Timoshenko's theory.
 	for k, ratio := range []float64{1, 2.72614, 5.25611} {
 		s.Modes = append(s.Modes, synth.Mode{Hz: hz * ratio, Q: q, Gain: .15 / float64(k+1)})
 	}
@@ -122,7 +123,8 @@ func stickScene(i, n int) synth.Scene {
 	return s
 }
 
-// tape is the sound of a session: quiet, then one stick after another, pauses seconds apart.
+// tape is the sound of a session: quiet, then one stick after another,
+// pauses seconds apart.
 func tape(sticks, taps int, pause float64) []float64 {
 	whole := quiet(1.2, 1000)
 	for i := range sticks {
@@ -144,8 +146,9 @@ func save(t *testing.T, path string, sound []float64) {
 	}
 }
 
-// loop is a file for a microphone that hears the same stick tapped for ever, with a pause after the last tap. So
-// nothing depends on how soon a busy computer does what a test asks for.
+// loop is a file for a microphone that hears the same stick tapped for ever, with a
+// pause after the last tap. So nothing depends on how soon a busy computer does
+// what a test asks for.
 func loop(t *testing.T, stick synth.Scene, pause float64) (path string) {
 	t.Helper()
 	stick.DurationS += pause
@@ -154,7 +157,8 @@ func loop(t *testing.T, stick synth.Scene, pause float64) (path string) {
 	return path
 }
 
-// said runs the program and reads the one document it prints, also where it says that nothing could be used.
+// said runs the program and reads the one document it prints, also where it says that
+// nothing could be used.
 func said[T any](t *testing.T, args ...string) (out T) {
 	t.Helper()
 	path, err := built()
@@ -222,8 +226,8 @@ func microphone(t *testing.T, ctx context.Context, on bool) {
 	t.Fatalf("Tab never comes to %q", button)
 }
 
-// A session of ten blanks by keys and a pedal alone: what is in the folder, and what the page says, is what
-// `analyse` says of the sound that the microphone heard.
+// A session of ten blanks by keys and a pedal alone: what is in the folder, and what the
+// page says, is what `analyse` says of the sound that the microphone heard.
 func TestBenchTenBlanksByKeys(t *testing.T) {
 	inRealTime(t)
 	const blanks, taps = 10, 2
@@ -298,7 +302,8 @@ func TestBenchTenBlanksByKeys(t *testing.T) {
 	}
 }
 
-// A first tap that does not sound like a blank is asked about on the page, and counts at the key Y.
+// A first tap that does not sound like a blank is asked about on the page, and
+// counts at the key Y.
 func TestBenchDoubtfulTap(t *testing.T) {
 	inRealTime(t)
 	short := stickScene(1, 1)
@@ -321,8 +326,9 @@ func TestBenchDoubtfulTap(t *testing.T) {
 	browse.Until(t, ctx, `state.good === 1 && state.last.good && document.querySelector("[data-do=count]").hidden`)
 }
 
-// Sticks to be kept, left and thought over, and taps that can't be used: the page's verdict, score and figures are
-// those of `grade` on the same sound and measurements, and what it says of a bad tap is what `analyse` says.
+// Sticks to be kept, left and thought over, and taps that can't be used: the page's
+// verdict, score and figures are those of `grade` on the same sound and measurements, and
+// what it says of a bad tap is what `analyse` says.
 func TestBenchVerdicts(t *testing.T) {
 	inRealTime(t)
 	stick := func(q float64) synth.Scene {
@@ -414,7 +420,8 @@ func TestBenchVerdicts(t *testing.T) {
 				t.Errorf("%s: %s is %q on the page, %s in the file", c.name, name, text, want.Text(""))
 				return
 			}
-			// A figure is rounded to a tenth of its uncertainty or finer, a pitch to 0.001 Hz.
+			// A figure is rounded to a tenth of its uncertainty or finer, a pitch to
+			// 0.001 Hz.
 			if d := math.Abs(x - want.X); want.Known() && d > 2*math.Hypot(u, want.U)+.05*u {
 				t.Errorf("%s: %s is %q on the page, %s in the file", c.name, name, text, want.Text(""))
 			}
@@ -508,8 +515,8 @@ func TestBenchScreenshots(t *testing.T) {
 	shot("bench-stick", 1280, 1000, false)
 }
 
-// Pages are loaded anew, looked at from a second tab, and the program dies in the middle: what was said to be
-// good is there, once, and the session goes on.
+// Pages are loaded anew, looked at from a second tab, and the program dies in the middle:
+// what was said to be good is there, once, and the session goes on.
 func TestBenchLosesNothing(t *testing.T) {
 	inRealTime(t)
 	folder := filepath.Join(t.TempDir(), "invented delivery")

@@ -33,8 +33,9 @@ import (
 	"ringstock/spectrum"
 )
 
-// delivery is a delivery's folder as its page works on it. What was heard of a recording is remembered as long as
-// the file stays as it is; all else is read anew each time, so that a command may work on the folder meanwhile.
+// delivery is a delivery's folder as its page works on it. What was heard of a recording
+// is remembered as long as the file stays as it is; all else is read anew each time, so
+// that a command may work on the folder meanwhile.
 type delivery struct {
 	shop   *workshop
 	folder string
@@ -312,7 +313,8 @@ func (d *delivery) Bring(name, blank string, face bench.Face, sound io.Reader) (
 	return heard, nil
 }
 
-// keep puts bytes into the folder under a name that is free, or finds that they are there.
+// keep puts bytes into the folder under a name that is free, or finds that they are
+// there.
 func (d *delivery) keep(base string, data []byte) (file string, there bool, err error) {
 	stem, end := strings.TrimSuffix(base, filepath.Ext(base)), filepath.Ext(base)
 	for i := 1; ; i++ {
@@ -332,7 +334,8 @@ func (d *delivery) keep(base string, data []byte) (file string, there bool, err 
 	}
 }
 
-// hearAll hears what was not heard yet, two recordings at a time, and tells how far it is.
+// hearAll hears what was not heard yet, two recordings at a time, and tells how far it
+// is.
 func (d *delivery) hearAll() (looking string) {
 	table, err := grading.ReadDelivery(os.DirFS(d.folder))
 	if err != nil {
@@ -484,8 +487,8 @@ func (d *delivery) lookAgain() {
 	d.looked = time.Time{}
 }
 
-// tryOut judges by a profile what was judged a moment ago, if the folder was looked at then and nothing came in by
-// the page since.
+// tryOut judges by a profile what was judged a moment ago, if the folder was looked at
+// then and nothing came in by the page since.
 func (d *delivery) tryOut(p grading.Profile) (g grading.Grading, ok bool, err error) {
 	const moment = time.Second
 	d.mu.Lock()
@@ -501,7 +504,8 @@ func (d *delivery) tryOut(p grading.Profile) (g grading.Grading, ok bool, err er
 	return last.By(profile), true, nil
 }
 
-// stateOf tells two states of the folder apart: by the table's text, and the names, sizes and times of the files.
+// stateOf tells two states of the folder apart: by the table's text, and the names, sizes
+// and times of the files.
 func (d *delivery) stateOf() string {
 	sum := sha256.New()
 	text, err := os.ReadFile(filepath.Join(d.folder, d.tableName()))
@@ -573,8 +577,8 @@ func (d *delivery) profileNamed(name string) (grading.Profile, error) {
 	return loadProfile(d.profilePath(name))
 }
 
-// profilePath is what a command calls a profile: a built-in one by its name, an own one of the folder or of the
-// settings by its path.
+// profilePath is what a command calls a profile: a built-in one by its name, an own one
+// of the folder or of the settings by its path.
 func (d *delivery) profilePath(name string) string {
 	if _, builtIn := grading.ProfileText(name); builtIn || filepath.IsAbs(name) {
 		return name
@@ -589,7 +593,8 @@ func (d *delivery) Profile() (grading.Profile, error) {
 	return d.profileNamed(name)
 }
 
-// SaveProfile writes a profile to a file of its own beside the recordings, and judges by it from now on.
+// SaveProfile writes a profile to a file of its own beside the recordings, and
+// judges by it from now on.
 func (d *delivery) SaveProfile(p grading.Profile) error {
 	p, err := checkedProfile(p)
 	if err != nil {
@@ -641,7 +646,8 @@ func (d *delivery) Sound(blank string) ([]byte, error) {
 	return nil, fmt.Errorf("there is no tap of %s to listen to", blank)
 }
 
-// choicesName is the table of what was preferred by ear. Its name is not that of a recording, so grading passes it by.
+// choicesName is the table of what was preferred by ear. Its name is not that of a
+// recording, so grading passes it by.
 const choicesName = "listening.csv"
 
 func (d *delivery) Choices() ([]bench.Choice, error) {

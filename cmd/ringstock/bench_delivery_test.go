@@ -85,7 +85,8 @@ func TestSlidersJudgeAsGradeDoes(t *testing.T) {
 	}
 }
 
-// Cells are checked, saved, and asked back; a recording is copied in; a changed profile is kept in a file that grade reads.
+// Cells are checked, saved, and asked back; a recording is copied in; a changed profile
+// is kept in a file that grade reads.
 func TestDeliveryAtTheBench(t *testing.T) {
 	_, d := shopWith(t)
 	answers := d.Enter([]bench.Entry{{Blank: "D01", Column: "mass_g", Text: "150,4"}, {Blank: "D02", Column: "mass_g", Text: "heavy"}, {Blank: "D03", Column: "length_mm", Text: "75.1"}})

@@ -20,8 +20,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// desk is a tapping session as the bench shows it. The session does the work; the desk remembers
-// what it told, so that a page can ask at any time.
+// desk is a tapping session as the bench shows it. The session does the work; the desk
+// remembers what it told, so that a page can ask at any time.
 type desk struct {
 	set      session.Settings
 	session  *session.Session // nil: to be opened anew
@@ -69,7 +69,8 @@ func openDesk(set session.Settings) (*desk, error) {
 	return d, nil
 }
 
-// work runs the session until ctx is done: on a microphone, or on nothing while there is none.
+// work runs the session until ctx is done: on a microphone, or on nothing
+// while there is none.
 func (d *desk) work(ctx context.Context) {
 	defer close(d.over)
 	go d.lookUp(ctx)
@@ -113,7 +114,8 @@ func (d *desk) run(ctx context.Context, source capture.Source, device session.De
 		if err == nil && turning.to == "" {
 			return nil
 		}
-		// What is on the disk is what counts: a session that failed is opened anew from there.
+		// What is on the disk is what counts: a session that failed is
+		// opened anew from there.
 		d.session = nil
 		d.mu.Lock()
 		d.set.Blank = d.state.Now.Blank
@@ -266,8 +268,9 @@ type unsavedEntry struct {
 	why string
 }
 
-// enter has an entry written, and answers when it is on the disk. One that can't be written, because somebody
-// else holds the table or the disk is full, is kept and tried again.
+// enter has an entry written, and answers when it is on the disk. One that
+// can't be written, because somebody else holds the table or the disk is full,
+// is kept and tried again.
 func (d *desk) enter(e session.Entry) error {
 	done := make(chan error, 1)
 	if err := d.send(session.Command{Do: session.Enter, Entry: e, Done: done}); err != nil {
@@ -297,7 +300,8 @@ func (d *desk) enter(e session.Entry) error {
 // patience is how long an entry waits for the session, which may be analysing a tap.
 const patience = 8 * time.Second
 
-// remember keeps an entry that could not be written, instead of an older one of the same cell, or forgets it.
+// remember keeps an entry that could not be written, instead of an older one of the same
+// cell, or forgets it.
 func (d *desk) remember(e session.Entry, err error) {
 	d.update(func(st *bench.State) {
 		d.unsaved = slices.DeleteFunc(d.unsaved, func(u unsavedEntry) bool { return u.Blank == e.Blank && u.Cell.Column == e.Cell.Column })
@@ -484,12 +488,14 @@ func (d *desk) entered(e session.Entered) {
 	})
 }
 
-// judge judges a blank by its recordings, which need not be heard again if a session made them.
+// judge judges a blank by its recordings, which need not be heard again if a session made
+// them.
 func (d *desk) judge(root *os.Root, row grading.Row) grading.Blank {
 	return grading.Judge(d.set.Profile, row, grading.Listen(row, recalling(root)))
 }
 
-// recalling hears one recording at a time, so that enough of the computer is left for the taps.
+// recalling hears one recording at a time, so that enough of the computer is left for the
+// taps.
 func recalling(root *os.Root) grading.Hear {
 	var one sync.Mutex
 	return func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {

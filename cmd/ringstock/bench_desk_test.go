@@ -104,7 +104,8 @@ func TestDeskTurnsToFinishedBlank(t *testing.T) {
 	}
 }
 
-// An entry is answered when it is on the disk. One that can't be written is told, kept, and written when it can.
+// An entry is answered when it is on the disk. One that can't be written is told, kept,
+// and written when it can.
 func TestDeskKeepsEntriesOfALockedTable(t *testing.T) {
 	t.Parallel()
 	folder := filepath.Join(t.TempDir(), "delivery")
@@ -199,7 +200,8 @@ func TestBenchStickFormKeepsWhatWasTyped(t *testing.T) {
 	}
 }
 
-// A first tap that does not sound like a blank is asked about, and counts when the person says so.
+// A first tap that does not sound like a blank is asked about, and counts when
+// the person says so.
 func TestDeskCountsWhatItAskedAbout(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "delivery")
 	d := workingDesk(t, folder)

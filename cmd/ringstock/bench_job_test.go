@@ -23,7 +23,8 @@ import (
 	"ringstock/grading/report/browse"
 )
 
-// opened starts the workshop without a folder, as a double click does, with a home of its own.
+// opened starts the workshop without a folder, as a double click does, with a home of its
+// own.
 func opened(t *testing.T, home string, more ...string) *running {
 	t.Helper()
 	path, err := built()
@@ -70,7 +71,8 @@ func click(t *testing.T, ctx context.Context, selector string) {
 	browse.Do(t, ctx, chromedp.Click(chromedp.CSS(selector)))
 }
 
-// Each page of the workshop can be read on the screens that stand at benches and in pockets, and passes axe-core.
+// Each page of the workshop can be read on the screens that stand at benches and in
+// pockets, and passes axe-core.
 func TestBenchWorkshopPages(t *testing.T) {
 	opensMany(t)
 	program, err := built()
@@ -110,8 +112,9 @@ func TestBenchWorkshopPages(t *testing.T) {
 	}
 }
 
-// The sheets of sticks follow what is filled in: the bow bends with the slider, the line of a tracing is found
-// between marks that are clicked into the picture, and a click says where it passes.
+// The sheets of sticks follow what is filled in: the bow bends with the slider, the line
+// of a tracing is found between marks that are clicked into the picture, and a click
+// says where it passes.
 func TestBenchLiveSheets(t *testing.T) {
 	opensMany(t)
 	home := t.TempDir()
@@ -124,7 +127,8 @@ func TestBenchLiveSheets(t *testing.T) {
 	browse.Eval[bool](t, ctx, `(() => { const s = document.querySelector("[data-for=hair-tension]"); s.value = 60; s.dispatchEvent(new Event("input", {bubbles: true})); return true; })()`)
 	browse.Until(t, ctx, `!busy && `+sheet+`?.includes("at 60 N")`)
 
-	// An invented tracing: an arc 60 mm deep in the picture's scale, between two marks 600 mm apart.
+	// An invented tracing: an arc 60 mm deep in the picture's scale, between two
+	// marks 600 mm apart.
 	const w, h = 1500, 320
 	img := image.NewGray(image.Rect(0, 0, w, h))
 	for i := range img.Pix {
@@ -162,7 +166,8 @@ func TestBenchLiveSheets(t *testing.T) {
 	browse.Readable(t, ctx, "tracing")
 }
 
-// Started by a script the program gives its help; asked to, it opens a window of the browser.
+// Started by a script the program gives its help; asked to, it opens a
+// window of the browser.
 func TestBenchStart(t *testing.T) {
 	path, err := built()
 	if err != nil {
@@ -196,8 +201,8 @@ func TestBenchStart(t *testing.T) {
 	}
 }
 
-// The whole job, from an empty home to the printed statement and a backup, without a terminal; and the commands say
-// the same of the same folders.
+// The whole job, from an empty home to the printed statement and a backup, without a
+// terminal; and the commands say the same of the same folders.
 func TestBenchWholeJob(t *testing.T) {
 	opensMany(t)
 	const blanks = 12

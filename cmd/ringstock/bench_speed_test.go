@@ -15,7 +15,8 @@ import (
 	"ringstock/cmd/ringstock/session"
 )
 
-// timed is a source that remembers how much of it was heard, and when it gave its latest piece.
+// timed is a source that remembers how much of it was heard, and when it
+// gave its latest piece.
 type timed struct {
 	x     []float64
 	at    int
@@ -36,10 +37,11 @@ func (s *timed) Read(b *capture.Block) error {
 	return nil
 }
 
-// BenchmarkBenchAnswers measures how long the maker waits for the slowest of four taps: from the moment at which
-// the fundamental has fallen by 30 dB, or at which the next tap comes if that is sooner, until the desk tells the
-// result with the tap on the disk. ms-sound is what is still listened to, ms-work what is then done, which depends
-// on the computer. The sticks' notes and Q are in the names.
+// BenchmarkBenchAnswers measures how long the maker waits for the slowest of four taps:
+// from the moment at which the fundamental has fallen by 30 dB, or at which the next tap
+// comes if that is sooner, until the desk tells the result with the tap on the disk.
+// ms-sound is what is still listened to, ms-work what is then done, which depends on the
+// computer. The sticks' notes and Q are in the names.
 func BenchmarkBenchAnswers(b *testing.B) {
 	profile, err := loadProfile("violin")
 	if err != nil {

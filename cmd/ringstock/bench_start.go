@@ -20,8 +20,9 @@ import (
 	"ringstock/cmd/ringstock/session"
 )
 
-// atScreen tells whether the program was started without a command by somebody who can look at a window: by a
-// double click, or at a terminal of a computer with a screen. Scripts, pipes and remote shells get the help.
+// atScreen tells whether the program was started without a command by somebody who can
+// look at a window: by a double click, or at a terminal of a computer with a screen.
+// Scripts, pipes and remote shells get the help.
 func atScreen() bool {
 	if runtime.GOOS == "linux" && os.Getenv("DISPLAY") == "" && os.Getenv("WAYLAND_DISPLAY") == "" {
 		return false
@@ -29,8 +30,9 @@ func atScreen() bool {
 	return isTerminal(os.Stdin) && isTerminal(os.Stdout) && isTerminal(os.Stderr) || doubleClicked()
 }
 
-// doubleClicked tells whether the file manager started the program: on macOS its parent is the first process, and it
-// has neither input nor a terminal. On Windows a double click gives it a terminal of its own.
+// doubleClicked tells whether the file manager started the program: on macOS its parent
+// is the first process, and it has neither input nor a terminal. On Windows a double
+// click gives it a terminal of its own.
 func doubleClicked() bool {
 	return runtime.GOOS == "darwin" && os.Getppid() == 1
 }
@@ -42,7 +44,8 @@ func openedBench() benchOptions {
 	return o
 }
 
-// listenAt listens at an address; if the port is to be kept, at the one that was used last, if it is free.
+// listenAt listens at an address; if the port is to be kept, at the one that was used
+// last, if it is free.
 func listenAt(ctx context.Context, addr string, kept bool) (net.Listener, error) {
 	var config net.ListenConfig
 	if !kept {
@@ -96,7 +99,8 @@ func openRunning(cmd *cobra.Command, address string, window bool) error {
 	return nil
 }
 
-// openWindow opens a page in a window of its own, where a browser that can is installed, else in the default browser.
+// openWindow opens a page in a window of its own, where a browser that can is installed,
+// else in the default browser.
 func openWindow(address string) error {
 	for _, path := range browsers() {
 		if exec.Command(path, "--app="+address).Start() == nil {
@@ -112,8 +116,8 @@ func openWindow(address string) error {
 	return exec.Command("xdg-open", address).Start()
 }
 
-// browsers are those of this computer that open a window without the browser's own rows. RINGSTOCK_BROWSER names
-// another one instead.
+// browsers are those of this computer that open a window without the browser's own rows.
+// RINGSTOCK_BROWSER names another one instead.
 func browsers() (list []string) {
 	if own := os.Getenv("RINGSTOCK_BROWSER"); own != "" {
 		return []string{own}

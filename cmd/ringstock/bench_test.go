@@ -158,7 +158,8 @@ func TestBenchInTheNetwork(t *testing.T) {
 	}
 }
 
-// A desk remembers what its session told, takes entries while it listens, and starts from what the folder has.
+// A desk remembers what its session told, takes entries while it listens, and starts from
+// what the folder has.
 func TestDesk(t *testing.T) {
 	profile, err := loadProfile("violin")
 	if err != nil {

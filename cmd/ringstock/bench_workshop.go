@@ -42,7 +42,8 @@ func memoryPath() (string, error) {
 	return filepath.Join(dir, "workshop.json"), err
 }
 
-// readMemory reads what is remembered; what can't be read counts as never written, for it is a convenience.
+// readMemory reads what is remembered; what can't be read counts as never written, for
+// it is a convenience.
 func readMemory() (m memory) {
 	path, err := memoryPath()
 	if err == nil {
@@ -350,7 +351,8 @@ func (w *workshop) enteredOf(name string) int {
 	return w.entered[name]
 }
 
-// bay is the place at the bench where one delivery lies; it is the session of the server, whichever that is.
+// bay is the place at the bench where one delivery lies; it is the session of the
+// server, whichever that is.
 type bay struct {
 	set func(folder string) (session.Settings, error)
 

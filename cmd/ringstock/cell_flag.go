@@ -6,7 +6,8 @@ import (
 	"ringstock/grading"
 )
 
-// cellFlag is a flag that holds what a column of the table holds, read and checked the same way.
+// cellFlag is a flag that holds what a column of the table holds, read and
+// checked the same way.
 type cellFlag struct {
 	column string
 	cell   grading.Cell

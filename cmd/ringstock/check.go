@@ -139,8 +139,8 @@ type doubtful struct{}
 func (doubtful) Error() string { return "something is to be put right first; it is listed" }
 func (doubtful) Unwrap() error { return partlyDone{1} }
 
-// bar is the bar of the flags, with the standard uncertainties of the maker's rule and scale, and
-// of a calliper on metal (common practice, no source).
+// bar is the bar of the flags, with the standard uncertainties of the maker's rule and
+// scale, and of a calliper on metal (common practice, no source).
 func (o checkOptions) bar(own grading.Instruments) (metal.Bar, error) {
 	b := metal.Bar{Shape: bar.Rectangular}
 	h, w := o.mm.height, o.mm.width

@@ -65,8 +65,8 @@ func printDevices(w io.Writer, devices []mic.Device) error {
 	return err
 }
 
-// hush keeps the chatter of sound libraries off the terminal. What it returns prints it, if it is
-// wanted.
+// hush keeps the chatter of sound libraries off the terminal. What it returns prints
+// it, if it is wanted.
 func hush(verbose bool) (func(io.Writer), error) {
 	log, err := mic.RedirectStderr()
 	if err != nil {

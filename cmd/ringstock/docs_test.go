@@ -40,7 +40,8 @@ func document(t *testing.T, name string) string {
 	return string(text)
 }
 
-// commands are the lines in a text that call the program: in fences, in back quotes, in examples of a help.
+// commands are the lines in a text that call the program: in fences, in back quotes, in
+// examples of a help.
 func commands(text string) (lines []string) {
 	fenced := false
 	for line := range strings.Lines(text) {
@@ -91,7 +92,8 @@ func understood(t *testing.T, line string) {
 	}
 }
 
-// TestDocumentsCallWhatThereIs: each call of the program in the documents names a command, flags and arguments that it takes.
+// TestDocumentsCallWhatThereIs: each call of the program in the documents names a
+// command, flags and arguments that it takes.
 func TestDocumentsCallWhatThereIs(t *testing.T) {
 	n := 0
 	for _, name := range documents(t) {
@@ -105,7 +107,8 @@ func TestDocumentsCallWhatThereIs(t *testing.T) {
 	}
 }
 
-// TestHelpCallsWhatThereIs: each example in a help text can be typed, and every command with arguments has one.
+// TestHelpCallsWhatThereIs: each example in a help text can be typed, and every command
+// with arguments has one.
 func TestHelpCallsWhatThereIs(t *testing.T) {
 	var walk func(cmd *cobra.Command)
 	walk = func(cmd *cobra.Command) {

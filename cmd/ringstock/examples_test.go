@@ -27,8 +27,9 @@ import (
 	"ringstock/grading/demo"
 )
 
-// TestExamples runs every example of every help text, those of one help one after the other, in a
-// folder with what a maker has there: the demo's blanks, in the stock too, cards and a scan.
+// TestExamples runs every example of every help text, those of one help one after the
+// other, in a folder with what a maker has there: the demo's blanks, in the stock
+// too, cards and a scan.
 func TestExamples(t *testing.T) {
 	if !slow {
 		t.Skip("RINGSTOCK_SLOW is not set: all examples take a minute")
@@ -87,7 +88,8 @@ func newExampleWorld(t *testing.T) *exampleWorld {
 	must(demo.Write(filepath.Join(w.dir, "ringstock-demo"), demo.Blanks(demo.Seed)))
 	write("taps.wav", read("ringstock-demo/D12.wav"))
 	bar := synth.Scene{Rate: 44100, DurationS: 5.5, White: 1e-4, Device: synth.Device{Bits: 16}, Seed: 1}
-	// A steel bar 600 mm long and 10 mm thick by Euler and Bernoulli: E/rho = 26.6e6 m2/s2 gives 127.3 Hz.
+	// A steel bar 600 mm long and 10 mm thick by Euler and Bernoulli: E/rho = 26.6e6
+	// m2/s2 gives 127.3 Hz.
 	for i, ratio := range []float64{1, 2.7565, 5.4039} {
 		bar.Modes = append(bar.Modes, synth.Mode{Hz: 127.3 * ratio, Q: 900, Gain: 0.1 / float64(i+1)})
 	}
@@ -143,8 +145,8 @@ func clap() capture.Recording {
 	return capture.Recording{Rate: rate, Bits: 16, Tracks: [][]float64{track}}
 }
 
-// drawScans draws what the examples of tracing name: a pencil line in a scan, and one in a picture
-// that is taken a little aslant.
+// drawScans draws what the examples of tracing name: a pencil line in a scan, and one in
+// a picture that is taken a little aslant.
 func (w *exampleWorld) drawScans(t *testing.T) {
 	t.Helper()
 	draw := func(width, height int, x0, y0, x1, y1, deep float64) image.Image {
@@ -200,7 +202,8 @@ func (w *exampleWorld) run(t *testing.T, dir, line string) []byte {
 	for _, s := range regexp.MustCompile(`(?:"[^"]*"|'[^']*'|[^\s"'])+`).FindAllString(call, -1) {
 		words = append(words, strings.NewReplacer(`"`, "", `'`, "").Replace(s))
 	}
-	// A tape is played as fast as it is heard; where a microphone would listen, a recording is played.
+	// A tape is played as fast as it is heard; where a microphone would listen, a
+	// recording is played.
 	words = slices.DeleteFunc(words, func(s string) bool { return s == "--pace" })
 	if (words[1] == "listen" || words[1] == "check") && !slices.Contains(words, "--from") {
 		from := "taps.wav"
@@ -214,7 +217,8 @@ func (w *exampleWorld) run(t *testing.T, dir, line string) []byte {
 	}
 	cmd := selfCommand(t, words[1:]...)
 	cmd.Dir = dir
-	// The day on which the stock was begun, so that no day named in an example has still to come.
+	// The day on which the stock was begun, so that no day named in an
+	// example has still to come.
 	cmd.Env = append(os.Environ(), "RINGSTOCK_STOCK="+filepath.Join(dir, "stock"), "RINGSTOCK_SETTINGS="+filepath.Join(dir, "settings"),
 		"RINGSTOCK_BROWSER=true", "TODAY=2031-12-31")
 	var out, errs bytes.Buffer
@@ -237,7 +241,8 @@ func (w *exampleWorld) run(t *testing.T, dir, line string) []byte {
 	return out.Bytes()
 }
 
-// interrupted runs a program that does not end by itself: it must print its address, and end when asked.
+// interrupted runs a program that does not end by itself: it must print its address,
+// and end when asked.
 func (w *exampleWorld) interrupted(t *testing.T, cmd *exec.Cmd, line string) {
 	t.Helper()
 	cmd.Stdout = nil

@@ -67,7 +67,8 @@ func exitCode(err error) int {
 }
 
 // run runs the command line and tells the user what went wrong. With --json standard
-// output gets one document also from a failure: the error, if the command failed before it had printed its own.
+// output gets one document also from a failure: the error, if the command failed before
+// it had printed its own.
 func run(ctx context.Context, root *cobra.Command, args []string) int {
 	var out counted
 	asJSON := wantsJSON(args)
@@ -101,7 +102,8 @@ func run(ctx context.Context, root *cobra.Command, args []string) int {
 	return code
 }
 
-// wantsJSON tells whether a command line asks for JSON, even one that can't be understood.
+// wantsJSON tells whether a command line asks for JSON, even one that can't be
+// understood.
 func wantsJSON(args []string) bool {
 	for _, arg := range args {
 		switch {

@@ -22,8 +22,8 @@ func everyCommand(do func(*cobra.Command)) {
 	walk(newRoot())
 }
 
-// What is no number, endless or below zero is refused where it is typed, by every flag of every
-// command that takes a number; only a temperature may be below zero.
+// What is no number, endless or below zero is refused where it is typed, by every flag of
+// every command that takes a number; only a temperature may be below zero.
 func TestNumericFlagsRefuseWhatIsNone(t *testing.T) {
 	n := 0
 	everyCommand(func(cmd *cobra.Command) {
@@ -64,8 +64,8 @@ func TestNumericFlagsRefuseWhatIsNone(t *testing.T) {
 	}
 }
 
-// Every command prints one JSON document on request, but those whose output is a text or a page of its own; the
-// manual names them.
+// Every command prints one JSON document on request, but those whose output is a text or
+// a page of its own; the manual names them.
 func TestCommandsTakeJSON(t *testing.T) {
 	page := document(t, "cmd/ringstock/manual/pages/files.md")
 	_, list, found := strings.Cut(page, "Without `--json`: ")
@@ -82,7 +82,8 @@ func TestCommandsTakeJSON(t *testing.T) {
 	})
 }
 
-// Of flags that many commands have, each means one thing: --where is a condition, and a mass is in grams.
+// Of flags that many commands have, each means one thing: --where is a condition, and
+// a mass is in grams.
 func TestFlagsHaveOneSense(t *testing.T) {
 	everyCommand(func(cmd *cobra.Command) {
 		cmd.Flags().VisitAll(func(f *pflag.Flag) {

@@ -138,9 +138,10 @@ func runGrade(cmd *cobra.Command, folder string, o gradeOptions) error {
 // soundsKept is how many blanks, the best ones, keep the sound of a tap for the report.
 const soundsKept = 100
 
-// gradeFolder grades a delivery folder. Its blanks, and the curves and sounds of their taps, which are in the page
-// only if they are asked for, are laid by in the spool, which must stay open as long as the page is used; without
-// one, and without pictures, they are in memory.
+// gradeFolder grades a delivery folder. Its blanks, and the curves and sounds of their
+// taps, which are in the page only if they are asked for, are laid by in the spool,
+// which must stay open as long as the page is used; without one, and without pictures,
+// they are in memory.
 func gradeFolder(ctx context.Context, folder string, profile grading.Profile, laid *spool.Spool, pictures bool, p *progress) (report.Page, error) {
 	defer p.clear()
 	root, err := os.OpenRoot(folder)
@@ -186,8 +187,8 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, la
 	return report.Page{Grading: g, Pictures: album.of}, err
 }
 
-// album gathers what the report shows of each blank's taps. Sound is large, so only the best
-// blanks keep theirs, whatever the order in which they come.
+// album gathers what the report shows of each blank's taps. Sound is large, so only the
+// best blanks keep theirs, whatever the order in which they come.
 type album struct {
 	mu       sync.Mutex
 	drawn    map[string]spectrum.Portrait // by file, until its blank is judged
@@ -320,8 +321,8 @@ func printGrading(w io.Writer, g grading.Grading) error {
 }
 
 // hints tell of each blank where to hold it, what its uncertainty is made of and what to
-// measure next. Blanks without a budget of which the same is to be said, as many are that were only
-// tapped, share it.
+// measure next. Blanks without a budget of which the same is to be said, as many are that
+// were only tapped, share it.
 type hints struct {
 	list []hint
 	same map[string]int // by text
@@ -369,8 +370,8 @@ func holdText(w wood.Values) string {
 	return ": hold at " + strings.Join(places, " or ") + " mm"
 }
 
-// budgetText is a line with the largest contributions to an uncertainty, if it is known: three at
-// most, and no more than make up nine tenths of its variance.
+// budgetText is a line with the largest contributions to an uncertainty, if it is known:
+// three at most, and no more than make up nine tenths of its variance.
 func budgetText(name string, v measure.Value) string {
 	if !v.Known() || v.U == 0 || len(v.Budget) == 0 {
 		return ""
@@ -391,7 +392,8 @@ func budgetText(name string, v measure.Value) string {
 	return fmt.Sprintf("budget of %s ±%.2g %%: %s\n", name, 100*v.Rel(), strings.Join(shares, ", "))
 }
 
-// hertz is a pitch to a thousandth of a hertz at most, which is finer than a blank keeps it.
+// hertz is a pitch to a thousandth of a hertz at most, which is finer than a blank keeps
+// it.
 func hertz(v measure.Value) string {
 	if v.Known() && v.U < 0.00295 {
 		return fmt.Sprintf("%.3f±%.3f", v.X, max(v.U, 0.001))

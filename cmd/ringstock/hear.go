@@ -21,7 +21,8 @@ func hear(name string, rec capture.Recording, err error, strike spectrum.Strike,
 	return take, a
 }
 
-// hearWithin opens a recording and hears it. When the program is to end it lets go of one that takes long.
+// hearWithin opens a recording and hears it. When the program is to end it lets go of
+// one that takes long.
 func hearWithin(ctx context.Context, name string, open func() (capture.Recording, error), strike spectrum.Strike, note spectrum.Expected) (capture.Take, spectrum.Analysis) {
 	type heard struct {
 		take capture.Take

@@ -13,7 +13,8 @@ import (
 	"ringstock/cmd/ringstock/manual"
 )
 
-// newHelp shows a page of the manual, or the help of a command; without either, what pages there are.
+// newHelp shows a page of the manual, or the help of a command; without either,
+// what pages there are.
 func newHelp() *cobra.Command {
 	return &cobra.Command{
 		Use:   "help [TOPIC or COMMAND]",
@@ -60,7 +61,8 @@ func listTopics(w io.Writer) error {
 	return err
 }
 
-// proseColumns is the longest line that is still easy to read; narrower terminals get narrower pages.
+// proseColumns is the longest line that is still easy to read; narrower terminals
+// get narrower pages.
 const proseColumns = 90
 
 // columns is how many columns a page of prose may have on w.

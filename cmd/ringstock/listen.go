@@ -254,7 +254,8 @@ func (o listenOptions) settings(cmd *cobra.Command, folder string) (session.Sett
 	return set, nil
 }
 
-// openWithin opens the sound, and lets go of a file that can't be read to its end when the program is to end.
+// openWithin opens the sound, and lets go of a file that can't be read to its end when
+// the program is to end.
 func (s sound) openWithin(ctx context.Context, inRealTime bool) (capture.Source, session.Device, error) {
 	if s.from == "" {
 		return s.open(inRealTime)
@@ -404,7 +405,8 @@ func hertzList(list []float64) string {
 	return strings.Join(text, ", ") + " Hz"
 }
 
-// loudRoomDB is the noise above which taps of the usual strength leave too little over it (common practice, no source).
+// loudRoomDB is the noise above which taps of the usual strength leave too little over it
+// (common practice, no source).
 const loudRoomDB = -45.0
 
 func doneText(b grading.Blank) string {

@@ -49,8 +49,8 @@ func sessionFile(t testing.TB, taps int) (string, capture.Recording) {
 
 var goodTap = regexp.MustCompile(`good .* -> (\S+\.wav)$`)
 
-// Whenever the program is killed, every tap that it told of is there, whole and in the table, no
-// half file counts, and the session goes on.
+// Whenever the program is killed, every tap that it told of is there, whole and in the
+// table, no half file counts, and the session goes on.
 func TestKilledAtAnyMoment(t *testing.T) {
 	t.Parallel()
 	rounds := 6

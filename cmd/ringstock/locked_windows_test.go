@@ -8,7 +8,8 @@ import (
 	"testing"
 )
 
-// A table that a spreadsheet holds alone can't be read: the answer names it and says what to close.
+// A table that a spreadsheet holds alone can't be read: the answer names it and
+// says what to close.
 func TestTableHeldByAnotherProgram(t *testing.T) {
 	folder, err := os.MkdirTemp("", "held") // not t.TempDir, whose end fails under Wine 8: it can't unlink by handle
 	if err != nil {

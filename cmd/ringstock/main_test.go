@@ -32,7 +32,8 @@ func TestMain(m *testing.M) {
 		os.Setenv("RINGSTOCK_SETTINGS", filepath.Join(os.TempDir(), "ringstock-no-settings"))
 	}
 	testscript.Main(m, map[string]func(){"ringstock": func() {
-		// A script says what day it is in TODAY: what happens over years is told in one run.
+		// A script says what day it is in TODAY: what happens over years is told in one
+		// run.
 		if day, err := time.Parse(time.DateOnly, os.Getenv("TODAY")); err == nil {
 			began := time.Now()
 			now = func() time.Time { return day.Add(12*time.Hour + time.Since(began)) }
@@ -91,7 +92,8 @@ func exitcode(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// alike A B fails unless two texts say the same but for ids and the history, which keeps what was taken back.
+// alike A B fails unless two texts say the same but for ids and the history, which keeps
+// what was taken back.
 func alike(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: alike file file")
@@ -135,7 +137,8 @@ func taps(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	fault := strings.Join(args[3:], " ")
 	s := synth.Scene{Rate: 44100, DurationS: 5.5, White: 1e-4, Device: synth.Device{Bits: 16}, Seed: uint64(hz)}
-	// Bending modes of a free bar of wood, 760 x 14 x 14 mm with E/G = 18.3, by Timoshenko's theory.
+	// Bending modes of a free bar of wood, 760 x 14 x 14 mm with E/G = 18.3, by
+	// Timoshenko's theory.
 	for i, ratio := range []float64{1, 2.72614, 5.25611} {
 		s.Modes = append(s.Modes, synth.Mode{Hz: hz * ratio, Q: q, Gain: 0.1 / float64(i+1)})
 	}
@@ -158,7 +161,8 @@ func taps(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(wavfile.Save(ts.MkAbs(args[0]), s.Render(), 16))
 }
 
-// onscreen COLUMNS LINES tells whether what the last program printed fits a terminal of that size.
+// onscreen COLUMNS LINES tells whether what the last program printed fits a
+// terminal of that size.
 func onScreen(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: onscreen columns lines")
@@ -179,7 +183,8 @@ func onScreen(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 // json PATH WANT compares a value in the one JSON document that the last program printed.
-// The path has names and indices with / between them; WANT may leave the end of a text open with *.
+// The path has names and indices with / between them; WANT may leave the end of
+// a text open with *.
 func jsonPath(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: json path want")

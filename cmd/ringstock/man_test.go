@@ -17,8 +17,8 @@ import (
 
 var manDir = flag.String("man", "", "write the man pages to this folder")
 
-// TestManPages: each command and each page of the manual has a man page with its headings.
-// With -args -man DIR they are written, for a release.
+// TestManPages: each command and each page of the manual has a man page with its
+// headings. With -args -man DIR they are written, for a release.
 func TestManPages(t *testing.T) {
 	dir := *manDir
 	if dir == "" {

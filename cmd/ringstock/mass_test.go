@@ -14,7 +14,8 @@ import (
 	"ringstock/grading/spool"
 )
 
-// heap looks now and then, while something is written to it, at how much of memory is in use, garbage aside.
+// heap looks now and then, while something is written to it, at how much of memory is in
+// use, garbage aside.
 type heap struct {
 	written, looked int
 	most            uint64
@@ -36,8 +37,9 @@ func (h *heap) look() {
 	h.most = max(h.most, m.HeapAlloc)
 }
 
-// The memory that a report takes must not grow with the number of blanks, but for what the head of the page and
-// the ranking need of each: a few numbers and a point on the map. Its pictures alone are some 70 kB.
+// The memory that a report takes must not grow with the number of blanks, but for what
+// the head of the page and the ranking need of each: a few numbers and a point on the
+// map. Its pictures alone are some 70 kB.
 func TestReportHoldsLittle(t *testing.T) {
 	if !slow {
 		t.Skip("grades 300 blanks: only with RINGSTOCK_SLOW=1")

@@ -9,8 +9,9 @@ import (
 	"github.com/BurntSushi/toml"
 )
 
-// TestMutations: each fault of testdata/mutations.toml can still be put in, so that .ci/mutate
-// asks what it says. After a change of the code named there, change the list with it.
+// TestMutations: each fault of testdata/mutations.toml can still be put in, so
+// that .ci/mutate asks what it says. After a change of the code named there,
+// change the list with it.
 func TestMutations(t *testing.T) {
 	var list struct {
 		Mutation []struct {

@@ -8,8 +8,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// noteName is the nearest note of equal temperament with A4 = 440 Hz (ISO 16), and the cents
-// from there.
+// noteName is the nearest note of equal temperament with A4 = 440 Hz (ISO 16), and
+// the cents from there.
 func noteName(hz float64) string {
 	if !(hz > 0) {
 		return ""
@@ -22,7 +22,8 @@ func noteName(hz float64) string {
 	return fmt.Sprintf("%s%d %+.0f cents", names[n-12*octave], octave, 100*(semitones-nearest))
 }
 
-// firstRing is the ring by which a blank is known: of the face, else of the other one, else of the end.
+// firstRing is the ring by which a blank is known: of the face, else of the other
+// one, else of the end.
 func firstRing(b grading.Blank) *spectrum.Ring {
 	for _, r := range []*spectrum.Ring{b.Ring, b.WidthRing, b.EndRing} {
 		if r != nil {

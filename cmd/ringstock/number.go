@@ -10,16 +10,17 @@ import (
 	"ringstock/grading"
 )
 
-// quantity is a number on the command line with its bounds, read as a cell of a table is: decimals
-// after a comma or a point, perhaps with a unit. What is not a number within the bounds is refused
-// where it stands.
+// quantity is a number on the command line with its bounds, read as a cell of a table is:
+// decimals after a comma or a point, perhaps with a unit. What is not a number within the
+// bounds is refused where it stands.
 type quantity struct {
 	x         *float64
 	unit      string
 	low, high float64
 }
 
-// quantityVar defines a flag that takes a number from low to high, in the unit that ends its name.
+// quantityVar defines a flag that takes a number from low to high, in the unit
+// that ends its name.
 func quantityVar(f *pflag.FlagSet, x *float64, name string, usual, low, high float64, usage string) {
 	*x = usual
 	f.Var(quantity{x, unitIn(name), low, high}, name, usage)

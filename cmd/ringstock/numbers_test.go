@@ -11,7 +11,8 @@ import (
 	"testing"
 )
 
-// numbers are the sections of testdata/numbers.txt, by the command that made each; its first line tells commit, day and machine.
+// numbers are the sections of testdata/numbers.txt, by the command that made each; its
+// first line tells commit, day and machine.
 func numbers(t *testing.T) (made string, of map[string]string) {
 	t.Helper()
 	text := document(t, "testdata/numbers.txt")
@@ -36,8 +37,8 @@ func section(t *testing.T, of map[string]string, begin string) (command, out str
 	return "", ""
 }
 
-// TestNumbersAreThoseMeasured: what the documents' tables say of accuracy and speed is what .ci/numbers measured last. With
-// -update they are written anew from it.
+// TestNumbersAreThoseMeasured: what the documents' tables say of accuracy and speed is
+// what .ci/numbers measured last. With -update they are written anew from it.
 func TestNumbersAreThoseMeasured(t *testing.T) {
 	made, of := numbers(t)
 	columns := regexp.MustCompile(` {2,}| *[/|] *| +`)
@@ -100,7 +101,8 @@ func TestNumbersAreThoseMeasured(t *testing.T) {
 	compare(t, "README.md", nil, "| a recording of 12 s", speed)
 }
 
-// shown are the rows of the table of bounds that the manual has: of each kind the ends and the middle.
+// shown are the rows of the table of bounds that the manual has: of each kind the
+// ends and the middle.
 var shown = regexp.MustCompile(`^(white noise, Q (100, 40 dB, 3|200, 10 dB, 3|200, 20 dB|400, 30 dB, 3)|hum (0\.[13]|1\.0|10\.0) Hz away, -15|hum 0\.3 Hz away, 0|room|pair .*30 dB|pair 1\.0 .*20 dB)`)
 
 // compare holds a document's table to rows, and looks that it says of each told.

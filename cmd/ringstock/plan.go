@@ -140,8 +140,8 @@ func runPlan(cmd *cobra.Command, place *stockPlace, o planOptions) error {
 	return nil
 }
 
-// candidates are the blanks of a delivery or of the stock, and what could not be used of a
-// delivery.
+// candidates are the blanks of a delivery or of the stock, and what could not be
+// used of a delivery.
 func (o planOptions) candidates(cmd *cobra.Command, place *stockPlace) (list []stick.Blank, unused []grading.Unused, err error) {
 	if o.delivery != "" {
 		list, unused, err = o.ofDelivery(cmd)
@@ -264,7 +264,8 @@ func reserve(cmd *cobra.Command, place *stockPlace, plan stick.Plan, o planOptio
 	return nil
 }
 
-// answerWidth is that of the lines that answer a question: they stand whole on the narrowest screen.
+// answerWidth is that of the lines that answer a question: they stand whole on
+// the narrowest screen.
 const answerWidth = 80
 
 func printPlan(w io.Writer, p stick.Plan, best int) error {

@@ -10,8 +10,8 @@ import (
 	"golang.org/x/term"
 )
 
-// progress is a line on a terminal that says how many recordings are done. Without a terminal
-// it is silent.
+// progress is a line on a terminal that says how many recordings are done. Without a
+// terminal it is silent.
 type progress struct {
 	mu   sync.Mutex
 	w    io.Writer // nil: silent

@@ -47,7 +47,8 @@ func ofFirstRing(get func(*spectrum.Ring) measure.Value) func(grading.Blank) mea
 	}
 }
 
-// In playing, a hand, the bow's hair and the room move a note by half a hertz and more: tenths are enough.
+// In playing, a hand, the bow's hair and the room move a note by half a hertz and
+// more: tenths are enough.
 var rankingColumns = []rankingColumn{
 	{head: "note", unit: "Hz", most: 1, alone: true, of: ofFirstRing(func(r *spectrum.Ring) measure.Value { return r.Fundamental.Hz })},
 	{head: "Q", most: 0, of: ofFirstRing(func(r *spectrum.Ring) measure.Value { return r.Fundamental.Q })},
@@ -107,8 +108,8 @@ func (c rankingColumn) text(v measure.Value, decimals int) string {
 	return fmt.Sprintf("%.*f±%.*f", decimals, v.X, decimals, max(v.U, step))
 }
 
-// scoreText is a score with its uncertainty, or between which bounds it lies where something
-// that is judged is missing.
+// scoreText is a score with its uncertainty, or between which bounds it lies where
+// something that is judged is missing.
 func scoreText(b grading.Blank) string {
 	if !b.Score.Known() {
 		return "-"

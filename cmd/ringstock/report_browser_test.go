@@ -15,8 +15,9 @@ import (
 	"ringstock/grading/report/browse"
 )
 
-// The report of the demo, opened from the disk without a network: its pictures are there, its players have
-// sound, its table sorts, and it asks for nothing. Screenshots of it, and what it prints:
+// The report of the demo, opened from the disk without a network: its pictures are there,
+// its players have sound, its table sorts, and it asks for nothing. Screenshots of it,
+// and what it prints:
 //
 //	go test ./cmd/ringstock -run DemoReport -args -screenshots DIR
 func TestDemoReportWithoutNetwork(t *testing.T) {

@@ -225,7 +225,8 @@ func (p *screen) lines() []string {
 	return out[:min(len(out), height)]
 }
 
-// headline is what is shown largest: the note, what to do or what the blank is, and the note's name.
+// headline is what is shown largest: the note, what to do or what the blank is,
+// and the note's name.
 func (p *screen) headline() (number, word, note string) {
 	number, word = "---", "TAP"
 	if p.blank.Quiet {
@@ -283,8 +284,8 @@ func (p *screen) tail(width int) (lines []string) {
 	return append(lines, fold(p.prompt(), width, 3)...)
 }
 
-// fold breaks a text into at most so many lines; of one that is longer still the end is kept, with what is being
-// typed.
+// fold breaks a text into at most so many lines; of one that is longer still the end is
+// kept, with what is being typed.
 func fold(text string, width, most int) []string {
 	var out strings.Builder
 	wrapAt(&out, max(width, 1), "", text)
@@ -379,7 +380,8 @@ func (p *screen) prompt() string {
 	return "n next · b number · d drop · a again · o other face · e end · h hands-free · m measure · c note · q quit"
 }
 
-// curves draws the last ring as a falling curve, and the longest one of the session dotted.
+// curves draws the last ring as a falling curve, and the longest one of the session
+// dotted.
 func (p *screen) curves(width, height int) []string {
 	var last []spectrum.Point
 	if p.last != nil {

@@ -21,7 +21,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// terminal is a terminal of tmux with the program in it, which shows what a person would see.
+// terminal is a terminal of tmux with the program in it, which shows what a person would
+// see.
 type terminal struct {
 	t      *testing.T
 	socket string
@@ -132,7 +133,8 @@ func TestScreenInterrupted(t *testing.T) {
 	x.await("exit 130")
 }
 
-// Closing the terminal ends the program; what it told of is there, and it goes on from there.
+// Closing the terminal ends the program; what it told of is there, and it
+// goes on from there.
 func TestScreenTerminalClosed(t *testing.T) {
 	t.Parallel()
 	file, _ := sessionFile(t, 10)
@@ -217,8 +219,9 @@ func TestScreenFits(t *testing.T) {
 	}
 }
 
-// TestScreenWraps: at 80x24 a long message, a long verdict and a long entry are shown whole, and what is large is
-// still there; while a tap rings, the last one's word is gone.
+// TestScreenWraps: at 80x24 a long message, a long verdict and a long entry are
+// shown whole, and what is large is still there; while a tap rings, the last
+// one's word is gone.
 func TestScreenWraps(t *testing.T) {
 	ring := spectrum.Ring{Fundamental: spectrum.Partial{Hz: measure.Of(104.7, 0.01), Q: measure.Of(200, 2), T60S: measure.Of(3.2, 0.1)}, PurityPct: measure.Of(98, 1)}
 	for _, size := range [][2]int{{80, 24}, {120, 40}} {

@@ -76,7 +76,8 @@ func settingsDir() (string, error) {
 	return filepath.Join(dir, "ringstock"), nil
 }
 
-// settingsFor are the settings in force for a delivery folder, or those of the user alone.
+// settingsFor are the settings in force for a delivery folder, or those of the user
+// alone.
 func settingsFor(folder string) (settings.Settings, error) {
 	var files []string
 	if dir, err := settingsDir(); err == nil { // without a home there are none

@@ -14,7 +14,8 @@ import (
 	"ringstock/capture/wavfile"
 )
 
-// The first interrupt ends the program while it waits for a file or reads one, with exit code 130.
+// The first interrupt ends the program while it waits for a file or reads one,
+// with exit code 130.
 func TestInterruptedWhileReading(t *testing.T) {
 	if !slow {
 		t.Skip("slow: set RINGSTOCK_SLOW=1")
@@ -48,7 +49,8 @@ func TestInterruptedWhileReading(t *testing.T) {
 	}
 }
 
-// A terminal that closes (SIGHUP) ends a session as SIGTERM and Ctrl-C do: what was told is there, with a summary.
+// A terminal that closes (SIGHUP) ends a session as SIGTERM and Ctrl-C do: what was told
+// is there, with a summary.
 func TestSessionEndsBySignal(t *testing.T) {
 	t.Parallel()
 	file, _ := sessionFile(t, 8)

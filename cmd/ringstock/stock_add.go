@@ -156,7 +156,8 @@ func stickByHand(typed map[string]*string, meant bool) (g grading.Grading, folde
 	return g, ".", nil
 }
 
-// putCell puts what was typed where it belongs, with the standard uncertainty of the maker's instruments.
+// putCell puts what was typed where it belongs, with the standard uncertainty of the
+// maker's instruments.
 func putCell(row *grading.Row, c grading.Cell, own grading.Instruments) {
 	for column, to := range map[string]*measure.Value{
 		"length_mm": &row.LengthMM, "height_mm": &row.HeightMM, "width_mm": &row.WidthMM, "mass_g": &row.MassG, "moisture_pct": &row.MoisturePct,

@@ -56,8 +56,8 @@ type stockTestOptions struct {
 	json    bool
 }
 
-// readingFlag is a flag for a quantity of a stick. Its standard uncertainty, if none is given, is
-// that of the maker's instruments, the same as in a delivery.
+// readingFlag is a flag for a quantity of a stick. Its standard uncertainty, if none is
+// given, is that of the maker's instruments, the same as in a delivery.
 type readingFlag struct{ flag, quantity, usage string }
 
 var readingFlags = []readingFlag{
@@ -72,7 +72,8 @@ var readingFlags = []readingFlag{
 	{"tip-width-mm", "tip_width_mm", "width at the thin end of a taper in `MM`"},
 }
 
-// uncertainty is the flag and the column of its standard uncertainty; one calliper measures all.
+// uncertainty is the flag and the column of its standard uncertainty; one
+// calliper measures all.
 func (r readingFlag) uncertainty() (flag, column string) {
 	name, unit := r.flag, ""
 	for _, u := range []string{"-mm", "-g"} {
@@ -87,7 +88,8 @@ func uncertaintyColumn(quantity string) string {
 	return strings.Replace(strings.TrimPrefix(strings.TrimPrefix(quantity, "head_"), "tip_"), "_", "_u_", 1)
 }
 
-// shortNames lets flags be given without their unit, as they once were called, and by other former names.
+// shortNames lets flags be given without their unit, as they once were called, and by
+// other former names.
 func shortNames(f *pflag.FlagSet, former map[string]string) {
 	f.SetNormalizeFunc(func(_ *pflag.FlagSet, name string) pflag.NormalizedName {
 		if now, ok := former[name]; ok {

@@ -13,8 +13,8 @@ import (
 
 const pageWidth = 100 // columns of a terminal that every table fits into
 
-// textTable sets cells in columns: the first ones flush left, the others so that their ± stand
-// under each other. Texts may stand under each row.
+// textTable sets cells in columns: the first ones flush left, the others so that their ±
+// stand under each other. Texts may stand under each row.
 type textTable struct {
 	head  [][]string
 	left  int // so many columns are flush left

@@ -14,8 +14,8 @@ import (
 // tapeBlanks are those on the practice tape.
 const tapeBlanks = 10
 
-// writeTape records a session of ten invented blanks, each tapped until it has its five good taps, so that playing it
-// to the same session gives the same.
+// writeTape records a session of ten invented blanks, each tapped until it has its five
+// good taps, so that playing it to the same session gives the same.
 func writeTape(ctx context.Context, path string, profile grading.Profile) error {
 	folder, err := os.MkdirTemp("", "ringstock-tape-")
 	if err != nil {

@@ -189,8 +189,9 @@ func TestAlbumKeepsTheBestSounds(t *testing.T) {
 	}
 }
 
-// In a column of the ranking all numbers have one number of decimals, but those too uncertain for them; no
-// uncertainty has more than two figures; purity does not pass 100, nor a score its bounds.
+// In a column of the ranking all numbers have one number of decimals, but those too
+// uncertain for them; no uncertainty has more than two figures; purity does not pass 100,
+// nor a score its bounds.
 func TestRankingColumnsLineUp(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 9))
 	figures := func(u string) int { return len(strings.TrimLeft(strings.ReplaceAll(u, ".", ""), "0")) }

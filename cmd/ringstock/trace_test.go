@@ -9,7 +9,8 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
-// scan FILE draws a pencil line of 260 mm with 6 mm of camber, 5 pixels a millimetre, from x = 100 to 1400.
+// scan FILE draws a pencil line of 260 mm with 6 mm of camber, 5 pixels a millimetre,
+// from x = 100 to 1400.
 func scan(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 1 {
 		ts.Fatalf("usage: scan file.png")

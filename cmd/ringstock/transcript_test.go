@@ -13,8 +13,9 @@ const (
 	transcriptCommand = "listen ten --hands-free --blank D01 --blanks 10 --from ten.wav"
 )
 
-// TestTranscript: the session of ten blanks is told as testdata/ten-blanks.txt has it, and the README shows the
-// beginning and the end of that. Both are written anew with -update.
+// TestTranscript: the session of ten blanks is told as testdata/ten-blanks.txt
+// has it, and the README shows the beginning and the end of that. Both are
+// written anew with -update.
 func TestTranscript(t *testing.T) {
 	if !slow {
 		t.Skip("hears a tape of ten blanks: only with RINGSTOCK_SLOW=1")

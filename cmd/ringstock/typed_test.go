@@ -15,8 +15,8 @@ import (
 	"ringstock/grading"
 )
 
-// wrongEntries are slips, by the word that is typed before them, which is the name of a flag too, and the column that
-// they are for.
+// wrongEntries are slips, by the word that is typed before them, which is the name of a
+// flag too, and the column that they are for.
 var wrongEntries = []struct{ word, column, text string }{
 	{"length", "length_mm", "NaN"}, {"length", "length_mm", "inf"}, {"length", "length_mm", "-745"}, {"length", "length_mm", "0"},
 	{"length", "length_mm", "1e308"}, {"length", "length_mm", "0x1p4"}, {"length", "length_mm", "745 g"}, {"length", "length_mm", "seven"},
@@ -30,8 +30,9 @@ var wrongEntries = []struct{ word, column, text string }{
 	{"temperature", "temperature_c", "2000"}, {"humidity", "humidity_pct", "455"}, {"humidity", "humidity_pct", "-1"}, {"price", "price", "-5"},
 }
 
-// TestWrongEntries: what can't be right is refused with the same words wherever it is typed: in the table, at the keys of
-// listen, on the pages of the bench, in flags, and in "stock test". Nothing is entered.
+// TestWrongEntries: what can't be right is refused with the same words wherever it is
+// typed: in the table, at the keys of listen, on the pages of the bench, in flags, and in
+// "stock test". Nothing is entered.
 func TestWrongEntries(t *testing.T) {
 	if len(wrongEntries) < 40 {
 		t.Fatalf("only %d entries", len(wrongEntries))

@@ -61,7 +61,8 @@ func (l *listening) said() (list []string) {
 	return list
 }
 
-// promised checks that the taps which were told of are in the folder, whole, and in its table.
+// promised checks that the taps which were told of are in the folder, whole, and in its
+// table.
 func (l *listening) promised(t *testing.T, folder string) (names []string) {
 	t.Helper()
 	for _, line := range strings.Split(l.out.String(), "\n") {
@@ -79,8 +80,9 @@ func (l *listening) promised(t *testing.T, folder string) (names []string) {
 	return names
 }
 
-// measured is a row of delivery.csv for a bar: 750 mm long, and as high and wide as a bar of its sound speed
-// must be for its notes in both planes (Euler and Bernoulli). Sound speed and density go from poor to fine.
+// measured is a row of delivery.csv for a bar: 750 mm long, and as high and wide as a bar
+// of its sound speed must be for its notes in both planes (Euler and Bernoulli). Sound
+// speed and density go from poor to fine.
 func measured(blank string, truth cases.Truth, k, of int) string {
 	share := (float64(k) + 0.5) / float64(of)
 	speed, density := 4000+1200*share, 900+260*share
@@ -90,7 +92,8 @@ func measured(blank string, truth cases.Truth, k, of int) string {
 	return fmt.Sprintf("%s,%g,%.2f,%.2f,%.1f\n", blank, 1000*length, 1000*height, 1000*width, 1000*density*length*height*width)
 }
 
-// A session at the virtual microphone gives per blank, and of each tap, what analysing the played file gives.
+// A session at the virtual microphone gives per blank, and of each tap, what analysing
+// the played file gives.
 func TestVirtualSession(t *testing.T) {
 	blanks := 1
 	if slow {
@@ -99,7 +102,8 @@ func TestVirtualSession(t *testing.T) {
 	folder := t.TempDir()
 	table := "blank,length_mm,height_mm,width_mm,mass_g\n"
 	var played []capture.Recording
-	// A Q that its own uncertainty puts on either side of the limit can be judged either way.
+	// A Q that its own uncertainty puts on either side of the limit can be judged either
+	// way.
 	limit := *mustProfile(t).Properties["q"].LimitLow
 	for seed := uint64(200); len(played) < blanks; seed++ {
 		rec, truth := barAt16Bits(seed, 6)
@@ -197,8 +201,8 @@ func TestVirtualSilence(t *testing.T) {
 	}
 }
 
-// When the sound server dies, hangs or loses its microphone in the middle, the program says so and
-// fails; what it told of is there, and it goes on from there.
+// When the sound server dies, hangs or loses its microphone in the middle, the program
+// says so and fails; what it told of is there, and it goes on from there.
 func TestVirtualServerKilled(t *testing.T) {
 	rounds := 1
 	if slow {
@@ -257,7 +261,8 @@ func brokenSession(t *testing.T, breaks func(*virtual.Microphone) error) {
 	}
 }
 
-// contiguous tells whether a recording, from its strike on, is one stretch of what was played.
+// contiguous tells whether a recording, from its strike on, is one stretch
+// of what was played.
 func contiguous(t *testing.T, path string, played []float64) bool {
 	t.Helper()
 	rec, err := wavfile.Open(path)
@@ -284,8 +289,8 @@ func (l *listening) signal(t *testing.T, s syscall.Signal) {
 	}
 }
 
-// A laptop that falls asleep while a tap rings loses that tap, says so, and goes on. Nothing that was kept
-// has a gap in its ring.
+// A laptop that falls asleep while a tap rings loses that tap, says so, and goes on.
+// Nothing that was kept has a gap in its ring.
 func TestVirtualAsleep(t *testing.T) {
 	asleep := 3 * time.Second
 	if slow {
@@ -326,8 +331,9 @@ func TestVirtualAsleep(t *testing.T) {
 	}
 }
 
-// A program that is stopped for a while (Ctrl-Z) keeps nothing with a gap in its ring either, although the
-// sound server goes on without it and throws away what it can't hold.
+// A program that is stopped for a while (Ctrl-Z) keeps nothing with a gap in
+// its ring either, although the sound server goes on without it and throws away
+// what it can't hold.
 func TestVirtualSuspended(t *testing.T) {
 	suspended := 3 * time.Second
 	if slow {
@@ -363,10 +369,12 @@ func TestVirtualSuspended(t *testing.T) {
 	t.Logf("%q", l.said())
 }
 
-// foreignTaps is how often a foreign sound and a tap of wood after it are played in TestVirtualForeign.
+// foreignTaps is how often a foreign sound and a tap of wood after it are played in
+// TestVirtualForeign.
 const foreignTaps = 60
 
-// None of a workshop's sounds counts as a tap without a question, and the first tap of wood after one still does.
+// None of a workshop's sounds counts as a tap without a question, and the first tap of
+// wood after one still does.
 func TestVirtualForeign(t *testing.T) {
 	each := 1
 	if slow {
@@ -411,7 +419,8 @@ func TestVirtualForeign(t *testing.T) {
 	t.Logf("%d of %d foreign sounds counted; %d of %d taps of wood after them good", counted, each, good, each)
 }
 
-// Hands-free, a scale that beeps five times before each of five sticks does not move their numbers.
+// Hands-free, a scale that beeps five times before each of five sticks does not
+// move their numbers.
 func TestVirtualBeeps(t *testing.T) {
 	if !slow {
 		t.Skip("slow: set RINGSTOCK_SLOW=1")
@@ -441,7 +450,8 @@ func TestVirtualBeeps(t *testing.T) {
 
 var noteOfTap = regexp.MustCompile(`(?m)^A([1-5]) \d+/\d+ good +([0-9.]+)`)
 
-// addAt adds a sound to a recording at the virtual microphone's rate, somewhat softer than the recording's peak.
+// addAt adds a sound to a recording at the virtual microphone's rate, somewhat softer
+// than the recording's peak.
 func addAt(x []float64, atS float64, sound []float64) {
 	top := 0.0
 	for _, v := range x {

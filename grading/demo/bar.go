@@ -71,8 +71,8 @@ func (b Body) inertia(height, width float64) float64 {
 	return width * height * height * height / 12
 }
 
-// twist is Saint-Venant's torsion constant: of the rectangle by its series, of the regular
-// octagon 0.1075 d^4 (harmonic series with boundary collocation).
+// twist is Saint-Venant's torsion constant: of the rectangle by its series, of the
+// regular octagon 0.1075 d^4 (harmonic series with boundary collocation).
 func (b Body) twist(height, width float64) float64 {
 	if b.Shape == Octagonal {
 		return 0.107499 * height * height * width * width
@@ -169,10 +169,11 @@ type term struct {
 	row               []float64
 }
 
-// ritz finds the free vibrations by Ritz's method (J. reine angew. Math. 135 (1909) 1): the
-// fields of motion are sums of Legendre polynomials, whose strain and kinetic energies
-// give the two matrices of an eigenvalue problem. The loss of a vibration is that of its
-// strains, weighted by their energies. Energies gets the polynomials and their slopes at x.
+// ritz finds the free vibrations by Ritz's method (J. reine angew. Math. 135 (1909)
+// 1): the fields of motion are sums of Legendre polynomials, whose strain and
+// kinetic energies give the two matrices of an eigenvalue problem. The loss of a
+// vibration is that of its strains, weighted by their energies. Energies gets the
+// polynomials and their slopes at x.
 func (b Body) ritz(fields int, energies func(x float64, p, d []float64) (strains, motions []term)) []vibration {
 	size := fields * degrees
 	stiff, lossy, mass := mat.NewSymDense(size, nil), mat.NewSymDense(size, nil), mat.NewSymDense(size, nil)

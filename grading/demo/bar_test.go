@@ -27,8 +27,8 @@ func check(t *testing.T, what string, got []vibration, want []float64, tolerance
 func TestUniformBar(t *testing.T) {
 	b := stick()
 	check(t, "bending", b.bending(true), []float64{116.336632, 317.149403, 611.479209, 988.978042, 1439.049881, 1950.570611}, 1e-8)
-	// f = c/(2L), c = sqrt(E/rho); f = sqrt(G J/(rho Ip))/(2L), J = 0.1405770 a^4 (Timoshenko &
-	// Goodier, Theory of Elasticity; digits by the series).
+	// f = c/(2L), c = sqrt(E/rho); f = sqrt(G J/(rho Ip))/(2L), J = 0.1405770 a^4
+	// (Timoshenko & Goodier, Theory of Elasticity; digits by the series).
 	check(t, "longitudinal", b.longitudinal(), []float64{3085.799842, 2 * 3085.799842}, 1e-9)
 	check(t, "torsion", b.torsion(), []float64{661.880855}, 1e-6)
 }
@@ -75,8 +75,9 @@ func TestOctagon(t *testing.T) {
 	}
 }
 
-// The shape of the lowest mode is 2 at the ends and -1.216 in the middle (Euler-Bernoulli),
-// its nodes lie at 0.2243 of the length here, and the loss is nearly that of the grain.
+// The shape of the lowest mode is 2 at the ends and -1.216 in the middle
+// (Euler-Bernoulli), its nodes lie at 0.2243 of the length here, and the loss is
+// nearly that of the grain.
 func TestShapeAndLoss(t *testing.T) {
 	b := stick()
 	v := b.bending(true)[0]
@@ -86,8 +87,8 @@ func TestShapeAndLoss(t *testing.T) {
 			t.Errorf("shape at %v: %v, want %v", c.at, got, c.want)
 		}
 	}
-	// The shear takes (f_EB/f)^2 - 1 - rotary part of the energy, about 0.8 %: first-order
-	// theory gives R2 F2 E/(kappa G) = 2.828e-5 * 12.30 * 22 = 0.77 %.
+	// The shear takes (f_EB/f)^2 - 1 - rotary part of the energy, about 0.8 %:
+	// first-order theory gives R2 F2 E/(kappa G) = 2.828e-5 * 12.30 * 22 = 0.77 %.
 	if want := 0.004 + 0.0077*(0.01-0.004); math.Abs(v.loss-want) > 2e-6 {
 		t.Errorf("loss %v, want %v", v.loss, want)
 	}

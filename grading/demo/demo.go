@@ -82,8 +82,8 @@ func Blanks(seed uint64) []Blank {
 	return blanks
 }
 
-// invent makes blank k; quality runs from 0 to 1. Density, specific modulus and loss follow
-// it only loosely, as they do in wood.
+// invent makes blank k; quality runs from 0 to 1. Density, specific modulus and loss
+// follow it only loosely, as they do in wood.
 func invent(k int, quality float64, seed uint64) Blank {
 	random := rand.New(rand.NewPCG(seed, 1))
 	about := func(mean, sd float64) float64 { return mean + sd*random.NormFloat64() }
@@ -130,7 +130,8 @@ func invent(k int, quality float64, seed uint64) Blank {
 	case 17:
 		b.Fault = NotWeighed
 	case 20:
-		// A thinner blank, whose fundamental comes to lie just above the second harmonic of the mains.
+		// A thinner blank, whose fundamental comes to lie just above the second
+		// harmonic of the mains.
 		b.Fault = NearHum
 		body.Height *= 2.002 * mainsHz / body.bending(true)[0].hz
 	}
@@ -219,8 +220,8 @@ func (b Blank) modes(plane Plane) []mode {
 	return list
 }
 
-// support is the loss that two fingertips at the nodes of the fundamental add: a dashpot c
-// at x adds c shape(x)^2/(omega M) to 1/Q.
+// support is the loss that two fingertips at the nodes of the fundamental add: a dashpot
+// c at x adds c shape(x)^2/(omega M) to 1/Q.
 func (b Blank) support(v vibration) float64 {
 	const c = 0.25 // N s/m, a guess
 	loss := 0.0

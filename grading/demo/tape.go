@@ -8,8 +8,9 @@ import (
 	"ringstock/capture/synth"
 )
 
-// Tape is the sound of a person who taps one blank of the invented delivery after the other, each until told that it
-// has its taps. It is a capture.Source; what was played is kept.
+// Tape is the sound of a person who taps one blank of the invented delivery after
+// the other, each until told that it has its taps. It is a capture.Source; what
+// was played is kept.
 type Tape struct {
 	blanks []Blank
 	room   synth.Scene // all of it is heard in one room
@@ -29,8 +30,9 @@ func (p *Tape) Played() capture.Recording {
 	return capture.Recording{Source: "practice tape", Rate: p.Rate(), Tracks: [][]float64{p.played}, Bits: 24}
 }
 
-// Next puts the present blank down and takes up the next one: the sound of the one fades over into that of
-// the other. After its five taps there is time for the verdict; if it is not done, there are more.
+// Next puts the present blank down and takes up the next one: the sound of the one fades
+// over into that of the other. After its five taps there is time for the verdict; if it
+// is not done, there are more.
 func (p *Tape) Next() {
 	if len(p.blanks) == 0 {
 		return

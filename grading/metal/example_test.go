@@ -8,7 +8,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// A steel rod proves a rig: its note, size and mass must give the modulus that handbooks state.
+// A steel rod proves a rig: its note, size and mass must give the modulus
+// that handbooks state.
 func ExampleMetal_Judge() {
 	steel, err := metal.Find("steel")
 	if err != nil {

@@ -1,5 +1,5 @@
-// Package metal proves the whole way from a tap to a modulus on a bar whose modulus is known:
-// metals differ little from one piece to the next, wood does.
+// Package metal proves the whole way from a tap to a modulus on a bar whose modulus is
+// known: metals differ little from one piece to the next, wood does.
 package metal
 
 import (
@@ -12,8 +12,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// Metal is what handbooks say of a group of alloys at room temperature: the range over the
-// usual alloys.
+// Metal is what handbooks say of a group of alloys at room temperature: the range
+// over the usual alloys.
 type Metal struct {
 	Name    string
 	E       [2]float64 // Young's modulus, Pa
@@ -21,10 +21,10 @@ type Metal struct {
 	Poisson float64
 }
 
-// Metals are those sold as rods. Ranges from memory, after G. W. C. Kaye and T. H. Laby, Tables of
-// Physical and Chemical Constants, 16th ed., 2.2.2 (pure or single alloys: aluminium 70.3, brass
-// 100.6, copper 129.8, mild steel 211.9 GPa), widened to the usual alloys after the
-// ASM Metals Reference Book (from memory too).
+// Metals are those sold as rods. Ranges from memory, after G. W. C. Kaye and T. H. Laby,
+// Tables of Physical and Chemical Constants, 16th ed., 2.2.2 (pure or single alloys:
+// aluminium 70.3, brass 100.6, copper 129.8, mild steel 211.9 GPa), widened to the usual
+// alloys after the ASM Metals Reference Book (from memory too).
 var Metals = []Metal{
 	{"aluminium", [2]float64{68e9, 74e9}, [2]float64{2640, 2850}, 0.345},
 	{"brass", [2]float64{96e9, 112e9}, [2]float64{8350, 8800}, 0.35},
@@ -62,8 +62,9 @@ type Result struct {
 
 func (r Result) MarshalJSON() ([]byte, error) { return measure.Marshal(r) }
 
-// Measure gets from the frequency of the lowest bending mode in the height plane to E. For one
-// ratio E/G every frequency goes with sqrt(E/density), so a single solution of the bar is scaled.
+// Measure gets from the frequency of the lowest bending mode in the height plane to
+// E. For one ratio E/G every frequency goes with sqrt(E/density), so a single
+// solution of the bar is scaled.
 func (m Metal) Measure(b Bar, hz measure.Value) (Result, error) {
 	for _, v := range []struct {
 		name string
@@ -104,8 +105,8 @@ func (m Metal) Measure(b Bar, hz measure.Value) (Result, error) {
 // Source is where the ranges of the metals are from.
 const Source = "Kaye & Laby, Tables of Physical and Chemical Constants, 2.2.2, and usual alloys"
 
-// Judge says whether the result lies in the handbook's range, its own uncertainty allowed for (k = 2). Where it
-// doesn't, the text names the reading that alone would explain it.
+// Judge says whether the result lies in the handbook's range, its own uncertainty allowed
+// for (k = 2). Where it doesn't, the text names the reading that alone would explain it.
 func (m Metal) Judge(b Bar, r Result) (sound bool, text string) {
 	var off []string
 	for _, q := range []struct {
@@ -158,7 +159,8 @@ type reading struct {
 	density, e float64
 }
 
-// readings of the bar. From f of the lowest bending mode E = c m L^3 f^2/(w h^3), and c m L^3 f^2/d^4 of a round bar.
+// readings of the bar. From f of the lowest bending mode E = c m L^3 f^2/(w h^3), and c m
+// L^3 f^2/d^4 of a round bar.
 func (b Bar) readings() []reading {
 	list := []reading{{"mass", b.Mass, 1e3, "g", 1, 1}, {"length", b.Length, 1e3, "mm", -1, 3}}
 	if b.Shape == bar.Round {
@@ -169,7 +171,8 @@ func (b Bar) readings() []reading {
 
 func (q reading) text(x float64) string { return fmt.Sprintf("%.4g %s", x*q.perUnit, q.unit) }
 
-// wouldFit is the value of the reading nearest to the given one with which density and E both are the metal's.
+// wouldFit is the value of the reading nearest to the given one with which density and E
+// both are the metal's.
 func (q reading) wouldFit(m Metal, r Result) (x float64, ok bool) {
 	low, high := math.Inf(-1), math.Inf(1) // of the logarithm of its factor
 	for _, c := range []struct {
@@ -187,7 +190,8 @@ func (q reading) wouldFit(m Metal, r Result) (x float64, ok bool) {
 	return q.v.X * math.Exp((low+high)/2), true
 }
 
-// hasE tells whether the result's E times a factor is this metal's, hasDensity the same of its density.
+// hasE tells whether the result's E times a factor is this metal's, hasDensity the
+// same of its density.
 func (m Metal) hasE(r Result, factor float64) bool {
 	return factor*(r.E.X+2*r.E.U) >= m.E[0]/1e9 && factor*(r.E.X-2*r.E.U) <= m.E[1]/1e9
 }

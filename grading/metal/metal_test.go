@@ -9,8 +9,9 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// A slender rod by the formula of Euler and Bernoulli, f = lambda^2/(2 pi L^2) sqrt(E I/(rho A))
-// with lambda = 4.7300 (Thomson, Theory of Vibration with Applications); for a rectangle I/A = h^2/12, for a circle d^2/16.
+// A slender rod by the formula of Euler and Bernoulli, f = lambda^2/(2 pi L^2) sqrt(E
+// I/(rho A)) with lambda = 4.7300 (Thomson, Theory of Vibration with Applications); for a
+// rectangle I/A = h^2/12, for a circle d^2/16.
 func TestMeasure(t *testing.T) {
 	for _, c := range []struct {
 		metal string
@@ -32,7 +33,8 @@ func TestMeasure(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		// Shear and rotary inertia, which the formula leaves out, lower f by about 6 (h/L)^2.
+		// Shear and rotary inertia, which the formula leaves out, lower f by about 6
+		// (h/L)^2.
 		if math.Abs(r.E.X*1e9/e-1) > 20*c.h*c.h/c.l/c.l+1e-4 || math.Abs(r.Density.X/rho-1) > 1e-9 {
 			t.Errorf("%s: E %v, want %g; density %v, want %g", c.metal, r.E, e/1e9, r.Density, rho)
 		}
@@ -59,8 +61,8 @@ func TestMeasure(t *testing.T) {
 	}
 }
 
-// TestExplain: of a bar with one wrong reading that reading is named, with about its right value; a bar of another metal,
-// and one tapped on its other face, are named, too.
+// TestExplain: of a bar with one wrong reading that reading is named, with about its
+// right value; a bar of another metal, and one tapped on its other face, are named, too.
 func TestExplain(t *testing.T) {
 	steel, _ := Find("steel")
 	right := Bar{bar.Rectangular, measure.Of(0.6, 0.0005), measure.Of(0.010, 0.00002), measure.Of(0.02, 0.00002), measure.Of(7830*0.6*0.01*0.02, 0.0001)}

@@ -78,7 +78,8 @@ func TestScreenshots(t *testing.T) {
 	}
 }
 
-// unfolded holds once every blank of a page is there in full, which takes some leisure after it is opened.
+// unfolded holds once every blank of a page is there in full, which takes some leisure
+// after it is opened.
 const unfolded = `document.querySelector("article .body > noscript") === null`
 
 func TestInBrowser(t *testing.T) {
@@ -191,7 +192,8 @@ func TestInBrowser(t *testing.T) {
 		if got := browse.Eval[int](t, ctx, `[...document.querySelectorAll(".tile")].findIndex(t => t.classList.contains("on"))`); got != 0 {
 			t.Errorf("tile %d sounds first", got)
 		}
-		// Each blank has two gains: the first matches its level, the second lets it through.
+		// Each blank has two gains: the first matches its level, the second lets it
+		// through.
 		levels := browse.Eval[[]float64](t, ctx, `made.sources.map((s, k) => {
 			const x = s.buffer.getChannelData(0).subarray(0, Math.round(0.3 * s.buffer.sampleRate));
 			return made.gains[2 * k].gain.value * Math.sqrt(x.reduce((sum, v) => sum + v * v, 0) / x.length);
@@ -276,7 +278,8 @@ func TestInBrowser(t *testing.T) {
 
 	t.Run("accessible", func(t *testing.T) {
 		axe := browse.Axe(t)
-		// All of it must be laid out, or the colours of what is off the screen are not looked at.
+		// All of it must be laid out, or the colours of what is off the
+		// screen are not looked at.
 		browse.Do(t, ctx, chromedp.Navigate(onDisk(t, fakePage(5, 3).Page)))
 		browse.Until(t, ctx, unfolded)
 		browse.Eval[bool](t, ctx, `for (const a of document.querySelectorAll(".blank")) a.style.contentVisibility = "visible";
@@ -294,8 +297,8 @@ func TestInBrowser(t *testing.T) {
 	}
 }
 
-// A delivery of 300 must be there soon, and in full when it is printed. What is timed is only told,
-// for a loaded machine is slow.
+// A delivery of 300 must be there soon, and in full when it is printed. What is timed is
+// only told, for a loaded machine is slow.
 func TestLargeDeliveryOpens(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{})
 	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(onDisk(t, fakePage(300, 60).Page)))

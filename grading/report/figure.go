@@ -18,8 +18,8 @@ type figure struct {
 	Why   string
 	Raw   string // unrounded, for sorting
 
-	// What stands unseen about the number and its uncertainty, so that all figures of a column have their points
-	// under one another.
+	// What stands unseen about the number and its uncertainty, so that all figures of a
+	// column have their points under one another.
 	Before, After, BeforeU, AfterU string
 }
 

@@ -49,8 +49,8 @@ func (n num) String() string {
 
 func (p *picture) add(m ...mark) { p.Marks = append(p.Marks, m...) }
 
-// line draws a straight line. All lines of a class are one path, which saves a browser from making
-// tens of thousands of elements for a large delivery.
+// line draws a straight line. All lines of a class are one path, which saves a browser
+// from making tens of thousands of elements for a large delivery.
 func (p *picture) line(class string, x1, y1, x2, y2 float64) {
 	from, x, y := "M"+num(x1).String()+" "+num(y1).String(), num(x2).String(), num(y2).String()
 	d := from + "L" + x + " " + y
@@ -203,8 +203,8 @@ func curve(points []spectrum.Point, x, y axis) string {
 	return ""
 }
 
-// within cuts a line off at the edges of the field. What is beyond is left out: pressed onto the edge, it would
-// bend the line.
+// within cuts a line off at the edges of the field. What is beyond is left out: pressed
+// onto the edge, it would bend the line.
 func within(line []spectrum.Point, x, y axis) (out []spectrum.Point) {
 	for i := 1; i < len(line); i++ {
 		a, b := line[i-1], line[i]
@@ -242,8 +242,8 @@ func within(line []spectrum.Point, x, y axis) (out []spectrum.Point) {
 	return out
 }
 
-// straighten leaves out what lies on a straight line between others, to a tenth of a pixel
-// (Douglas & Peucker, Cartographica 10, 1973, 112).
+// straighten leaves out what lies on a straight line between others, to a tenth of a
+// pixel (Douglas & Peucker, Cartographica 10, 1973, 112).
 func straighten(points []spectrum.Point) []spectrum.Point {
 	if len(points) < 3 {
 		return points

@@ -20,7 +20,8 @@ import (
 // coverage is the factor k of the intervals that are drawn: 95 % of a normal law.
 const coverage = 2
 
-// limitsIn are the limits of a criterion that lie within an axis. beyond is where the values are that fail it.
+// limitsIn are the limits of a criterion that lie within an axis. beyond is where the
+// values are that fail it.
 func limitsIn(c grading.Criterion, a axis) (list []limitLine) {
 	if !(c.Weight > 0) {
 		return nil
@@ -38,8 +39,8 @@ func limitsIn(c grading.Criterion, a axis) (list []limitLine) {
 
 type limitLine struct{ at, beyond float64 }
 
-// mapPicture sets every blank by its density and specific modulus, among the limits of the profile. It is nil when
-// no blank has both.
+// mapPicture sets every blank by its density and specific modulus, among the limits of
+// the profile. It is nil when no blank has both.
 func mapPicture(blanks []glance, profile grading.Profile) *picture {
 	type spot struct {
 		i           int
@@ -464,7 +465,8 @@ func decayPicture(b grading.Blank, t spectrum.Portrait) *picture {
 	return &p.picture
 }
 
-// Heat is thinned to this many times and frequencies: 20 kB a blank would be 6 MB a delivery.
+// Heat is thinned to this many times and frequencies: 20 kB a blank would be 6 MB a
+// delivery.
 const heatTimes, heatBands, heatRangeDB, heatLevels = 110, 90, 60, 24
 
 // heatPicture shows the short-time spectra; nil when there are none.
@@ -607,7 +609,8 @@ func tapsPicture(b grading.Blank, taps []spectrum.TapResult) *picture {
 	return &p.picture
 }
 
-// planesPicture sets the Q of the taps on the two faces and on the end against each other.
+// planesPicture sets the Q of the taps on the two faces and on the end
+// against each other.
 func planesPicture(b grading.Blank) *picture {
 	type plane struct {
 		name string

@@ -16,8 +16,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// Whichever blank is chosen, it is that one's section that comes to the top, also where hundreds before it have no
-// height yet, and it stays there while they get theirs.
+// Whichever blank is chosen, it is that one's section that comes to the top, also where
+// hundreds before it have no height yet, and it stays there while they get theirs.
 func TestChosenBlankIsShown(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{})
 	browse.Do(t, ctx, browse.View(1280, 800, false), browse.Media(map[string]string{"prefers-reduced-motion": "no-preference"}),
@@ -38,8 +38,8 @@ func TestChosenBlankIsShown(t *testing.T) {
 	browse.Until(t, ctx, atTop+` === "7"`)
 }
 
-// A ring that has sunk into the noise long before the picture ends: the fitted line falls as steeply as is said,
-// and ends at the picture's edge.
+// A ring that has sunk into the noise long before the picture ends: the fitted line falls
+// as steeply as is said, and ends at the picture's edge.
 func TestFitOfShortRing(t *testing.T) {
 	page := fakePage(1, 0)
 	b := page.Grading.Blanks[0]
@@ -86,7 +86,8 @@ func TestFitOfShortRing(t *testing.T) {
 	}
 }
 
-// On A4 no table reaches into another, nothing is cut, and the ranking prints without the rest.
+// On A4 no table reaches into another, nothing is cut, and the ranking
+// prints without the rest.
 func TestPaper(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{})
 	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(onDisk(t, fakePage(24, 2).Page)))
@@ -149,7 +150,8 @@ func TestDecimalsLineUp(t *testing.T) {
 	}
 }
 
-// The head of the ranking stays in sight, and the map and the table are two views of one choice.
+// The head of the ranking stays in sight, and the map and the table are two
+// views of one choice.
 func TestMapAndTableAreLinked(t *testing.T) {
 	ctx := browse.Open(t, browse.Options{})
 	browse.Do(t, ctx, browse.View(1280, 800, false), chromedp.Navigate(onDisk(t, fakePage(60, 0).Page)))
@@ -194,8 +196,8 @@ func TestLimitsAreDrawn(t *testing.T) {
 	}
 }
 
-// What is said of the picture of loudness is true on white, on black and on paper: its colour is one hue, the
-// fuller the louder.
+// What is said of the picture of loudness is true on white, on black and on paper: its
+// colour is one hue, the fuller the louder.
 func TestLouderIsFuller(t *testing.T) {
 	if html := string(write(t, fakePage(2, 0).Page)); strings.Contains(html, "darker") || !strings.Contains(html, "the fuller the colour, the louder") {
 		t.Error("the picture over time is explained by its darkness, which is wrong on a dark page")

@@ -22,14 +22,15 @@ import (
 	"ringstock/spectrum"
 )
 
-// Page is what a report shows. Pictures finds what there is to draw of a blank by its number;
-// it may be nil.
+// Page is what a report shows. Pictures finds what there is to draw of a blank by its
+// number; it may be nil.
 type Page struct {
 	Grading  grading.Grading
 	Pictures func(blank string) (Pictures, error)
 }
 
-// Pictures is what can be drawn of a blank. What there is none of is left out, and the page says so.
+// Pictures is what can be drawn of a blank. What there is none of is left out,
+// and the page says so.
 type Pictures struct {
 	Portrait *spectrum.Portrait
 	Taps     []spectrum.TapResult // each tap of a blank, refused ones too, in order

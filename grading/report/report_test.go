@@ -30,8 +30,8 @@ func write(t *testing.T, p Page) []byte {
 	return buf.Bytes()
 }
 
-// elements parses a page as a browser without scripts would, so that nothing of it stays text, and
-// lists its elements in order.
+// elements parses a page as a browser without scripts would, so that nothing of it stays
+// text, and lists its elements in order.
 func elements(t *testing.T, page []byte) []*html.Node {
 	t.Helper()
 	root, err := html.ParseWithOptions(bytes.NewReader(page), html.ParseOptionEnableScripting(false))
@@ -146,7 +146,8 @@ func TestWholePage(t *testing.T) {
 	}
 }
 
-// The policy must let exactly the embedded style and script through, or a browser shows a bare page.
+// The policy must let exactly the embedded style and script through, or a
+// browser shows a bare page.
 func TestPolicyLetsOwnScriptThrough(t *testing.T) {
 	all := elements(t, write(t, fakePage(1, 0).Page))
 	var policy string
@@ -345,7 +346,8 @@ func TestClipIsPlainMonoWAV(t *testing.T) {
 		t.Fatal(err)
 	}
 	le := binary.LittleEndian
-	// Offsets of the canonical RIFF/WAVE header: Microsoft & IBM, Multimedia Programming Interface 1.0 (1991).
+	// Offsets of the canonical RIFF/WAVE header: Microsoft & IBM, Multimedia Programming
+	// Interface 1.0 (1991).
 	if string(raw[:4]) != "RIFF" || string(raw[8:16]) != "WAVEfmt " || le.Uint16(raw[20:]) != 1 || le.Uint16(raw[22:]) != 1 ||
 		le.Uint32(raw[24:]) != rate || le.Uint16(raw[34:]) != 16 || int(le.Uint32(raw[4:])) != len(raw)-8 {
 		t.Fatalf("header % x is not that of 16-bit mono PCM", raw[:44])

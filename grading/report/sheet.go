@@ -17,7 +17,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// sheet is everything the page's template prints, ready made but for what it says of each blank.
+// sheet is everything the page's template prints, ready made but for what it
+// says of each blank.
 type sheet struct {
 	Style    template.CSS
 	Script   template.JS
@@ -151,7 +152,8 @@ type modeRow struct {
 	Alone      figure
 }
 
-// glance is what the head of the page asks of a blank. It is so little that it is kept of all.
+// glance is what the head of the page asks of a blank. It is so little that it is kept of
+// all.
 type glance struct {
 	blank               string
 	verdict             grading.Verdict
@@ -212,7 +214,8 @@ func newSheet(p Page) (*sheet, error) {
 	return s, err
 }
 
-// give gives a blank its sound, if that takes no more than so many bytes of the page, and returns how many it takes.
+// give gives a blank its sound, if that takes no more than so many bytes of the page, and
+// returns how many it takes.
 func (s *sheet) give(blank string, portrait *spectrum.Portrait, most int) int {
 	if portrait == nil {
 		return 0
@@ -237,7 +240,8 @@ func (s *sheet) pictures(blank string) (Pictures, error) {
 	return s.page.Pictures(blank)
 }
 
-// Blanks are read anew each time, one by one: thousands of them are never in memory together.
+// Blanks are read anew each time, one by one: thousands of them are never in memory
+// together.
 func (s *sheet) Blanks() iter.Seq[blankSheet] {
 	return func(yield func(blankSheet) bool) {
 		i := 0

@@ -1,6 +1,6 @@
-// Package settings holds what a maker sets once for all commands: profile, the uncertainty of the
-// own scale and calliper, where the stock lies, how tables are written. They are TOML files; one
-// in a delivery's folder counts over the user's.
+// Package settings holds what a maker sets once for all commands: profile, the
+// uncertainty of the own scale and calliper, where the stock lies, how tables are
+// written. They are TOML files; one in a delivery's folder counts over the user's.
 package settings
 
 import (
@@ -35,7 +35,8 @@ type Settings struct {
 	Instruments grading.Instruments
 	Tables      spreadsheet.Dialect
 
-	// Places are the files that were looked for, the last counting most; those Read are there.
+	// Places are the files that were looked for, the last counting most;
+	// those Read are there.
 	Places []Place
 	from   map[string]string // the file that set a key
 }
@@ -63,7 +64,8 @@ func (k key) path() string {
 
 func quoted(text string) string { return strconv.Quote(text) }
 
-// uncertaintyKey is the standard uncertainty of an instrument, which a row of a table may overrule.
+// uncertaintyKey is the standard uncertainty of an instrument, which a row of a
+// table may overrule.
 func uncertaintyKey(column, about string) key {
 	return key{table: "uncertainty", name: column, about: about,
 		set: func(s *Settings, value any, _ string) error {
@@ -162,8 +164,8 @@ func within(dir, name string) string {
 	return filepath.Join(dir, filepath.FromSlash(name))
 }
 
-// Read reads files of settings, each counting over those before it; one that is not there says
-// nothing.
+// Read reads files of settings, each counting over those before it; one that is not
+// there says nothing.
 func Read(paths ...string) (Settings, error) {
 	s := Settings{Profile: "violin", Instruments: grading.Instruments{}, from: map[string]string{}}
 	for _, path := range paths {
@@ -252,7 +254,8 @@ func flat(tree map[string]any) map[string]any {
 	return out
 }
 
-// lineOf is the line in which a dotted name stands; 0 where it is written in an unusual way.
+// lineOf is the line in which a dotted name stands; 0 where it is written in an unusual
+// way.
 func lineOf(text []byte, path string) int {
 	table := ""
 	n := 0
@@ -274,7 +277,8 @@ func lineOf(text []byte, path string) int {
 	return 0
 }
 
-// Text is a file of settings with all that is in force, each explained; Read reads it back.
+// Text is a file of settings with all that is in force, each explained; Read reads it
+// back.
 func (s Settings) Text() string {
 	var out strings.Builder
 	if len(s.Places) > 0 {

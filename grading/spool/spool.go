@@ -39,7 +39,8 @@ func New(dir string) *Spool {
 	return &Spool{dir: dir}
 }
 
-// Put lays a value by: all its exported fields, to the last bit. A nil list stays apart from an empty one.
+// Put lays a value by: all its exported fields, to the last bit. A nil list stays
+// apart from an empty one.
 func (s *Spool) Put(v any) (Place, error) {
 	raw, err := cbor.Marshal(v)
 	if err != nil {
@@ -63,7 +64,8 @@ func (s *Spool) write() (err error) {
 		if s.file, err = os.CreateTemp(s.dir, "ringstock-*.tmp"); err != nil {
 			return err
 		}
-		// Where an open file can lose its name, nothing can leave it behind, not even a kill.
+		// Where an open file can lose its name, nothing can leave it behind, not even a
+		// kill.
 		if os.Remove(s.file.Name()) != nil {
 			s.name = s.file.Name()
 		}

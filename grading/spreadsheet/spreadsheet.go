@@ -1,5 +1,5 @@
-// Package spreadsheet writes tables that a spreadsheet opens: CSV in the dialect of the maker's
-// country, in which no text is ever run as a formula.
+// Package spreadsheet writes tables that a spreadsheet opens: CSV in the dialect of the
+// maker's country, in which no text is ever run as a formula.
 package spreadsheet
 
 import (
@@ -11,7 +11,8 @@ import (
 	"strings"
 )
 
-// Dialect is how a table is written. The zero value is that of RFC 4180 with decimal points.
+// Dialect is how a table is written. The zero value is that of RFC 4180 with decimal
+// points.
 type Dialect struct {
 	Separator    rune // 0 is a comma
 	DecimalComma bool
@@ -26,7 +27,8 @@ func (d Dialect) Comma() rune {
 	return d.Separator
 }
 
-// Number is a number as it is to be written, with a decimal point; empty where none is known.
+// Number is a number as it is to be written, with a decimal point; empty
+// where none is known.
 type Number string
 
 // Writer writes a table row by row.
@@ -44,8 +46,8 @@ func NewWriter(w io.Writer, d Dialect) *Writer {
 	return out
 }
 
-// Row writes a row of texts (string), whole numbers (int) and numbers (Number). Texts are made
-// harmless, numbers get their decimal mark.
+// Row writes a row of texts (string), whole numbers (int) and numbers (Number). Texts are
+// made harmless, numbers get their decimal mark.
 func (w *Writer) Row(cells ...any) error {
 	if !w.begun && w.dialect.BOM {
 		if _, err := io.WriteString(w.w, "\ufeff"); err != nil {
@@ -85,8 +87,8 @@ var (
 	formulaInside = regexp.MustCompile("([;,|\t\r\n][ \"']*)([=@＝＠]|[+\\-＋－][A-Za-z(])")
 )
 
-// Text keeps a spreadsheet from taking a text for a formula, whatever it takes for the separator:
-// an apostrophe before it marks it as text. A plain number stays one.
+// Text keeps a spreadsheet from taking a text for a formula, whatever it takes for the
+// separator: an apostrophe before it marks it as text. A plain number stays one.
 func Text(text string) string {
 	if plainNumber.MatchString(text) {
 		return text

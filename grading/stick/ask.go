@@ -10,9 +10,9 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// What of a diameter's reading is asked back, in standard uncertainties of one calliper reading.
-// Set so that a sound stick of four to eight stations is asked about in less than one of a hundred
-// (see the test), at 0.05 mm.
+// What of a diameter's reading is asked back, in standard uncertainties of one calliper
+// reading. Set so that a sound stick of four to eight stations is asked about in less
+// than one of a hundred (see the test), at 0.05 mm.
 const (
 	askOffLine  = 5 * 1.2247 // of a diameter against the line between its neighbours, whose sd is sqrt(3/2)
 	askRises    = 5 * math.Sqrt2
@@ -44,9 +44,10 @@ func (s side) off(i int) float64 {
 	return s.mm[i] - s.mm[i-1] - t*(s.mm[i+1]-s.mm[i-1])
 }
 
-// bulge is by how much a stick's outline may lie over that line without being misread. The published
-// graduation thins as 5.14 log10(x + 175), x mm from the head (the geometric rule that Saint-George quotes,
-// in closed form); twice its curvature is allowed. Its handle is even, so a kink is allowed too.
+// bulge is by how much a stick's outline may lie over that line without being misread.
+// The published graduation thins as 5.14 log10(x + 175), x mm from the head (the
+// geometric rule that Saint-George quotes, in closed form); twice its curvature is
+// allowed. Its handle is even, so a kink is allowed too.
 func (s side) bulge(i int) float64 {
 	const step, shift, kink = 5.14 / math.Ln10, 175.0, 0.0036
 	fromHead := (s.x[len(s.x)-1] - s.x[i]) * 700 / (s.x[len(s.x)-1] - s.x[0])
@@ -105,7 +106,8 @@ func (m *Model) ask(odd oddities) {
 
 type sayer func(format string, a ...any)
 
-// askOutliers asks for diameters that are of another size than all others, and leaves them out.
+// askOutliers asks for diameters that are of another size than all others,
+// and leaves them out.
 func askOutliers(s side, asked map[float64]bool, say sayer) side {
 	for i := len(s.mm) - 1; i >= 0 && len(s.mm) > 2; i-- {
 		rest := s.without(i)
@@ -119,9 +121,9 @@ func askOutliers(s side, asked map[float64]bool, say sayer) side {
 	return s
 }
 
-// askLine asks for diameters that stand out of the line of their neighbours by more than curvature and
-// reading allow, the worst first, and leaves them out. In a long table the median of what lies
-// off the line tells what is usual.
+// askLine asks for diameters that stand out of the line of their neighbours by more than
+// curvature and reading allow, the worst first, and leaves them out. In a long table the
+// median of what lies off the line tells what is usual.
 func askLine(s side, u float64, asked map[float64]bool, say sayer) side {
 	for range max(1, len(s.mm)/4) {
 		worst, excess := -1, 0.0
@@ -171,8 +173,8 @@ func askLine(s side, u float64, asked map[float64]bool, say sayer) side {
 	return s
 }
 
-// outlineSD is how unlike sticks are in their outlines (common practice, no source, but for the two
-// shapes: a straight taper, and that of the published graduation).
+// outlineSD is how unlike sticks are in their outlines (common practice, no source, but
+// for the two shapes: a straight taper, and that of the published graduation).
 var outlineSD = struct{ ThicknessMM, TaperMM, Mixture, WaveMM, WaveLength, Odds, OddsBoth float64 }{
 	ThicknessMM: 3,   // of the handle, about 8.6 mm: violin to bass
 	TaperMM:     0.5, // of handle less head, about 3.3 mm
@@ -186,9 +188,10 @@ var outlineSD = struct{ ThicknessMM, TaperMM, Mixture, WaveMM, WaveLength, Odds,
 // misreadMM is by how much a diameter is misread that matters, least and most.
 var misreadMM = [2]float64{0.5, 3}
 
-// offOutline is how far each diameter lies over what the others foretell, mm, with its standard
-// deviation: outlines are a Gaussian process, of which each station in turn is left out (Rasmussen and
-// Williams, Gaussian Processes for Machine Learning (2006), p. 117). u is that of a reading.
+// offOutline is how far each diameter lies over what the others foretell, mm, with its
+// standard deviation: outlines are a Gaussian process, of which each station in turn is
+// left out (Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), p.
+// 117). u is that of a reading.
 func (s side) offOutline(u float64) (off, sd []float64, ok bool) {
 	n := len(s.mm)
 	begin, end := s.x[0], s.x[n-1]
@@ -230,8 +233,8 @@ func (s side) offOutline(u float64) (off, sd []float64, ok bool) {
 	return off, sd, true
 }
 
-// misreadOdds is how much likelier a deviation is of a diameter that is misread by as much as misreadMM, up or
-// down, than of a right one.
+// misreadOdds is how much likelier a deviation is of a diameter that is misread by as
+// much as misreadMM, up or down, than of a right one.
 func misreadOdds(off, sd float64) float64 {
 	within := distuv.Normal{Sigma: sd}
 	least, most := misreadMM[0], misreadMM[1]
@@ -242,8 +245,8 @@ func misreadOdds(off, sd float64) float64 {
 	return (misread(off) + misread(-off)) / (2 * (most - least) * within.Prob(off))
 }
 
-// askTaper asks for the one diameter of a short table that can hardly belong to a stick: where one misread
-// is likelier than none by least or more.
+// askTaper asks for the one diameter of a short table that can hardly belong to a stick:
+// where one misread is likelier than none by least or more.
 func askTaper(s side, u, least float64, asked map[float64]bool, say sayer) {
 	if len(s.mm) < 4 || len(s.mm) >= shortTable {
 		return
@@ -282,8 +285,8 @@ func askShape(s side, u float64, asked map[float64]bool, say sayer) {
 	}
 }
 
-// askDifferences asks where height and width lie apart as at no other station: neither what the others
-// have in the middle nor a straight line through them comes near.
+// askDifferences asks where height and width lie apart as at no other station: neither
+// what the others have in the middle nor a straight line through them comes near.
 func (m Model) askDifferences(asked map[float64]bool, say sayer) {
 	h, w := m.sides()[0], m.sides()[1]
 	if len(h.mm) < 4 {

@@ -10,8 +10,9 @@ import (
 	"testing"
 )
 
-// invented is a sound stick of few stations, mm: a card's taper, a cone or a power law behind an even
-// handle, stretched and thickened; its width beside its height by a slowly changing difference.
+// invented is a sound stick of few stations, mm: a card's taper, a cone or a power law
+// behind an even handle, stretched and thickened; its width beside its height by a slowly
+// changing difference.
 func invented(rng *rand.Rand, n int, cards []Model) (x, h, w []float64) {
 	between := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
 	length, thick, kind := between(650, 740), between(0.92, 1.1), rng.IntN(len(cards)+2)
@@ -50,8 +51,9 @@ func tableOf(rng *rand.Rand, x []float64, columns map[string][]float64) string {
 	return b.String()
 }
 
-// One misread diameter in a short table is asked back in nine of ten, a sound table in less than one of a
-// hundred: also where there is one diameter a station, and nothing but the outline can tell.
+// One misread diameter in a short table is asked back in nine of ten, a sound table in
+// less than one of a hundred: also where there is one diameter a station, and nothing but
+// the outline can tell.
 func TestShortTables(t *testing.T) {
 	cards := []Model{builtIn(t, "published-graduation"), builtIn(t, "demo-violin"), builtIn(t, "demo-cello")}
 	asked := func(text string) bool {

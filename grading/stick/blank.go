@@ -21,8 +21,8 @@ type Blank struct {
 	Quality  measure.Value // score of its ring, 0-100
 }
 
-// Timber is the blank's wood, as measured or at 12 % moisture: with the modulus of the plane in which
-// the stick bends, where the blank was tapped in that plane.
+// Timber is the blank's wood, as measured or at 12 % moisture: with the modulus of the
+// plane in which the stick bends, where the blank was tapped in that plane.
 func (b Blank) Timber(at12 bool) Wood {
 	v := b.Wood
 	w := Wood{Density: v.Density, YoungsModulus: v.YoungsModulus, ShearModulus: v.ShearModulus, SpecificModulus: v.SpecificModulus}
@@ -40,8 +40,9 @@ func (b Blank) Timber(at12 bool) Wood {
 	return w
 }
 
-// inPlane is the modulus, and the specific one, of a plane in which the specific modulus was measured
-// apart: of it the wood has as much more as the plane has than both planes together.
+// inPlane is the modulus, and the specific one, of a plane in which the specific
+// modulus was measured apart: of it the wood has as much more as the plane has than
+// both planes together.
 func (w Wood) inPlane(plane, both measure.Value) (young, specific measure.Value) {
 	if !both.Known() || !w.YoungsModulus.Known() || !w.SpecificModulus.Known() || !(both.X > 0) {
 		return w.YoungsModulus, w.SpecificModulus
@@ -134,9 +135,9 @@ type Spare struct {
 	Side string  `json:"side"`     // height, width or edges
 }
 
-// spare is what wood leaves of a section. A convex section fits into another about the same
-// centre if no calliper finds it wider; that need be asked only across the faces of a
-// blank with faces.
+// spare is what wood leaves of a section. A convex section fits into another about the
+// same centre if no calliper finds it wider; that need be asked only across the faces of
+// a blank with faces.
 func spare(wood, stick Section, allowance float64) (float64, string) {
 	least, side := math.Inf(1), ""
 	ask := func(deg float64, name string) {
@@ -159,8 +160,8 @@ func spare(wood, stick Section, allowance float64) (float64, string) {
 	return least, side
 }
 
-// lay lays a stick into a blank, shift metres from its butt, and finds the wood to spare at
-// each station; the least is returned by its index.
+// lay lays a stick into a blank, shift metres from its butt, and finds the wood to spare
+// at each station; the least is returned by its index.
 func (o outline) lay(s Stick, shift, allowance float64) (spares []Spare, least int) {
 	for i, at := range s.Stations {
 		x := Spare{AtMM: 1000 * at.X}

@@ -10,7 +10,8 @@ import (
 	"ringstock/spectrum/bar"
 )
 
-// point of the plane of the hair: x from the butt towards the head, y away from the hair, m.
+// point of the plane of the hair: x from the butt towards the head, y away from the hair,
+// m.
 type point struct{ x, y float64 }
 
 func (p point) plus(q point) point    { return point{p.x + q.x, p.y + q.y} }
@@ -24,9 +25,10 @@ func (p point) turned(angle float64) point {
 	return point{cos*p.x - sin*p.y, sin*p.x + cos*p.y}
 }
 
-// limb is a stick from the frog to the end of the shaft as a slender beam that may bend far: its line of
-// centres keeps its length, and a section turns by the bending moment over EI. It is cut into steps that
-// begin and end at the stations; values stand at both ends of a step and in its middle.
+// limb is a stick from the frog to the end of the shaft as a slender beam that may bend
+// far: its line of centres keeps its length, and a section turns by the bending moment
+// over EI. It is cut into steps that begin and end at the stations; values stand at both
+// ends of a step and in its middle.
 type limb struct {
 	start   point
 	x       []float64 // places along the straight stick
@@ -36,8 +38,8 @@ type limb struct {
 	stretch [][3]float64 // length of the line of centres over length along the straight stick
 }
 
-// limbSteps is how many steps a whole stick has at least; the error of the fourth-order Runge-Kutta method
-// is then under 1e-7 of the deflection.
+// limbSteps is how many steps a whole stick has at least; the error of the fourth-order
+// Runge-Kutta method is then under 1e-7 of the deflection.
 const limbSteps = 160
 
 // newLimb takes the stick from fromMM on, its camber multiplied by k.
@@ -62,7 +64,8 @@ func newLimb(m Model, young, from, k float64) limb {
 			var slope, flex, stretch [3]float64
 			for q := range 3 {
 				x := a + dx*float64(q)/2
-				// a shade inside the step, so that a station's shape is that of its own side
+				// a shade inside the step, so that a station's shape is that of its own
+				// side
 				at := m.Section(a + dx*(0.5+0.999999*(float64(q)/2-0.5)))
 				d := (y(min(x+h, m.end())) - y(max(x-h, m.butt()))) / (min(x+h, m.end()) - max(x-h, m.butt()))
 				slope[q], stretch[q] = math.Atan(d), math.Hypot(1, d)
@@ -74,8 +77,8 @@ func newLimb(m Model, young, from, k float64) limb {
 	return l
 }
 
-// bent is the shape of a limb: the line of centres at the ends of all steps, and how far the sections
-// have turned there.
+// bent is the shape of a limb: the line of centres at the ends of all steps, and how far
+// the sections have turned there.
 type bent struct {
 	at   []point
 	turn []float64
@@ -83,8 +86,9 @@ type bent struct {
 
 func (b bent) tip() (point, float64) { return b.at[len(b.at)-1], b.turn[len(b.turn)-1] }
 
-// bend integrates the shape of the limb from its clamped start, while a force acts at a place that is given:
-// d(turn)/ds = M/EI, M the moment of the force about the section; Runge-Kutta of the fourth order.
+// bend integrates the shape of the limb from its clamped start, while a force acts at a
+// place that is given: d(turn)/ds = M/EI, M the moment of the force about the section;
+// Runge-Kutta of the fourth order.
 func (l limb) bend(force, place point) bent {
 	b := bent{at: []point{l.start}, turn: []float64{0}}
 	type state struct {
@@ -110,8 +114,8 @@ func (l limb) bend(force, place point) bent {
 	return b
 }
 
-// rig is a limb with its hair: the frog's and the head's arms are rigid and stand across the unstrung
-// line of centres; the frog is held still.
+// rig is a limb with its hair: the frog's and the head's arms are rigid and stand across
+// the unstrung line of centres; the frog is held still.
 type rig struct {
 	limb
 	frog    point   // where the hair leaves the frog
@@ -138,8 +142,8 @@ type drawn struct {
 
 var errGivesWay = errors.New("the stick gives way: it finds no rest under this pull")
 
-// solve finds zeros of n functions of n unknowns by Newton's method with differences; step are the sizes
-// that the unknowns' differences have.
+// solve finds zeros of n functions of n unknowns by Newton's method with differences;
+// step are the sizes that the unknowns' differences have.
 func solve(f func(x []float64) []float64, x, step []float64) error {
 	n := len(x)
 	for range 60 {
@@ -169,8 +173,9 @@ func solve(f func(x []float64) []float64, x, step []float64) error {
 			x[k] -= part * d.AtVec(k)
 		}
 		if worst < 1e-4 {
-			// The shift of what is found with what was assumed is under all of it at no pull, and reaches it
-			// where the stick buckles: the determinant then changes its sign.
+			// The shift of what is found with what was assumed is under all of it
+			// at no pull, and reaches it where the stick buckles: the determinant
+			// then changes its sign.
 			if n == 2 && mat.Det(j) <= 0 {
 				return errGivesWay
 			}
@@ -201,7 +206,8 @@ func (r rig) tune(tension float64) (drawn, error) {
 	return d, nil
 }
 
-// under is the shape while the hair pulls the head's face, thought at a place, towards a point.
+// under is the shape while the hair pulls the head's face, thought at a
+// place, towards a point.
 func (r rig) under(place, towards point, tension float64) drawn {
 	pull := towards.minus(place)
 	b := r.bend(pull.times(tension/pull.long()), place)
@@ -209,9 +215,9 @@ func (r rig) under(place, towards point, tension float64) drawn {
 	return drawn{bent: b, head: tip.plus(r.arm.turned(turn)), tension: tension}
 }
 
-// press presses the hair of a tuned rig with a force against the stick, part of the way from frog to head,
-// across the hair's line at rest. The hair slides over what presses it, so its tension is the same on
-// both sides.
+// press presses the hair of a tuned rig with a force against the stick, part of the way
+// from frog to head, across the hair's line at rest. The hair slides over what presses
+// it, so its tension is the same on both sides.
 func (r rig) press(rest drawn, part, force float64) (drawn, error) {
 	along := rest.head.minus(r.frog).times(1 / rest.length)
 	up := point{-along.y, along.x}

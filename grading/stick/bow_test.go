@@ -21,7 +21,8 @@ func straight(length, diameter, young float64) Model {
 	return m
 }
 
-// tipLoaded is a clamped limb under a force of fixed direction at its tip, from a first guess of the tip.
+// tipLoaded is a clamped limb under a force of fixed direction at its tip, from a
+// first guess of the tip.
 func tipLoaded(t *testing.T, l limb, force, guess point) (point, float64) {
 	t.Helper()
 	x := []float64{guess.x, guess.y}
@@ -36,10 +37,11 @@ func tipLoaded(t *testing.T, l limb, force, guess point) (point, float64) {
 	return at(x)
 }
 
-// The elastica of a cantilever with a load across its tip (K. E. Bisshopp & D. C. Drucker, Large deflection of
-// cantilever beams, Quart. Appl. Math. 3 (1945) 272): with the tip's slope phi and 2 k^2 = 1 + sin(phi),
-// sin(theta1) = 1/(k sqrt 2), the load is PL^2/EI = (K(k) - F(k, theta1))^2 and the deflection
-// 1 - 2 (E(k) - E(k, theta1))/sqrt(PL^2/EI) of the length.
+// The elastica of a cantilever with a load across its tip (K. E. Bisshopp & D. C.
+// Drucker, Large deflection of cantilever beams, Quart. Appl. Math. 3 (1945) 272): with
+// the tip's slope phi and 2 k^2 = 1 + sin(phi), sin(theta1) = 1/(k sqrt 2), the load is
+// PL^2/EI = (K(k) - F(k, theta1))^2 and the deflection 1 - 2 (E(k) - E(k,
+// theta1))/sqrt(PL^2/EI) of the length.
 func TestElastica(t *testing.T) {
 	const length, d, young = 0.7, 0.007, 22.0
 	l := newLimb(straight(length, d, young), 1e9*young, 0, 1)
@@ -59,10 +61,11 @@ func TestElastica(t *testing.T) {
 	}
 }
 
-// The elastica of a column clamped at its foot and thrust along its axis (S. P. Timoshenko & J. M. Gere, Theory
-// of Elastic Stability, 2nd ed., section 2.7, table of the elastica: load over the critical one, place of the
-// tip over the length; printed values from memory, closed forms by complete elliptic integrals there). Half of a clamped-clamped arch between its
-// points of inflection is this column.
+// The elastica of a column clamped at its foot and thrust along its axis (S. P.
+// Timoshenko & J. M. Gere, Theory of Elastic Stability, 2nd ed., section 2.7, table of
+// the elastica: load over the critical one, place of the tip over the length; printed
+// values from memory, closed forms by complete elliptic integrals there). Half of a
+// clamped-clamped arch between its points of inflection is this column.
 func TestColumnElastica(t *testing.T) {
 	const length, d, young = 0.7, 0.007, 22.0
 	l := newLimb(straight(length, d, young), 1e9*young, 0, 1)
@@ -86,8 +89,9 @@ func TestColumnElastica(t *testing.T) {
 	}
 }
 
-// A slight pull off centre by e opens the middle of an even straight stick by e (sec u - 1), u = L/2 sqrt(T/EI)
-// (Timoshenko & Gere, section 1.11, from memory): the large-deflection stick tends to it as e does to 0.
+// A slight pull off centre by e opens the middle of an even straight stick by e (sec u -
+// 1), u = L/2 sqrt(T/EI) (Timoshenko & Gere, section 1.11, from memory): the
+// large-deflection stick tends to it as e does to 0.
 func TestOffCentrePull(t *testing.T) {
 	const length, d, young, e = 0.7, 0.007, 22.0, 2e-5
 	m := straight(length, d, young)
@@ -112,10 +116,11 @@ func TestOffCentrePull(t *testing.T) {
 	}
 }
 
-// The published graduation in closed form: the rule's ordinates shrink by one factor at each step of 0.3 mm, so
-// the diameter is a logarithm, -6.22 + 5.14 log10(x + 175) mm, x mm from the head (C. E. Gough, The violin bow:
-// Taper, camber and flexibility, J. Acoust. Soc. Am. 130 (2011) 4105, re-examines that expression of Vuillaume's;
-// its numbers are from memory, and follow from the rule as below).
+// The published graduation in closed form: the rule's ordinates shrink by one factor at
+// each step of 0.3 mm, so the diameter is a logarithm, -6.22 + 5.14 log10(x + 175) mm, x
+// mm from the head (C. E. Gough, The violin bow: Taper, camber and flexibility, J.
+// Acoust. Soc. Am. 130 (2011) 4105, re-examines that expression of Vuillaume's; its
+// numbers are from memory, and follow from the rule as below).
 func TestTaperFormula(t *testing.T) {
 	const fall = (110 - 22) / 700.0
 	near(t, "factor", 0.3/-math.Log10(1-fall), 5.14, 1e-3)
@@ -128,9 +133,10 @@ func TestTaperFormula(t *testing.T) {
 	}
 }
 
-// The ends of a tensioned bow are pressed together about as much as buckles the stick sideways (Gough, as above,
-// abstract: forces comparable in strength to critical buckling loads); a violin's hair pulls some 60 N
-// (common practice, no source). The modulus is that of good wood (Schimleck et al. 2009: 18.9 to 25.2 GPa).
+// The ends of a tensioned bow are pressed together about as much as buckles the stick
+// sideways (Gough, as above, abstract: forces comparable in strength to critical buckling
+// loads); a violin's hair pulls some 60 N (common practice, no source). The modulus is
+// that of good wood (Schimleck et al. 2009: 18.9 to 25.2 GPa).
 func TestTensionNearBuckling(t *testing.T) {
 	m := builtIn(t, "published-graduation")
 	for _, young := range []float64{18.9, 25.2} {

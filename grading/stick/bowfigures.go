@@ -22,7 +22,8 @@ type StrungBow struct {
 	GapAtMM  float64       `json:"gap_at_mm"`
 	OpenedMM measure.Value `json:"opened_mm" u:"opened_u_mm"` // how much of its camber the middle of the stick gives up
 	TiltDeg  measure.Value `json:"head_tilt_deg" u:"head_tilt_u_deg"`
-	// Thrusts between its ends under which the stick gives way, straight and with hinged ends.
+	// Thrusts between its ends under which the stick gives way, straight and with hinged
+	// ends.
 	BucklingN     measure.Value `json:"buckling_n" u:"buckling_u_n"`
 	SidewaysN     measure.Value `json:"sideways_buckling_n" u:"sideways_buckling_u_n"`
 	SidewaysShare measure.Value `json:"tension_over_sideways" u:"tension_over_sideways_u"`
@@ -41,15 +42,15 @@ type StrungBows struct {
 	Bows   []StrungBow `json:"bows"`
 }
 
-// BowPoint is a point of the stick's line of centres, or of the hair: along the hair at rest from the
-// frog, and over it.
+// BowPoint is a point of the stick's line of centres, or of the hair: along the hair at
+// rest from the frog, and over it.
 type BowPoint struct {
 	AlongMM float64 `json:"along_mm"`
 	OverMM  float64 `json:"over_mm"`
 }
 
-// Pressed is a bow whose hair is pressed against the stick, the frog held still. Everything but the
-// stiffness is under the force.
+// Pressed is a bow whose hair is pressed against the stick, the frog held still.
+// Everything but the stiffness is under the force.
 type Pressed struct {
 	Place        string        `json:"place"`
 	PartPct      float64       `json:"part_pct"` // of the hair, from the frog
@@ -78,8 +79,9 @@ var pressPlaces = []struct {
 }{{"frog", 0.1}, {"middle", 0.5}, {"tip", 0.9}}
 
 const (
-	// usualStretchMM is taken where the ribbon's is not given: some 170 hairs of 0.18 mm and 5 GPa, 650 mm
-	// long, give 0.03 mm/N (hairs and modulus from memory); it may be off by a half.
+	// usualStretchMM is taken where the ribbon's is not given: some 170 hairs of 0.18
+	// mm and 5 GPa, 650 mm long, give 0.03 mm/N (hairs and modulus from memory); it
+	// may be off by a half.
 	usualStretchMM  = 0.03
 	usualStretchU   = 0.5
 	measuredStretch = 0.1 // relative uncertainty of one that is given (assumed)
@@ -103,9 +105,9 @@ func (m Model) checkHair(h Hair) error {
 	return nil
 }
 
-// StringUp strings a stick with its hair and presses it with a force at frog, middle and tip.
-// The stick is a slender beam that may bend far, clamped in the frog; hair, frog and head are
-// as the assumptions say.
+// StringUp strings a stick with its hair and presses it with a force at frog, middle and
+// tip. The stick is a slender beam that may bend far, clamped in the frog; hair, frog and
+// head are as the assumptions say.
 func (m Model) StringUp(h Hair, forceN float64) (StrungBow, error) {
 	if err := m.checkHair(h); err != nil {
 		return StrungBow{}, err
@@ -238,7 +240,8 @@ func tuneAll(m Model, h Hair, young, camber, stretch, force float64) (tuned, err
 	return out, nil
 }
 
-// place is where point i of a limb's shape lies along the straight stick, m from the butt.
+// place is where point i of a limb's shape lies along the straight stick, m from the
+// butt.
 func (l limb) place(i int) float64 {
 	if i == len(l.x) {
 		return l.x[i-1] + l.dx[i-1]
@@ -246,7 +249,8 @@ func (l limb) place(i int) float64 {
 	return l.x[i]
 }
 
-// sagitta is how far a line's points lie to the hair's side of the line through its ends, at most.
+// sagitta is how far a line's points lie to the hair's side of the line
+// through its ends, at most.
 func sagitta(list []point) float64 {
 	chord := list[len(list)-1].minus(list[0])
 	most := math.Inf(-1)
@@ -278,8 +282,8 @@ type propagated struct {
 	err    error
 }
 
-// propagateAll solves once for the best estimates and twice for each input, and makes of that what
-// [measure.Propagate] makes for each figure alone.
+// propagateAll solves once for the best estimates and twice for each input, and makes of
+// that what [measure.Propagate] makes for each figure alone.
 func propagateAll(in []measure.Input, at func(x []float64) (tuned, error)) (out propagated) {
 	x := make([]float64, len(in))
 	for i, v := range in {
@@ -333,8 +337,8 @@ func (s StrungBows) Says() (list []string) {
 	return list
 }
 
-// sidewaysCare is the share of the sideways buckling load from which a pull is told of (assumed: an
-// off-straight stick then bends five times further than without the pull).
+// sidewaysCare is the share of the sideways buckling load from which a pull is told of
+// (assumed: an off-straight stick then bends five times further than without the pull).
 const sidewaysCare = 0.8
 
 // BowFigures are the figures of a strung bow in words, in the order they are shown in.

@@ -41,7 +41,8 @@ type Bare struct {
 	MassG     measure.Value
 	BalanceMM measure.Value // centre of mass, from the butt
 	Hz        measure.Value // lowest bending note of the free stick, height plane
-	// StiffnessNM was taken over a gauge, N/m: load over deflection in the middle of the whole length.
+	// StiffnessNM was taken over a gauge, N/m: load over deflection in the middle
+	// of the whole length.
 	StiffnessNM measure.Value
 }
 
@@ -61,7 +62,8 @@ type Named struct {
 // MarshalJSON writes value and uncertainty side by side.
 func (n Named) MarshalJSON() ([]byte, error) { return measure.Marshal(n) }
 
-// Origin is the blank that a stick was made of: its name in the stock, or its wood as it was known then.
+// Origin is the blank that a stick was made of: its name in the stock, or its wood
+// as it was known then.
 type Origin struct {
 	Stick string
 	Wood  Wood
@@ -128,8 +130,8 @@ func ReadModel(name string, r io.Reader) (Model, error) {
 	return m, nil
 }
 
-// deriveWood takes what the card does not say of the wood from the bare stick: the density
-// from its mass, the modulus from its note.
+// deriveWood takes what the card does not say of the wood from the bare stick: the
+// density from its mass, the modulus from its note.
 func (m *Model) deriveWood() error {
 	if !m.Wood.Density.Known() && m.Bare.MassG.Known() {
 		f := newForm(m.Stick, m.MidSpan(0, 1), m.Accuracy)

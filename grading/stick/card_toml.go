@@ -205,8 +205,8 @@ func (c card) lumps(m *Model) error {
 	return nil
 }
 
-// named takes the readings with names of their own: a number, or a number and its standard
-// uncertainty. They are in mm, or in degrees where the name ends in _deg.
+// named takes the readings with names of their own: a number, or a number and its
+// standard uncertainty. They are in mm, or in degrees where the name ends in _deg.
 func (c card) named(m *Model) error {
 	for _, part := range []struct {
 		key  string
@@ -270,7 +270,8 @@ func namedReading(name string, v any, usualU float64) (Named, error) {
 	return out, nil
 }
 
-// usualAngleU is the standard uncertainty of an angle where none is given, degrees (assumed).
+// usualAngleU is the standard uncertainty of an angle where none is given, degrees
+// (assumed).
 const usualAngleU = 0.5
 
 func (c card) readings() (list []reading, err error) {

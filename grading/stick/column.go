@@ -12,20 +12,21 @@ import (
 // X metres from the butt, than the straight line through its ends.
 type Point struct{ X, Y float64 }
 
-// Hair is how the hair runs along a stick: its distance from the line of centres at both ends
-// of the shaft, and its pull.
+// Hair is how the hair runs along a stick: its distance from the line of centres at both
+// ends of the shaft, and its pull.
 type Hair struct {
 	ButtMM   float64 `json:"butt_mm"`
 	HeadMM   float64 `json:"head_mm"`
 	TensionN float64 `json:"tension_n"`
 	// FromMM is where the frog stands: so far from the butt the hair begins.
 	FromMM float64 `json:"from_mm"`
-	// StretchMM is how much longer one newton pulls the whole ribbon, mm/N; 0 = not given.
+	// StretchMM is how much longer one newton pulls the whole ribbon, mm/N; 0 = not
+	// given.
 	StretchMM float64 `json:"stretch_mm_per_n"`
 }
 
-// curve is a camber between its points: a cubic spline, for a chord of 100 mm across a camber's
-// curvature would miss it by 0.3 mm; flat slopes are not forced on its ends.
+// curve is a camber between its points: a cubic spline, for a chord of 100 mm across a
+// camber's curvature would miss it by 0.3 mm; flat slopes are not forced on its ends.
 func curve(points []Point) func(x float64) float64 {
 	if len(points) < 2 {
 		return func(float64) float64 { return math.NaN() }
@@ -47,8 +48,8 @@ func curve(points []Point) func(x float64) float64 {
 	return s.Predict
 }
 
-// column is a stick cut into equal pieces, for w” by central differences; its error falls with
-// the square of their length, to 1e-6 here.
+// column is a stick cut into equal pieces, for w” by central differences; its error falls
+// with the square of their length, to 1e-6 here.
 type column struct {
 	dx float64
 	ei []float64 // at the inner points and both ends
@@ -66,7 +67,8 @@ func newColumn(s Stick, young float64, p bar.Plane) column {
 
 func (c column) x(i int) float64 { return float64(i) * c.dx }
 
-// under finds w with w” = load/EI and w = 0 at both ends, by elimination in the tridiagonal matrix.
+// under finds w with w” = load/EI and w = 0 at both ends, by elimination in the
+// tridiagonal matrix.
 func (c column) under(load []float64) []float64 {
 	n := len(c.ei)
 	w, ratio := make([]float64, n), make([]float64, n)
@@ -81,8 +83,9 @@ func (c column) under(load []float64) []float64 {
 	return w
 }
 
-// buckling is the smallest thrust with a deflection of its own: EI w” + T w = 0, w = 0 at both ends
-// (Timoshenko & Gere, Theory of Elastic Stability, 2nd ed., ch. 2, from memory), by inverse iteration.
+// buckling is the smallest thrust with a deflection of its own: EI w” + T w = 0, w = 0 at
+// both ends (Timoshenko & Gere, Theory of Elastic Stability, 2nd ed., ch. 2, from
+// memory), by inverse iteration.
 func (c column) buckling() float64 {
 	w := make([]float64, len(c.ei))
 	for i := range w {
@@ -112,6 +115,6 @@ func (c column) buckling() float64 {
 	return thrust
 }
 
-// CamberAt is the camber x metres from the butt, m, between its first and last reading; NaN
-// without two readings.
+// CamberAt is the camber x metres from the butt, m, between its first and last reading;
+// NaN without two readings.
 func (m Model) CamberAt(x float64) float64 { return curve(m.Camber)(x) }

@@ -47,17 +47,17 @@ type Difference struct {
 	Centroids [2]float64    `json:"centroids_mm"`                    // height of the centre of area over the middle of the section
 }
 
-// CamberFit is the best alignment of two camber curves: the copy is shifted and tilted as a
-// whole, by least squares.
+// CamberFit is the best alignment of two camber curves: the copy is shifted and tilted as
+// a whole, by least squares.
 type CamberFit struct {
 	ShiftMM     float64 `json:"shift_mm"`      // of the copy at the butt
 	TiltMMPerM  float64 `json:"tilt_mm_per_m"` // and so much per metre towards the head
 	LargestMM   float64 `json:"largest_mm"`    // deviation after alignment
 	LargestAtMM float64 `json:"largest_at_mm"`
 	RMSmm       float64 `json:"rms_mm"`
-	// BandMM is the height of the narrowest band between two copies of the model's curve that
-	// holds the whole copy, however tilted: the minimum zone, as ISO 1101 judges a line's
-	// profile (from memory).
+	// BandMM is the height of the narrowest band between two copies of the model's curve
+	// that holds the whole copy, however tilted: the minimum zone, as ISO 1101 judges a
+	// line's profile (from memory).
 	BandMM float64 `json:"band_mm"`
 
 	Model []Point `json:"-"` // both curves at common places, the copy aligned; m
@@ -67,9 +67,9 @@ type CamberFit struct {
 func (c Comparison) MarshalJSON() ([]byte, error) { return measure.Marshal(c) }
 func (d Difference) MarshalJSON() ([]byte, error) { return measure.Marshal(d) }
 
-// Compare holds a copy against its model, both measured from the butt, under one load that both can
-// carry. A tolerance in mm, or 0
-// for none, judges every diameter and the aligned camber.
+// Compare holds a copy against its model, both measured from the butt, under one load
+// that both can carry. A tolerance in mm, or 0 for none, judges every diameter and
+// the aligned camber.
 func Compare(model, copy Model, l Load, tolerance float64) (Comparison, error) {
 	c := Comparison{Schema: CompareSchema, At: []Difference{}, ToleranceMM: tolerance, Outside: []string{}, Notes: []string{}, Questions: []string{}}
 	var notes [2][]string
@@ -181,9 +181,9 @@ func (c *Comparison) camber(model, copy Model) {
 	c.Camber = &f
 }
 
-// CompareCamber lays the camber of a copy on that of its model, both in m by distance from the butt,
-// shifted and tilted as a whole by least squares. left is what is left over at a place, m; NaN where
-// one of them was not read.
+// CompareCamber lays the camber of a copy on that of its model, both in m by distance
+// from the butt, shifted and tilted as a whole by least squares. left is what is left
+// over at a place, m; NaN where one of them was not read.
 func CompareCamber(model, copy []Point) (f CamberFit, left func(x float64) float64, err error) {
 	if len(model) < 3 || len(copy) < 3 {
 		return f, nil, errors.New("it takes three readings at least on each stick")
@@ -234,7 +234,8 @@ func CompareCamber(model, copy []Point) (f CamberFit, left func(x float64) float
 	return f, left, nil
 }
 
-// line is the straight line through points by least squares: its height at x = 0 and its slope.
+// line is the straight line through points by least squares: its height at x = 0 and its
+// slope.
 func line(points []Point) (at0, slope float64) {
 	n := float64(len(points))
 	var mx, my, xx, xy float64
@@ -251,8 +252,8 @@ func line(points []Point) (at0, slope float64) {
 	return my - slope*mx, slope
 }
 
-// band is the least height of a band between parallel lines that holds all points: one of its
-// lines goes through two of them.
+// band is the least height of a band between parallel lines that holds all points: one of
+// its lines goes through two of them.
 func band(points []Point) float64 {
 	least := math.Inf(1)
 	for i, p := range points {

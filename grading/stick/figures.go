@@ -15,15 +15,16 @@ type Accuracy struct {
 	LengthMM   float64 `json:"length_u_mm"`   // of the stick's length
 }
 
-// Workshop is the accuracy taken where none is given: that of a workshop's calliper and rule
-// (common practice, no source).
+// Workshop is the accuracy taken where none is given: that of a workshop's calliper and
+// rule (common practice, no source).
 var Workshop = Accuracy{CalliperMM: 0.05, LengthMM: 0.5}
 
-// sharedCalliper is the part of the variance of every diameter that is one error common to all, as of a blank's readings.
+// sharedCalliper is the part of the variance of every diameter that is one error common
+// to all, as of a blank's readings.
 const sharedCalliper = wood.SharedCalliper
 
-// form is what the mass and the stiffness of a stick owe to its form, with the uncertainty that
-// its readings leave.
+// form is what the mass and the stiffness of a stick owe to its form, with the
+// uncertainty that its readings leave.
 type form struct {
 	stick             Stick
 	load              Load
@@ -51,8 +52,8 @@ func newForm(s Stick, l Load, a Accuracy) form {
 		f.lumpMass += x.M
 		f.lumpArm += x.M * x.X
 	}
-	// What one standard uncertainty of each reading does to volume and stiffness, relative, and to
-	// the middle, m. A round section is one reading, any other two.
+	// What one standard uncertainty of each reading does to volume and stiffness,
+	// relative, and to the middle, m. A round section is one reading, any other two.
 	u := a.CalliperMM / 1000
 	planes := [2]bar.Plane{bar.HeightPlane, bar.WidthPlane}
 	var dv, dm []float64
@@ -116,7 +117,8 @@ func newForm(s Stick, l Load, a Accuracy) form {
 	return f
 }
 
-// timber is the density and modulus of a piece of wood and how their errors hang together.
+// timber is the density and modulus of a piece of wood and how their errors hang
+// together.
 type timber struct {
 	density, young measure.Value // kg/m3, GPa; the modulus by bending in the height plane
 	sideways       measure.Value // and in the width plane
@@ -125,8 +127,8 @@ type timber struct {
 	egAssumed      bool
 }
 
-// timber of a wood. Density and Young's modulus often share the calliper's errors; how they
-// correlate follows from the three uncertainties of density, E and E/density.
+// timber of a wood. Density and Young's modulus often share the calliper's errors; how
+// they correlate follows from the three uncertainties of density, E and E/density.
 func (w Wood) timber() timber {
 	t := timber{density: w.Density, young: w.YoungsModulus, sideways: w.WidthModulus, eg: usualEG, egAssumed: true}
 	if !t.sideways.Known() {
@@ -141,8 +143,8 @@ func (w Wood) timber() timber {
 	return t
 }
 
-// uPitch is the relative uncertainty that the wood leaves in a bending mode, which goes as the
-// root of E/density.
+// uPitch is the relative uncertainty that the wood leaves in a bending mode, which goes
+// as the root of E/density.
 func (t timber) uPitch() float64 {
 	e, d := t.young.Rel(), t.density.Rel()
 	return math.Sqrt(max(0, e*e+d*d-2*t.r*e*d)) / 2
@@ -175,7 +177,8 @@ const (
 // fromModel is what the model contributes, which is common to all candidates.
 var fromModel = []measure.Source{fromModelDensity, fromModelYoung, fromModelVolume, fromModelStiffness}
 
-// figures of the form in a wood, every diameter multiplied by scale, which itself is exact.
+// figures of the form in a wood, every diameter multiplied by scale, which itself is
+// exact.
 func (f form) figures(t timber, scale float64) Figures {
 	var out Figures
 	unknown := measure.Unknown("the density of the wood is not known")
@@ -224,9 +227,10 @@ type Notes struct {
 // slender is a ratio E/G so small that shear plays no part.
 const slender = 1e-3
 
-// notes finds the modes of the free stick: after Timoshenko's theory where the shear modulus
-// is known, else those of a slender beam, which needs no more than was given; what shear
-// would usually take off is then in their uncertainty. No lump takes part in torsion.
+// notes finds the modes of the free stick: after Timoshenko's theory where the shear
+// modulus is known, else those of a slender beam, which needs no more than was
+// given; what shear would usually take off is then in their uncertainty. No lump
+// takes part in torsion.
 func (f form) notes(t timber, n int) (Notes, error) {
 	var out Notes
 	if !t.density.Known() || !t.young.Known() {

@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/optimize"
 )
 
-// Diameter is one reading around a section: the jaws close in the direction Deg degrees from
-// the height.
+// Diameter is one reading around a section: the jaws close in the direction Deg
+// degrees from the height.
 type Diameter struct {
 	Deg float64
 	MM  float64
@@ -26,11 +26,11 @@ type Fitted struct {
 // An egg's widest line is looked for between these parts of the height.
 const lowestWidest = 0.25
 
-// FitSection finds the section of given diameters, each with the standard uncertainty u in mm.
-// With no shape named, it is the one of round, oval, octagonal and egg-shaped with the smallest
-// chi^2 + n ln(readings) for n unknowns (Schwarz, Ann. Statist. 6 (1978) 461, from memory).
-// A regular octagon read across its flats only can't be told from a round one: the
-// answer is then round, and the octagon is among those alike.
+// FitSection finds the section of given diameters, each with the standard uncertainty u
+// in mm. With no shape named, it is the one of round, oval, octagonal and egg-shaped with
+// the smallest chi^2 + n ln(readings) for n unknowns (Schwarz, Ann. Statist. 6 (1978)
+// 461, from memory). A regular octagon read across its flats only can't be told from a
+// round one: the answer is then round, and the octagon is among those alike.
 func FitSection(readings []Diameter, shape Shape, u float64) (Fitted, error) {
 	directions := map[float64]bool{}
 	for _, r := range readings {

@@ -10,8 +10,9 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// A solid head is a lump beyond the shaft's end, with its moment of inertia: the notes are those of a
-// Timoshenko beam that goes on through the head, by shooting, within 0.3 %.
+// A solid head is a lump beyond the shaft's end, with its moment of inertia: the
+// notes are those of a Timoshenko beam that goes on through the head, by
+// shooting, within 0.3 %.
 func TestSolidHeads(t *testing.T) {
 	for _, c := range []struct {
 		name               string

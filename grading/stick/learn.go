@@ -28,7 +28,8 @@ type Lesson struct {
 	Stiffness Pairing `json:"stiffness_n_m"`
 }
 
-// Pairing is a figure foretold from the blank's wood and the stick's readings, and the one found.
+// Pairing is a figure foretold from the blank's wood and the stick's
+// readings, and the one found.
 type Pairing struct {
 	Foretold measure.Value `json:"foretold"`
 	Found    measure.Value `json:"found"`
@@ -41,8 +42,8 @@ func (p Pairing) MarshalJSON() ([]byte, error) { return measure.Marshal(p) }
 // Correction is what finished sticks say of a figure foretold from a blank.
 type Correction struct {
 	Sticks int `json:"sticks"`
-	// Factor is found over foretold for the next stick: its uncertainty holds that of the mean and how
-	// much sticks differ. Not known with fewer than five.
+	// Factor is found over foretold for the next stick: its uncertainty holds that of the
+	// mean and how much sticks differ. Not known with fewer than five.
 	Factor measure.Value `json:"factor"`
 	MeanU  measure.Value `json:"mean_u" u:"-"` // of the mean alone
 	Spread measure.Value `json:"spread" u:"-"` // how much sticks differ beyond what their readings explain
@@ -121,11 +122,11 @@ func (s Finished) lesson() (Lesson, error) {
 	return Lesson{Name: s.Name, Mass: pair(figures.MassG, s.Bare.MassG), Note: pair(note, s.Bare.Hz), Stiffness: pair(figures.StiffnessNM, s.Bare.StiffnessNM)}, nil
 }
 
-// correction is the mean of relative errors, in per cent, where sticks differ by their readings'
-// uncertainty and by a spread of their own. What so few sticks leave open of the spread is averaged over:
-// every spread counts by its marginal likelihood, all being as likely beforehand (A. Gelman, Prior
-// distributions for variance parameters in hierarchical models, Bayesian Analysis 1 (2006) 515, from
-// memory).
+// correction is the mean of relative errors, in per cent, where sticks differ by their
+// readings' uncertainty and by a spread of their own. What so few sticks leave open of
+// the spread is averaged over: every spread counts by its marginal likelihood, all being
+// as likely beforehand (A. Gelman, Prior distributions for variance parameters in
+// hierarchical models, Bayesian Analysis 1 (2006) 515, from memory).
 func correction(off []measure.Value) Correction {
 	n := len(off)
 	c := Correction{Sticks: n}
@@ -173,7 +174,8 @@ func correction(off []measure.Value) Correction {
 	return c
 }
 
-// Correct is a blank's wood as own sticks say that it will show itself; what is not corrected stays.
+// Correct is a blank's wood as own sticks say that it will show itself; what is
+// not corrected stays.
 func (l Learned) Correct(w Wood) Wood {
 	times := func(v, k measure.Value) measure.Value {
 		if !v.Known() || !k.Known() {

@@ -10,8 +10,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// finished are invented sticks whose modulus came out other than their blanks foretold: by a factor common to
-// all, and by a spread of their own.
+// finished are invented sticks whose modulus came out other than their blanks foretold:
+// by a factor common to all, and by a spread of their own.
 func finished(t *testing.T, rng *rand.Rand, n int, factor, spread float64) (list []Finished) {
 	t.Helper()
 	model := builtIn(t, "published-graduation")
@@ -31,7 +31,8 @@ func finished(t *testing.T, rng *rand.Rand, n int, factor, spread float64) (list
 	return list
 }
 
-// The correction finds the factor, and its uncertainty covers the next stick: by trials, both ways.
+// The correction finds the factor, and its uncertainty covers the next stick:
+// by trials, both ways.
 func TestLearn(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 6))
 	const factor, spread, trials = 0.95, 0.02, 120

@@ -90,7 +90,8 @@ type Candidate struct {
 	RankHigh int           `json:"rank_high"`
 	Scale    measure.Value `json:"scale"` // multiplies every diameter of the model
 	Figures
-	// How thick the stick gets, by its height at the butt, in the middle and at the shaft's end.
+	// How thick the stick gets, by its height at the butt, in the middle and
+	// at the shaft's end.
 	ButtMM    measure.Value `json:"butt_height_mm" u:"butt_height_u_mm"`
 	MiddleMM  measure.Value `json:"middle_height_mm" u:"middle_height_u_mm"`
 	HeadEndMM measure.Value `json:"head_end_height_mm" u:"head_end_height_u_mm"`
@@ -143,7 +144,8 @@ func (c *Candidate) lack(l Lack) {
 	}
 }
 
-// Wood is the section of the blank where the stick has its place atMM, measured from the stick's butt.
+// Wood is the section of the blank where the stick has its place atMM, measured
+// from the stick's butt.
 func (c Candidate) Wood(atMM float64) (Section, bool) {
 	if c.wood == nil {
 		return Section{}, false
@@ -156,8 +158,8 @@ func (t Target) MarshalJSON() ([]byte, error)     { return measure.Marshal(t) }
 func (c Candidate) MarshalJSON() ([]byte, error)  { return measure.Marshal(c) }
 func (w Wood) MarshalJSON() ([]byte, error)       { return measure.Marshal(w) }
 
-// Off is how far the stick is from the wish in what is not matched: mass in g, or stiffness
-// in per cent.
+// Off is how far the stick is from the wish in what is not matched: mass in g, or
+// stiffness in per cent.
 func (c Candidate) Off(m Match) measure.Value {
 	if m == MatchMass {
 		return c.StiffnessOffPct
@@ -170,13 +172,14 @@ const modesShown = 4
 // noHead is what is said of a model without a head wherever one would matter.
 const noHead = "no head given: not checked"
 
-// hasHead tells whether the model has a head: its block, or a lump at the end of the shaft.
+// hasHead tells whether the model has a head: its block, or a lump at the end of the
+// shaft.
 func (m Model) hasHead() bool {
 	return m.Head.HeightMM > 0 || slices.ContainsFunc(m.Lumps, func(l Lump) bool { return l.X > m.end()-0.005 })
 }
 
-// centroid is the mean height of the centre of area over the middle of the sections, in mm. Only the
-// widest lines of eggs make it uncertain.
+// centroid is the mean height of the centre of area over the middle of the sections, in
+// mm. Only the widest lines of eggs make it uncertain.
 func (m Model) centroid() measure.Value {
 	mean := func(s Stick) float64 {
 		return 1000 * s.integrate(s.butt(), s.end(), func(_ float64, at Section) float64 { return at.Centroid() }) / s.Length()
@@ -455,12 +458,12 @@ func (p planner) fit(c *Candidate, o outline) {
 	}
 }
 
-// usualHeadMM is the least height of a violin family head (common practice, no source), for models
-// with a head whose size is not given.
+// usualHeadMM is the least height of a violin family head (common practice, no source),
+// for models with a head whose size is not given.
 const usualHeadMM = 20
 
-// fitHead finds out whether the blank has wood for the head, where the stick has its butt shift metres
-// from the blank's.
+// fitHead finds out whether the blank has wood for the head, where the stick has its butt
+// shift metres from the blank's.
 func (p planner) fitHead(c *Candidate, o outline, shift float64) {
 	head := p.m.Head
 	switch {
@@ -505,8 +508,8 @@ func (p planner) needs() float64 {
 	return need
 }
 
-// best is where the stick lies best. What is spare at a station changes evenly as the stick is
-// moved along a taper, so one of the two ends is best.
+// best is where the stick lies best. What is spare at a station changes evenly as the
+// stick is moved along a taper, so one of the two ends is best.
 func (p planner) best(o outline, s Stick) (spares []Spare, least int, shift float64) {
 	spares, least = o.lay(s, 0, p.w.Allowance/1000)
 	rest := o.end() - p.needs()
@@ -530,8 +533,8 @@ func tooThin(spares []Spare) (n int) {
 	return n
 }
 
-// sameTaper finds the other way to the same aim: so much more in every diameter, which keeps the
-// taper.
+// sameTaper finds the other way to the same aim: so much more in every diameter,
+// which keeps the taper.
 func (p planner) sameTaper(c *Candidate, t timber, o *outline) {
 	reach := func(x []float64) float64 {
 		thin := math.Inf(1)
@@ -566,7 +569,8 @@ func (p planner) sameTaper(c *Candidate, t timber, o *outline) {
 	}
 	s := p.m.Thicker(c.AddMM.X / 1000)
 	mass := func(s Stick) float64 { return 1000 * (t.density.X*s.Volume() + p.form.lumpMass) }
-	// A gram of uncertainty is one here as there: both sticks have nearly the same volume.
+	// A gram of uncertainty is one here as there: both sticks have nearly the same
+	// volume.
 	c.AddMassG = measure.Of(mass(s), c.MassG.U)
 	c.AddSpareMM = measure.Unknown("the shape of the blank is not known")
 	if o != nil {
@@ -580,9 +584,9 @@ const (
 	rankSeed   = 5
 )
 
-// rank orders candidates: those that fit first, the nearest to the wish leading; then by the
-// blank's number. Between which ranks each lies with 95 % probability is found by Monte Carlo
-// over the wood of each and over the model, which is common to all.
+// rank orders candidates: those that fit first, the nearest to the wish leading; then by
+// the blank's number. Between which ranks each lies with 95 % probability is found by
+// Monte Carlo over the wood of each and over the model, which is common to all.
 func (p planner) rank(list []Candidate) {
 	off := func(c Candidate) float64 { return math.Abs(c.Off(p.w.Match).X) }
 	slices.SortStableFunc(list, func(a, b Candidate) int {
@@ -650,8 +654,8 @@ func first(a, b bool) int {
 	return 0
 }
 
-// markFront marks the Pareto front: candidates that fit and that no other which fits beats both
-// in ring and in nearness to the wish.
+// markFront marks the Pareto front: candidates that fit and that no other which fits
+// beats both in ring and in nearness to the wish.
 func markFront(list []Candidate, m Match) {
 	comparable := func(c Candidate) bool { return c.Fits && c.Quality.Known() && c.Off(m).Known() }
 	for i := range list {

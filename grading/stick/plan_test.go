@@ -56,7 +56,8 @@ func at(t *testing.T, p Plan, name string) Candidate {
 
 const published = "at_mm,height_mm,width_mm,shape\n0,8.6,8.6,round\n110,8.6,8.6,round\n400,7.55,7.55,round\n700,5.3,5.3,round\n"
 
-// A model fed back as its own blank gives scale 1 and no deviation at all, whatever its section.
+// A model fed back as its own blank gives scale 1 and no deviation at all,
+// whatever its section.
 func TestOwnBlank(t *testing.T) {
 	for _, shape := range []Shape{Rectangular, Octagonal, Round} {
 		m := modelOf(t, fmt.Sprintf("at_mm,height_mm,width_mm,shape\n0,12,12,%s\n350,11,11,%s\n700,10,10,%s\n", shape, shape, shape), 1050, 22)
@@ -79,8 +80,8 @@ func TestOwnBlank(t *testing.T) {
 	}
 }
 
-// Same stiffness: diameters as (E0/E)^(1/4), mass as rho/rho0 sqrt(E0/E); same mass: diameters as
-// sqrt(rho0/rho), stiffness as E/E0 (rho0/rho)^2 (elementary).
+// Same stiffness: diameters as (E0/E)^(1/4), mass as rho/rho0 sqrt(E0/E); same mass:
+// diameters as sqrt(rho0/rho), stiffness as E/E0 (rho0/rho)^2 (elementary).
 func TestScale(t *testing.T) {
 	m := modelOf(t, published, 1050, 22)
 	m.Accuracy = Accuracy{} // the blank's wood alone
@@ -249,7 +250,8 @@ func TestPlanJSON(t *testing.T) {
 	}
 }
 
-// A stick compared with itself differs in nothing; a shifted, tilted camber is no deviation.
+// A stick compared with itself differs in nothing; a shifted, tilted camber is no
+// deviation.
 func TestCompare(t *testing.T) {
 	m := builtIn(t, "demo-violin")
 	c, err := Compare(m, m, m.MidSpan(0, 500), 0.1)
@@ -283,7 +285,8 @@ func TestCompare(t *testing.T) {
 	if c.LargestAtMM != 300 || c.LargestSide != "height" || len(c.Outside) != 1 {
 		t.Errorf("%g %s %v", c.LargestAtMM, c.LargestSide, c.Outside)
 	}
-	// One bump of 1 mm on a straight line: the minimum zone is 1 mm high, however it is tilted.
+	// One bump of 1 mm on a straight line: the minimum zone is 1 mm high,
+	// however it is tilted.
 	bump := []Point{{0, 0}, {0.2, 0.0005}, {0.3, 0.00075 + 0.001}, {0.7, 0.00175}}
 	if b := band(bump); math.Abs(b-0.001) > 1e-12 {
 		t.Errorf("band %g", b)

@@ -10,8 +10,8 @@ import (
 // window is what is usual: low to high.
 type window struct{ low, high float64 }
 
-// The usual masses and balance points (common practice: workshop texts; bare sticks from memory).
-// They are plausibility windows, never pass marks.
+// The usual masses and balance points (common practice: workshop texts; bare sticks from
+// memory). They are plausibility windows, never pass marks.
 var (
 	bareMass = map[string]window{"violin": {36, 40}}                                       // g, stick with its head
 	bowMass  = map[string]window{"violin": {55, 65}, "viola": {66, 74}, "cello": {76, 90}} // g, whole bow

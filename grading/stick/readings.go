@@ -131,9 +131,9 @@ func (m Model) take(list []reading) (Model, error) {
 	return m, m.deriveWood()
 }
 
-// placeLumps checks where the lumps lie, and gives those beyond the end of the shaft their extent:
-// where the card does not say it, that of the head's block, and its length if need be from
-// the fact that it begins where the shaft ends.
+// placeLumps checks where the lumps lie, and gives those beyond the end of the shaft
+// their extent: where the card does not say it, that of the head's block, and its length
+// if need be from the fact that it begins where the shaft ends.
 func (m *Model) placeLumps() error {
 	m.Lumps = slices.Clone(m.Lumps)
 	for i := range m.Lumps {
@@ -172,7 +172,8 @@ func compare(a, b float64) int {
 	return 0
 }
 
-// section is what the diameters of one station make, and what other shapes fit them as well.
+// section is what the diameters of one station make, and what other shapes fit them as
+// well.
 func (m *Model) section(r reading, odd *oddities) (Section, []Shape, error) {
 	if len(r.diameters) == 0 || r.widest != nil {
 		return m.plainSection(r, odd), nil, nil

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// Says is the answer of a plan in sentences: which blanks, how thick, how heavy, whether there is wood
-// enough. Thickness is the height of the section.
+// Says is the answer of a plan in sentences: which blanks, how thick, how heavy, whether
+// there is wood enough. Thickness is the height of the section.
 func (p Plan) Says() []string {
 	n := p.Fitting()
 	if n == 0 {

@@ -10,8 +10,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// A dozen sticks by SciPy (adaptive quadrature, DOP853 with shooting, solve_bvp); the script beside
-// the file makes it anew.
+// A dozen sticks by SciPy (adaptive quadrature, DOP853 with shooting, solve_bvp); the
+// script beside the file makes it anew.
 func TestAgainstSciPy(t *testing.T) {
 	text, err := os.ReadFile("../../testdata/scipy/stick.json")
 	if err != nil {
@@ -84,7 +84,8 @@ func TestAgainstSciPy(t *testing.T) {
 	}
 }
 
-// A dozen strung bows by SciPy, whose method is collocation: at rest, and pressed at three places.
+// A dozen strung bows by SciPy, whose method is collocation: at rest, and
+// pressed at three places.
 func TestBowsAgainstSciPy(t *testing.T) {
 	text, err := os.ReadFile("../../testdata/scipy/bow.json")
 	if err != nil {
@@ -147,7 +148,8 @@ func TestBowsAgainstSciPy(t *testing.T) {
 	}
 }
 
-// An even column with hinged ends buckles at pi^2 EI/L^2 (Timoshenko & Gere, ch. 2, from memory).
+// An even column with hinged ends buckles at pi^2 EI/L^2 (Timoshenko & Gere,
+// ch. 2, from memory).
 func TestBuckling(t *testing.T) {
 	ei := 22e9 * math.Pi / 64 * math.Pow(0.007, 4)
 	s := taper(0.7, 0.007, 0.007, Round)

@@ -29,9 +29,9 @@ type Section struct {
 	Widest float64
 }
 
-// plain is the section of the same area and the same stiffness in the width plane that the
-// bar's mechanics knows. Only the egg is not one of them: its two halves are together as
-// large, and as stiff sideways, as the ellipse with the same axes.
+// plain is the section of the same area and the same stiffness in the width plane that
+// the bar's mechanics knows. Only the egg is not one of them: its two halves are together
+// as large, and as stiff sideways, as the ellipse with the same axes.
 func (s Section) plain() bar.Section {
 	p := bar.Section{Shape: bar.Round, Height: s.Height, Width: s.Width}
 	switch s.Shape {
@@ -43,8 +43,8 @@ func (s Section) plain() bar.Section {
 	return p
 }
 
-// in is the section that bends in plane p as this one does: for the height plane of an egg the
-// ellipse of the same area and second moment.
+// in is the section that bends in plane p as this one does: for the height plane of an
+// egg the ellipse of the same area and second moment.
 func (s Section) in(p bar.Plane) bar.Section {
 	plain := s.plain()
 	if s.Shape == Egg && p == bar.HeightPlane {
@@ -63,9 +63,10 @@ func (s Section) halves() (under, over float64) {
 	return s.Widest * s.Height, (1 - s.Widest) * s.Height
 }
 
-// Centroid is the height of the centre of area over the middle of the section's height, m: negative
-// for an egg, 0 for the others. A half ellipse of height b has its centre 4b/(3 pi) from the
-// straight side (elementary), and the halves' areas are as their heights.
+// Centroid is the height of the centre of area over the middle of the section's
+// height, m: negative for an egg, 0 for the others. A half ellipse of height b has
+// its centre 4b/(3 pi) from the straight side (elementary), and the halves' areas
+// are as their heights.
 func (s Section) Centroid() float64 {
 	if s.Shape != Egg {
 		return 0
@@ -74,9 +75,9 @@ func (s Section) Centroid() float64 {
 	return (under-over)/2 + 4/(3*math.Pi)*(over-under)
 }
 
-// SecondMoment is the second moment of area about the centroid for bending in plane p, m4. For
-// an egg in the height plane: both halves about the widest line, pi w (u^3 + o^3)/16, less the
-// shift to the centroid (Steiner's theorem).
+// SecondMoment is the second moment of area about the centroid for bending in plane p,
+// m4. For an egg in the height plane: both halves about the widest line, pi w (u^3 +
+// o^3)/16, less the shift to the centroid (Steiner's theorem).
 func (s Section) SecondMoment(p bar.Plane) float64 {
 	if s.Shape != Egg || p != bar.HeightPlane {
 		return s.plain().SecondMoment(p)
@@ -86,8 +87,8 @@ func (s Section) SecondMoment(p bar.Plane) float64 {
 	return math.Pi/16*s.Width*(cube(under)+cube(over)) - s.Area()*shift*shift
 }
 
-// Across is what a calliper reads whose jaws close in the direction deg degrees from the height,
-// m: 0 is the height, 90 the width.
+// Across is what a calliper reads whose jaws close in the direction deg degrees from the
+// height, m: 0 is the height, 90 the width.
 func (s Section) Across(deg float64) float64 {
 	sin, cos := math.Sincos(deg * math.Pi / 180)
 	sin, cos = math.Abs(sin), math.Abs(cos)

@@ -17,17 +17,18 @@ type Station struct {
 	Section
 }
 
-// Lump is a mass without stiffness, such as the head. Its place may lie beyond the shaft: it is
-// then carried by the nearer end, rigidly.
+// Lump is a mass without stiffness, such as the head. Its place may lie beyond the shaft:
+// it is then carried by the nearer end, rigidly.
 type Lump struct {
 	Name string
 	X, M float64 // place in m from the butt, mass in kg
-	// Long, High and Wide are the sides of a block of the same moment of inertia, m; 0 = it is
-	// a point in that direction.
+	// Long, High and Wide are the sides of a block of the same moment of inertia, m; 0 =
+	// it is a point in that direction.
 	Long, High, Wide float64
 }
 
-// inertia about its own centre for bending in plane p, kg m2: that of an even block (elementary).
+// inertia about its own centre for bending in plane p, kg m2: that of an even
+// block (elementary).
 func (l Lump) inertia(p bar.Plane) float64 {
 	across := l.High
 	if p == bar.WidthPlane {
@@ -49,7 +50,8 @@ type Wood struct {
 	// WidthModulus is that by bending in the width plane, where it is known apart.
 	WidthModulus measure.Value `json:"youngs_modulus_width_gpa"`
 	ShearModulus measure.Value `json:"shear_modulus_gpa"`
-	// SpecificModulus is E over density, MJ/kg, where it is known better than by division.
+	// SpecificModulus is E over density, MJ/kg, where it is known better than by
+	// division.
 	SpecificModulus measure.Value `json:"specific_modulus_mj_kg"`
 }
 
@@ -65,8 +67,8 @@ type Load struct {
 // Gravity is the standard acceleration of free fall, m/s2 (3rd CGPM, 1901).
 const Gravity = 9.80665
 
-// MidSpan is a load in the middle of a span that lies in the middle of the stick; a span of
-// 0 is the whole length.
+// MidSpan is a load in the middle of a span that lies in the middle of the stick; a span
+// of 0 is the whole length.
 func (s Stick) MidSpan(spanMM, grams float64) Load {
 	from, to := 1000*s.butt(), 1000*s.end()
 	if spanMM > 0 {
@@ -163,8 +165,8 @@ var gauss = func() (g struct{ at, weight [gaussPoints]float64 }) {
 	return g
 }()
 
-// integrate sums f over the shaft from a to b; f must be smooth but at the stations and at
-// the breaks.
+// integrate sums f over the shaft from a to b; f must be smooth but at the
+// stations and at the breaks.
 func (s Stick) integrate(a, b float64, f func(x float64, at Section) float64, breaks ...float64) float64 {
 	edges := append([]float64{a, b}, breaks...)
 	for _, at := range s.Stations {
@@ -202,9 +204,10 @@ func (s Stick) momentIn(a, b float64) float64 {
 	return s.integrate(a, b, func(x float64, at Section) float64 { return x * at.Area() })
 }
 
-// Flexibility is the deflection under a load at its place, per newton, times E: a property of
-// the form alone, 1/m. By the unit load method, sum of m(x)^2/I(x) with the bending moment m of
-// a load of one newton (Timoshenko, Strength of Materials, from memory).
+// Flexibility is the deflection under a load at its place, per newton, times E: a
+// property of the form alone, 1/m. By the unit load method, sum of m(x)^2/I(x)
+// with the bending moment m of a load of one newton (Timoshenko, Strength of
+// Materials, from memory).
 func (s Stick) Flexibility(p bar.Plane, l Load) float64 {
 	return s.flexibilityIn(p, l, s.butt(), s.end())
 }
@@ -228,8 +231,8 @@ const (
 	usualSpreadEG = 0.15 // relative standard deviation of E/G, for the range of 12 to 20
 )
 
-// densest is how many stations a bar gets: between more, the steps of a calliper's reading would
-// look like bends in the outline.
+// densest is how many stations a bar gets: between more, the steps of a calliper's
+// reading would look like bends in the outline.
 const densest = 60
 
 // thinned has no more stations than the bar's mechanics likes, each the mean over its

@@ -29,8 +29,8 @@ func builtIn(t *testing.T, name string) Model {
 	return m
 }
 
-// The published graduation (Fétis 1856; Saint-George 1896): figures of the shaft by an independent
-// computation, modes after slender-beam theory.
+// The published graduation (Fétis 1856; Saint-George 1896): figures of the shaft by an
+// independent computation, modes after slender-beam theory.
 func TestPublishedGraduation(t *testing.T) {
 	m := builtIn(t, "published-graduation")
 	if len(m.Questions) > 0 {
@@ -57,8 +57,8 @@ func TestPublishedGraduation(t *testing.T) {
 	}
 }
 
-// The rule behind the graduation, as Saint-George tells it: each place lies as far from the one
-// before as the line from 110 mm at the butt to 22 mm at 700 mm is high there.
+// The rule behind the graduation, as Saint-George tells it: each place lies as far from
+// the one before as the line from 110 mm at the butt to 22 mm at 700 mm is high there.
 func TestGraduationRule(t *testing.T) {
 	m := builtIn(t, "published-graduation")
 	x := 0.0
@@ -88,8 +88,8 @@ func taper(length, butt, tip float64, shape Shape) Stick {
 	}}
 }
 
-// Handbook formulas of three-point bending: P L^3/(48 EI) at mid-span; P a^2 b^2/(3 EI L) under a
-// load at a (Roark's Formulas for Stress and Strain, from memory).
+// Handbook formulas of three-point bending: P L^3/(48 EI) at mid-span; P a^2 b^2/(3 EI L)
+// under a load at a (Roark's Formulas for Stress and Strain, from memory).
 func TestUniformBeam(t *testing.T) {
 	s := taper(0.7, 0.008, 0.008, Round)
 	ei := math.Pi / 64 * math.Pow(0.008, 4)
@@ -99,8 +99,8 @@ func TestUniformBeam(t *testing.T) {
 	near(t, "off the middle", s.Flexibility(bar.HeightPlane, Load{0, 700, 200, 500}), a*a*b*b/(3*ei*0.7), 1e-12)
 }
 
-// A linearly tapered round beam has a closed form: with u = d(x)/d0 the integral of x^2/u^4 over each
-// half is elementary.
+// A linearly tapered round beam has a closed form: with u = d(x)/d0 the integral of
+// x^2/u^4 over each half is elementary.
 func TestTaperedBeam(t *testing.T) {
 	const length, d0, d1 = 0.7, 0.0086, 0.0053
 	s := taper(length, d0, d1, Round)
@@ -119,7 +119,8 @@ func TestTaperedBeam(t *testing.T) {
 	near(t, "tapered", s.Flexibility(bar.HeightPlane, s.MidSpan(0, 1)), want, 1e-9)
 }
 
-// Same stiffness in another wood: diameters as E^(-1/4), mass as rho E^(-1/2) (elementary).
+// Same stiffness in another wood: diameters as E^(-1/4), mass as rho
+// E^(-1/2) (elementary).
 func TestScaling(t *testing.T) {
 	for _, shape := range shapes {
 		s := taper(0.7, 0.009, 0.0055, shape)
@@ -135,7 +136,8 @@ func TestScaling(t *testing.T) {
 	}
 }
 
-// Every closed form of a section against a sum over a fine grid of points inside its outline.
+// Every closed form of a section against a sum over a fine grid of points
+// inside its outline.
 func TestSections(t *testing.T) {
 	inside := map[Shape]func(s Section, x, y float64) bool{ // y from the underside, x from the middle
 		Round: func(s Section, x, y float64) bool { return math.Hypot(2*x/s.Width, 2*y/s.Height-1) < 1 },

@@ -23,7 +23,8 @@ type Work struct {
 	OffG    measure.Value `json:"to_come_off_g" u:"to_come_off_u_g"` // wood between what is there and the plan
 	Planned Figures       `json:"planned"`                           // the stick if finished as planned, by the wood as it now shows itself
 	Wood    Wood          `json:"wood"`                              // that wood
-	// AsPlanned are the figures if no station were under the plan; the planned ones keep what is there.
+	// AsPlanned are the figures if no station were under the plan; the planned ones
+	// keep what is there.
 	AsPlanned Figures   `json:"-"`
 	Checks    []Check   `json:"checks"`
 	Now       []Station `json:"-"`
@@ -60,10 +61,10 @@ func (w Work) MarshalJSON() ([]byte, error)  { return measure.Marshal(w) }
 func (t ToGo) MarshalJSON() ([]byte, error)  { return measure.Marshal(t) }
 func (c Check) MarshalJSON() ([]byte, error) { return measure.Marshal(c) }
 
-// WorkDown holds the readings on a stick in the making against the model scaled by scale. The
-// wood is that of the blank, as far as it is known; where the piece was weighed, or its note
-// heard, at this stage, those tell of the wood anew, and a difference beyond the uncertainty
-// asks for a look for a fault.
+// WorkDown holds the readings on a stick in the making against the model scaled by scale.
+// The wood is that of the blank, as far as it is known; where the piece was weighed, or
+// its note heard, at this stage, those tell of the wood anew, and a difference beyond the
+// uncertainty asks for a look for a fault.
 func WorkDown(model Model, scale float64, now Model, blank Wood, l Load, stage string) (Work, error) {
 	if !(scale > 0.2 && scale < 5) {
 		return Work{}, fmt.Errorf("a scale of %g: give the one of the plan, near 1", scale)
@@ -120,9 +121,9 @@ func (w *Work) stations(plan Stick, now Model) {
 	}
 }
 
-// finish is the planned stick less what the piece already lacks where it was read, by more than its
-// readings leave uncertain: wood does not grow on again. Between the places read, what lacks
-// runs straight.
+// finish is the planned stick less what the piece already lacks where it was read, by
+// more than its readings leave uncertain: wood does not grow on again. Between the places
+// read, what lacks runs straight.
 func (w Work) finish(plan Stick) Stick {
 	lacks := Stick{}
 	places := make([]float64, 0, len(plan.Stations)+len(w.ToGo))
@@ -153,8 +154,8 @@ func (w Work) finish(plan Stick) Stick {
 	return out
 }
 
-// withBlock is a piece whose head is still a block, named under [head] without a lump: the block then is
-// part of the piece's wood.
+// withBlock is a piece whose head is still a block, named under [head] without a lump:
+// the block then is part of the piece's wood.
 func (m Model) withBlock() Model {
 	solid := m.Head.LengthMM > 0 && m.Head.HeightMM > 0 && m.Head.WidthMM > 0
 	if !solid || slices.ContainsFunc(m.Lumps, func(l Lump) bool { return l.X > m.end()-0.005 }) {
@@ -167,8 +168,8 @@ func (m Model) withBlock() Model {
 	return m
 }
 
-// judge holds mass and note of the piece against what the blank's wood foretells, and takes the wood
-// from them.
+// judge holds mass and note of the piece against what the blank's wood foretells, and
+// takes the wood from them.
 func (w *Work) judge(piece Model, here form, blank Wood) error {
 	w.Wood = blank
 	if found := piece.Bare.MassG; found.Known() {
@@ -203,8 +204,9 @@ func (w *Work) judge(piece Model, here form, blank Wood) error {
 	return nil
 }
 
-// surprising is by how many joint standard uncertainties a reading must miss what was foretold to ask for
-// a look: two readings of a sound piece then ask in 2.5 % of all pieces.
+// surprising is by how many joint standard uncertainties a reading must miss
+// what was foretold to ask for a look: two readings of a sound piece then ask in
+// 2.5 % of all pieces.
 const surprising = 2.5
 
 func check(name, unit string, foretold, found measure.Value, says string) Check {
@@ -218,7 +220,8 @@ func check(name, unit string, foretold, found measure.Value, says string) Check 
 	return c
 }
 
-// shearedNote is the lowest bending note with shear, by the usual E/G where G is not known.
+// shearedNote is the lowest bending note with shear, by the usual E/G where G is not
+// known.
 func (f form) shearedNote(t timber) (measure.Value, error) {
 	hz, err := f.hz(bar.BendingHeight, bar.HeightPlane, t, t.eg, 1)
 	if err != nil || len(hz) == 0 {
@@ -237,8 +240,8 @@ func (w Work) Surprises() (n int) {
 	return n
 }
 
-// Says is the answer in sentences: what is to come off, what is under the plan and what that does, and
-// whether a reading surprises.
+// Says is the answer in sentences: what is to come off, what is under the plan and what
+// that does, and whether a reading surprises.
 func (w Work) Says() (list []string) {
 	var under []string
 	most, where := 0.0, 0.0

@@ -27,8 +27,9 @@ func misread(rng *rand.Rand, s Stick, a Accuracy) Stick {
 	})
 }
 
-// A piece in the making with its solid head, weighed and tapped: sound ones are let pass, those that lost
-// 5 % of their stiffness are asked about. The truth is a Timoshenko beam through the head, by shooting.
+// A piece in the making with its solid head, weighed and tapped: sound ones are let pass,
+// those that lost 5 % of their stiffness are asked about. The truth is a Timoshenko beam
+// through the head, by shooting.
 func TestWorkAsks(t *testing.T) {
 	const trials, young, density = 100, 22.0, 1050.0
 	rng := rand.New(rand.NewPCG(4, 2))
@@ -105,7 +106,8 @@ func TestUnderThePlan(t *testing.T) {
 	}
 }
 
-// The uncertainties of mass, balance and stiffness are the scatter of what misread diameters make of them.
+// The uncertainties of mass, balance and stiffness are the scatter of what misread
+// diameters make of them.
 func TestUncertaintiesOfReadings(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 1))
 	m := builtIn(t, "demo-violin")

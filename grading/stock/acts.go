@@ -478,8 +478,9 @@ type Change struct {
 // Reanalyse judges the recordings of every test by today's method, where it has not
 // done so yet; judgeFor gives the judge for tests that a profile judged. The old tests
 // stay beside the new ones; a judgement by another profile than the stick's own stands
-// beside the one that counts, until the stick's profile is corrected. A test that fails is listed and the
-// others go on. All new judgements are one act. Report, if not nil, is called before each test.
+// beside the one that counts, until the stick's profile is corrected. A test that fails
+// is listed and the others go on. All new judgements are one act. Report, if not nil, is
+// called before each test.
 func (s *Store) Reanalyse(ctx context.Context, judgeFor func(profile string) (Judge, error), report func(done, of int)) (changes []Change, err error) {
 	type job struct {
 		blank string

@@ -131,7 +131,8 @@ func (s *Store) checkPages(ctx context.Context, q querier, thoroughly bool, h *H
 	if err != nil || len(h.Problems) > 0 {
 		return s.explain(err)
 	}
-	// The quick way follows the keys of results, which are gigabytes, in the order of the keys.
+	// The quick way follows the keys of results, which are gigabytes, in the order of the
+	// keys.
 	look := []string{`SELECT 'the result of test ' || test || ', which is not there' FROM results r WHERE NOT EXISTS (SELECT 1 FROM tests t WHERE t.id = r.test) LIMIT 100`}
 	for _, table := range []string{"events", "readings", "tests", "documents", "test_recordings", "seals"} {
 		look = append(look, `PRAGMA foreign_key_check(`+table+`)`)

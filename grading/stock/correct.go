@@ -150,8 +150,8 @@ func (s *Store) Correct(ctx context.Context, c Correction) ([]Revision, error) {
 	return s.carryOut(ctx, p)
 }
 
-// planCorrection plans to take a fact back and, if something is set, to put another in its
-// place.
+// planCorrection plans to take a fact back and, if something is set, to put
+// another in its place.
 func (s *Store) planCorrection(ctx context.Context, p *plan, e entry, c Correction, set map[string]string, doubts *doubtList) error {
 	p.events = append(p.events, Event{Kind: Corrected, Blank: e.blank, Lot: e.lot, Date: c.Date, Reason: c.Why, Corrects: e.id})
 	if len(set) == 0 {

@@ -9,8 +9,8 @@ import (
 	"ringstock/grading"
 )
 
-// Doubtful says why an act was not entered: what it says can hardly be right. Options.Meant
-// enters it all the same.
+// Doubtful says why an act was not entered: what it says can hardly be right.
+// Options.Meant enters it all the same.
 type Doubtful struct{ Doubts []string }
 
 func (d *Doubtful) Error() string {
@@ -45,7 +45,8 @@ func (l *doubtList) future(s *Store, day Date) {
 }
 
 // How far a reading may lie from the last one before it is asked back, as a ratio: wood
-// dries by a third at most, and callipers do not err by more (common practice, no source).
+// dries by a third at most, and callipers do not err by more (common
+// practice, no source).
 var farFromLast = map[string][2]float64{
 	massQuantity: {0.6, 1.25}, "length_mm": {0.96, 1.04}, "height_mm": {0.85, 1.15}, "width_mm": {0.85, 1.15},
 	"head_length_mm": {0.8, 1.25}, "head_height_mm": {0.8, 1.25}, "tip_height_mm": {0.8, 1.25}, "tip_width_mm": {0.8, 1.25},

@@ -15,8 +15,8 @@ import (
 // takes: Fick's second law in a round bar (J. Crank, The Mathematics of Diffusion,
 // ch. 5: implicit differences over rings), with a coefficient that falls as the wood
 // dries (FPL-GTR-282, ch. 4, and W. T. Simpson, Wood and Fiber Science 25 (1993): it
-// rises with the moisture; all three from memory), so that the core comes last, and with a resistance of the
-// surface.
+// rises with the moisture; all three from memory), so that the core comes last, and with
+// a resistance of the surface.
 type wetStick struct {
 	moisture []float64 // %, by ring from the middle
 	tauDays  float64   // of the slowest mode at 12 %
@@ -159,8 +159,9 @@ func TestRestIsSaidAtTheRightTime(t *testing.T) {
 			early := 0
 			var late []float64
 			for range sticks {
-				// A blank of 17 mm has these time constants where its diffusion coefficient
-				// across the grain is 5e-13 to 9e-12 m2/s: taken for dense wood, no source.
+				// A blank of 17 mm has these time constants where its diffusion
+				// coefficient across the grain is 5e-13 to 9e-12 m2/s: taken for
+				// dense wood, no source.
 				w := wetStick{tauDays: 15 * math.Pow(17, r.Float64()), rise: 0.02 + 0.08*r.Float64(), biot: 5 + 50*r.Float64(), core: c.core}
 				truth, said := rests(r, w, 16+14*r.Float64(), 91, c.air, func(float64, Settling) {})
 				switch {

@@ -17,7 +17,8 @@ import (
 
 func init() { parts["durable"] = durablePart }
 
-// durablePart enters a delivery, an event and an export, and says after each that it is done.
+// durablePart enters a delivery, an event and an export, and says after each that it is
+// done.
 func durablePart(args []string) error {
 	dir, work := args[0], args[1]
 	s, err := openReal(dir, nil)
@@ -46,8 +47,8 @@ func durablePart(args []string) error {
 	return nil // the end of the process is no part of what was acknowledged
 }
 
-// disk is what a disk may have lost after a power cut: what was written to a file since it
-// was last synced, and the names in a folder since the folder was.
+// disk is what a disk may have lost after a power cut: what was written to a file since
+// it was last synced, and the names in a folder since the folder was.
 type disk struct {
 	unsynced map[string]bool // files with bytes that are not on the disk yet
 	unnamed  map[string]bool // folders with names that are not on the disk yet
@@ -55,8 +56,8 @@ type disk struct {
 
 // TestNothingAcknowledgedWaitsForTheDisk follows the system calls of a stock. Whenever it
 // says that something is done, every byte it wrote to the ledger, to a kept file or to an
-// export must have been synced, and so must the folders in which names came or changed; and
-// no file may get its name before its bytes are on the disk.
+// export must have been synced, and so must the folders in which names came or changed;
+// and no file may get its name before its bytes are on the disk.
 func TestNothingAcknowledgedWaitsForTheDisk(t *testing.T) {
 	strace := tool(t, "strace", "strace")
 	dir, work := filepath.Join(t.TempDir(), "stock"), t.TempDir()
@@ -159,7 +160,8 @@ func joinCalls(log string) (out []string) {
 	return out
 }
 
-// The pragma that makes a commit wait for the disk is the one that holds on every connection.
+// The pragma that makes a commit wait for the disk is the one that holds on every
+// connection.
 func TestEveryConnectionWaitsForTheDisk(t *testing.T) {
 	s, _ := open(t, t.TempDir())
 	for range 3 {
@@ -177,8 +179,8 @@ func TestEveryConnectionWaitsForTheDisk(t *testing.T) {
 	}
 }
 
-// Known ids: the length before each part keeps ("ab", "c") from being ("a", "bc"), and ids
-// that stocks already hold must stay what they are.
+// Known ids: the length before each part keeps ("ab", "c") from being ("a", "bc"), and
+// ids that stocks already hold must stay what they are.
 func TestIdsKeepTheirParts(t *testing.T) {
 	seen := map[string]string{}
 	for _, parts := range [][]string{{"ab", "c"}, {"a", "bc"}, {"abc"}, {"", "abc"}, {"abc", ""}, {"1:a"}, {"a", "1:"}} {
@@ -188,7 +190,8 @@ func TestIdsKeepTheirParts(t *testing.T) {
 		}
 		seen[id] = fmt.Sprintf("%q", parts)
 	}
-	// SHA-256 of "6:bought3:abc", its first 80 bits in Crockford's alphabet, by coreutils.
+	// SHA-256 of "6:bought3:abc", its first 80 bits in Crockford's alphabet, by
+	// coreutils.
 	if got := idOf("bought", "abc"); got != "ngyanqcmbxqfcv24" {
 		t.Errorf("idOf: %s", got)
 	}

@@ -529,7 +529,8 @@ func TestDamagedPages(t *testing.T) {
 	}
 }
 
-// A fact about something that is not there is found, the quick way too, which does not ask SQLite for all of them.
+// A fact about something that is not there is found, the quick way too, which does not
+// ask SQLite for all of them.
 func TestFactsAboutNothing(t *testing.T) {
 	for name, statement := range map[string]string{
 		"an event":      `INSERT INTO events SELECT NULL, 'e', 'nobody', lot, date, recorded_at, 'moved', 'x', party, reference, grade, reason, corrects, fields, 1 FROM events WHERE kind = 'bought' LIMIT 1`,

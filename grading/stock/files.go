@@ -103,7 +103,8 @@ type keeper struct {
 	touched map[string]bool // folders whose new names are not yet known to be on the disk
 }
 
-// atOnce does n things that wait for the disk, several at a time: it can serve them together.
+// atOnce does n things that wait for the disk, several at a time: it can
+// serve them together.
 func atOnce(n int, do func(i int) error) error {
 	var g errgroup.Group
 	g.SetLimit(16)

@@ -251,8 +251,8 @@ func (t Test) ownID(row grading.Row, result []byte) string {
 
 func (t Test) idFits(row grading.Row, result []byte) bool {
 	if t.Rank == 0 {
-		// A result does not keep the uncertainties of heads and tips, which are those of the
-		// length, the height and the width.
+		// A result does not keep the uncertainties of heads and tips, which are those of
+		// the length, the height and the width.
 		written := row
 		for _, q := range []struct{ of, as *measure.Value }{
 			{&written.HeadLengthMM, &row.LengthMM}, {&written.HeadHeightMM, &row.HeightMM}, {&written.TipHeightMM, &row.HeightMM}, {&written.TipWidthMM, &row.WidthMM},
@@ -307,7 +307,8 @@ type History struct {
 }
 
 // before is the order of facts, which does not depend on the machine that wrote them
-// down: by day, then by what was known when they were written, and only then by the clock.
+// down: by day, then by what was known when they were written, and only then by the
+// clock.
 func before(d1, d2 Date, k1, k2 int, r1, r2, i1, i2 string) int {
 	return cmp.Or(cmp.Compare(d1, d2), cmp.Compare(k1, k2), cmp.Compare(r1, r2), cmp.Compare(i1, i2))
 }
@@ -516,7 +517,8 @@ func (h History) counting(void map[string]bool, day Date, chosen string) (counts
 	profile := chosen
 	if profile == "" {
 		for _, t := range h.Tests {
-			// Before there was a choice, the last judgement counted, whatever its profile.
+			// Before there was a choice, the last judgement counted,
+			// whatever its profile.
 			if stands(t) && (t.Redoes == "" || t.Rank == 0) {
 				profile = t.Profile
 			}

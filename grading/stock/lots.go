@@ -85,8 +85,8 @@ type lotFact struct {
 	Record     LotRecord `json:"record"`
 }
 
-// RecordLot writes down what is known of a lot: change is given what was known. Reading and
-// writing are one act, so that of two programs neither loses what the other wrote. An
+// RecordLot writes down what is known of a lot: change is given what was known. Reading
+// and writing are one act, so that of two programs neither loses what the other wrote. An
 // earlier record of the same lot is kept; it no longer counts.
 func (s *Store) RecordLot(ctx context.Context, date Date, lot string, change func(*LotRecord)) error {
 	if date == "" {

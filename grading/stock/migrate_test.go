@@ -10,8 +10,8 @@ import (
 	"testing"
 )
 
-// olderStock is a stock of two invented sticks, one of them tapered, with a history, as the
-// program before the seals wrote it (testdata/schema-1.sql.gz, by sqlite3's .dump).
+// olderStock is a stock of two invented sticks, one of them tapered, with a history, as
+// the program before the seals wrote it (testdata/schema-1.sql.gz, by sqlite3's .dump).
 func olderStock(t *testing.T) (dir string) {
 	t.Helper()
 	f, err := os.Open("testdata/schema-1.sql.gz")

@@ -177,7 +177,8 @@ type Life struct {
 	After     *Blank        `json:"after,omitempty"`
 }
 
-// Sounds has one judgement of each sound that was tapped and not taken back: the one that counts, or else the last.
+// Sounds has one judgement of each sound that was tapped and not taken back: the one that
+// counts, or else the last.
 func (l Life) Sounds() (list []LifeTest) {
 	at := map[string]int{} // by the id of the test that was tapped
 	for _, t := range l.TestList {

@@ -251,7 +251,8 @@ func (r *repair) gather(ctx context.Context) {
 			continue
 		}
 		seal := r.order[i]
-		// The seal is at fault if the backup says the same as the fact, or if the noted head does.
+		// The seal is at fault if the backup says the same as the fact, or if
+		// the noted head does.
 		sound := backup[[2]string{x.f.kind, x.id()}] == x.d
 		if !sound {
 			var sum lattice
@@ -744,8 +745,8 @@ func definitions(ctx context.Context, q querier) ([]definition, error) {
 	}, `SELECT rowid, coalesce(type, ''), coalesce(name, ''), coalesce(tbl_name, ''), coalesce(sql, '') FROM sqlite_master ORDER BY rowid`)
 }
 
-// readable gives a database whose definitions can be understood: the one that is there, or
-// a copy in which damaged definitions were written anew, for a damaged word among them
+// readable gives a database whose definitions can be understood: the one that is there,
+// or a copy in which damaged definitions were written anew, for a damaged word among them
 // keeps SQLite from reading anything at all.
 func (r *repair) readable(ctx context.Context, path string) error {
 	reference, err := sql.Open("sqlite", ":memory:")

@@ -145,8 +145,9 @@ func (l *lattice) bytes() []byte {
 	return b
 }
 
-// Head is the fingerprint of a ledger: how many facts it holds, and a hash over the set of
-// them. Two stocks with the same facts have the same head, in whatever order they came.
+// Head is the fingerprint of a ledger: how many facts it holds, and a hash over
+// the set of them. Two stocks with the same facts have the same head, in
+// whatever order they came.
 type Head struct {
 	Facts int    `json:"facts"`
 	Text  string `json:"head"` // 160 bits in Crockford's alphabet, in groups of four

@@ -58,13 +58,14 @@ const (
 // Settling judges the whole history. The moisture M(t) of a stick is taken to follow the
 // equilibrium moisture E(t) of the air about it at two rates, that of its core and, five
 // times as fast, that of its shell: the first two terms of the diffusion law in a round
-// bar (J. Crank, The Mathematics of Diffusion, ch. 5; from memory). With one rate alone, what the
-// shell loses soon passes for the whole, and a wet core is not seen. E(t) is a level and
-// a yearly swing, fitted to the temperatures and humidities noted at the weighings. This
-// splits M(t) in what the seasons do to any stick and what is left of the moisture that
-// came with it; the latter is what is still to go. Dry mass and both parts are found for
-// every time constant from weeks to years at once and weighed by how well they explain
-// the weighings, so that few or short observations give a wide answer, never a wrong one.
+// bar (J. Crank, The Mathematics of Diffusion, ch. 5; from memory). With one rate
+// alone, what the shell loses soon passes for the whole, and a wet core is not seen.
+// E(t) is a level and a yearly swing, fitted to the temperatures and humidities noted
+// at the weighings. This splits M(t) in what the seasons do to any stick and what is
+// left of the moisture that came with it; the latter is what is still to go. Dry mass
+// and both parts are found for every time constant from weeks to years at once and
+// weighed by how well they explain the weighings, so that few or short observations
+// give a wide answer, never a wrong one.
 func (h History) Settling() Settling {
 	void := h.Void()
 	var masses []Reading
@@ -130,8 +131,9 @@ func drying(masses []Reading, air bool) (remaining measure.Value, within float64
 	answers := make([]answer, 0, tauSteps)
 	for i := range tauSteps {
 		tau := shortestTau * math.Pow(longestTau/shortestTau, float64(i)/(tauSteps-1))
-		// m/last = d (1 + F/100) + c e + s e', where F is the moisture of a stick that is at
-		// rest. d, about its guess, c and s have the priors N(0, priorSwing or priorShell).
+		// m/last = d (1 + F/100) + c e + s e', where F is the moisture of a stick
+		// that is at rest. d, about its guess, c and s have the priors N(0,
+		// priorSwing or priorShell).
 		guess := 1 / (1 + season.level/100)
 		var fit threeFit
 		fit.prior(priorSwing, priorSwing, priorShell)

@@ -390,8 +390,8 @@ func idOf(parts ...string) string {
 	return idAlphabet.EncodeToString(h.Sum(nil)[:10])
 }
 
-// idAt is the id of something that may be said twice in the same words: the moment and the
-// rank make the difference.
+// idAt is the id of something that may be said twice in the same words: the moment and
+// the rank make the difference.
 func idAt(id, recordedAt string, rank int) string {
 	return idOf("at", id, recordedAt, strconv.Itoa(rank))
 }

@@ -1,5 +1,6 @@
-// Package tomlfile reads the TOML files that people write: profiles, settings, models of sticks.
-// It is limited before anything is parsed, so that no file can exhaust time or memory.
+// Package tomlfile reads the TOML files that people write: profiles, settings,
+// models of sticks. It is limited before anything is parsed, so that no file can
+// exhaust time or memory.
 package tomlfile
 
 import (

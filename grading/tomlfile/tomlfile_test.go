@@ -7,7 +7,8 @@ import (
 	"testing"
 )
 
-// Files that would take the parser's stack or minutes are refused at once; what people write is not.
+// Files that would take the parser's stack or minutes are refused at once; what
+// people write is not.
 func TestDecode(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
 		"brackets":        {"a = " + strings.Repeat("[", 100000) + strings.Repeat("]", 100000), "nested too deeply"},

@@ -27,8 +27,9 @@ func (r rings) fundamentals(b blank) (notes []note) {
 	return notes
 }
 
-// octave puts the note of the end taps an octave or a twelfth up if bending says so: the lowest
-// longitudinal mode can be too weak to be heard. It drops the note if it fits no mode even roughly.
+// octave puts the note of the end taps an octave or a twelfth up if bending says so:
+// the lowest longitudinal mode can be too weak to be heard. It drops the note if it
+// fits no mode even roughly.
 func (m model) octave(notes []note) []note {
 	i := slices.IndexFunc(notes, func(n note) bool { return n.kind == bar.Longitudinal })
 	if i < 0 || len(notes) == 1 {
@@ -46,13 +47,13 @@ func (m model) octave(notes []note) []note {
 }
 
 const (
-	// slack is how far from its prediction, beyond the uncertainty, a partial is still taken for a
-	// mode (assumed): more if the ring's own analysis puts it there too, since local faults
-	// shift modes by percents.
+	// slack is how far from its prediction, beyond the uncertainty, a partial is still
+	// taken for a mode (assumed): more if the ring's own analysis puts it there too,
+	// since local faults shift modes by percents.
 	slack       = 0.008
 	slackHinted = 0.025
-	// farOff, in ln f, is what neither a slip of ten percent in length nor one in height makes of
-	// the note of the end taps against bending.
+	// farOff, in ln f, is what neither a slip of ten percent in length nor one in height
+	// makes of the note of the end taps against bending.
 	farOff = 0.38
 )
 
@@ -88,8 +89,9 @@ func (r rings) wanted(b blank) (want [4]int) {
 	return want
 }
 
-// nearest is the partial that lies nearest to where the notes before foretell a mode, at the logarithm ln within u, -1 if none
-// can be it. A hint lets it lie further off, and goes before.
+// nearest is the partial that lies nearest to where the notes before foretell a
+// mode, at the logarithm ln within u, -1 if none can be it. A hint lets it lie
+// further off, and goes before.
 func nearest(partials []spectrum.Partial, ln, u float64, taken map[float64]bool, hinted func(spectrum.Partial) bool, needHint bool) int {
 	best, bestScore := -1, math.Inf(1)
 	for i, p := range partials {
@@ -114,8 +116,8 @@ func nearest(partials []spectrum.Partial, ln, u float64, taken map[float64]bool,
 	return best
 }
 
-// assign takes partials for modes one by one, each where the notes before it foretell the mode. What
-// the ring's own analysis took a partial for is a hint that breaks ties.
+// assign takes partials for modes one by one, each where the notes before it foretell the
+// mode. What the ring's own analysis took a partial for is a hint that breaks ties.
 func (m model) assign(r rings) []note {
 	notes := m.octave(r.fundamentals(m.blank))
 	taken := map[float64]bool{}
@@ -133,7 +135,8 @@ func (m model) assign(r rings) []note {
 			notes = append(notes, note{name, k, order, ring.Partials[best]})
 		}
 	}
-	// The second plane that a tap on one face lets sound is left alone: other things ring near it.
+	// The second plane that a tap on one face lets sound is left alone: other
+	// things ring near it.
 	bends := func(order int) func(spectrum.Partial) bool {
 		return func(p spectrum.Partial) bool {
 			return p.Family == spectrum.Bending && p.Order == order && p.Plane != 2
@@ -146,7 +149,8 @@ func (m model) assign(r rings) []note {
 		try("side", r.side, bar.BendingHeight, order, bends(order), false)
 		try("width", r.width, bar.BendingWidth, order, bends(order), false)
 	}
-	// Anything may lie where the usual G puts the torsion; the two lowest bending modes must vouch for it.
+	// Anything may lie where the usual G puts the torsion; the two lowest bending
+	// modes must vouch for it.
 	for _, c := range []struct {
 		name string
 		ring *spectrum.Ring
@@ -159,7 +163,8 @@ func (m model) assign(r rings) []note {
 	return notes
 }
 
-// otherPlane is the fundamental of the second plane in a ring, if two overtones bear it out.
+// otherPlane is the fundamental of the second plane in a ring, if two
+// overtones bear it out.
 func otherPlane(ring *spectrum.Ring) (first spectrum.Partial, ok bool) {
 	if ring == nil {
 		return first, false

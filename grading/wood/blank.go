@@ -28,12 +28,13 @@ type blank struct {
 	u     [dimensions]float64
 }
 
-// SharedCalliper is the part of the variance of every calliper reading that is one error common
-// to all of them (zero point, jaw wear, the user's grip); the rest differs from place to place. An
-// assumption: with it, two faces correlate with r = 0.15.
+// SharedCalliper is the part of the variance of every calliper reading that is one error
+// common to all of them (zero point, jaw wear, the user's grip); the rest differs from
+// place to place. An assumption: with it, two faces correlate with r = 0.15.
 const SharedCalliper = 0.15
 
-// calliper tells whether a dimension is taken with the calliper; lengths are taken with a rule.
+// calliper tells whether a dimension is taken with the calliper; lengths are taken with a
+// rule.
 func calliper(d int) bool { return d != length && d != headLength }
 
 func newBlank(r Readings) blank {
@@ -46,8 +47,8 @@ func newBlank(r Readings) blank {
 	}
 	for d, v := range [dimensions]measure.Value{r.LengthMM, r.HeightMM, r.WidthMM, r.TipHeightMM, r.TipWidthMM, r.HeadLengthMM, r.HeadHeightMM} {
 		b.size[d] = math.NaN()
-		// From a tenth of a millimetre to ten metres, and known to better than a half: anything
-		// else says nothing about a blank.
+		// From a tenth of a millimetre to ten metres, and known to better than a half:
+		// anything else says nothing about a blank.
 		if v.Known() && v.X > 0.1 && v.X < 1e4 && v.U < v.X/2 {
 			b.size[d], b.u[d] = v.X/1000, v.U/1000
 		}
@@ -135,7 +136,8 @@ func (b blank) bar() bar.Bar {
 	if !b.hasHead() {
 		return bar.Bar{Stations: []bar.Station{{X: 0, Section: butt}, {X: l, Section: tip}}}
 	}
-	// The taper ends, and the tip is measured, where the block begins. The block is square-cut.
+	// The taper ends, and the tip is measured, where the block begins. The
+	// block is square-cut.
 	neck := l - b.size[headLength]
 	head := bar.Section{Shape: bar.Rectangular, Height: b.size[headHeight], Width: tw}
 	return bar.Bar{Stations: []bar.Station{

@@ -89,8 +89,8 @@ func plain(r *rand.Rand, s wood.Shape) truth {
 	return b
 }
 
-// partial is a partial as the ring's analysis would report it: sure of its pitch by 1e-4, and pulled
-// by the room as a short note is, by up to 0.8 of its half-width 1/2Q.
+// partial is a partial as the ring's analysis would report it: sure of its pitch by 1e-4,
+// and pulled by the room as a short note is, by up to 0.8 of its half-width 1/2Q.
 func partial(r *rand.Rand, hz float64, f spectrum.Family, order, plane int) spectrum.Partial {
 	const q = 200
 	u := 1e-4 * hz
@@ -119,7 +119,8 @@ func (b truth) solve(t testing.TB) (p pitches) {
 	return p
 }
 
-// side, width and end are what taps give: n bending partials, and the torsion if asked for.
+// side, width and end are what taps give: n bending partials, and the
+// torsion if asked for.
 func (p pitches) side(r *rand.Rand, n int, torsion bool) *spectrum.Ring {
 	return p.bending(r, bar.BendingHeight, n, torsion)
 }
@@ -192,9 +193,9 @@ func (t *tally) median() float64 {
 	return 100 * a[len(a)/2]
 }
 
-// Invented deliveries of every form, their notes from the second solver, measured with the
-// default uncertainties: what is said must be near the truth, without bias by form, and as
-// sure as it claims to be.
+// Invented deliveries of every form, their notes from the second solver, measured with
+// the default uncertainties: what is said must be near the truth, without bias by form,
+// and as sure as it claims to be.
 func TestDeliveries(t *testing.T) {
 	blanks, readings, biasPct, of100 := 10, 2, 0.6, 95 // of 20 readings, whose errors scatter by 0.7 %
 	if slow() {
@@ -286,16 +287,16 @@ func TestDeliveries(t *testing.T) {
 		if m := all.median(); m > kit.medianPct {
 			t.Errorf("%s: median error of E/rho %.2f %%", kit.name, m)
 		}
-		// The wood of these bars is even, which a few notes can't tell for sure: the intervals allow for some unevenness. TestUnevenWood has
-		// the other side.
+		// The wood of these bars is even, which a few notes can't tell for sure: the
+		// intervals allow for some unevenness. TestUnevenWood has the other side.
 		if c := all.coverage(); c < 93 { // the sd of 960 trials is 0.7
 			t.Errorf("%s: 95 %% intervals hold the truth in %.1f %%", kit.name, c)
 		}
 	}
 }
 
-// What "measure next" promises comes true when it is done: the interval narrows to what was said, as
-// far as the digits printed and an assumed pitch of the end taps go.
+// What "measure next" promises comes true when it is done: the interval narrows to what
+// was said, as far as the digits printed and an assumed pitch of the end taps go.
 func TestMeasureNextKeepsItsWord(t *testing.T) {
 	promise := regexp.MustCompile(`^(.*): (specific modulus|density) now ±([\d.]+) %, then ±([\d.]+) % \(95 %\)$`)
 	done := map[string]int{}
@@ -330,7 +331,8 @@ func TestMeasureNextKeepsItsWord(t *testing.T) {
 			}
 			for j, x := range []measure.Value{v, w} {
 				want, _ := strconv.ParseFloat(said[3+j], 64)
-				// Two digits are printed; the partials' own errors shift what the fit makes of G a little.
+				// Two digits are printed; the partials' own errors shift what the fit
+				// makes of G a little.
 				if got := 200 * x.Rel(); math.Abs(got/want-1) > 0.08 {
 					t.Errorf("%s: %q, but measurement %d gives ±%.2f %%", name, before.MeasureNext, j, got)
 				}
@@ -343,9 +345,9 @@ func TestMeasureNextKeepsItsWord(t *testing.T) {
 	}
 }
 
-// Slips of the pen must be noticed wherever the notes can tell. They can't tell a wrong diameter of a
-// round or octagonal bar without end taps, which is another modulus, nor a wrong width where no
-// second plane is heard, which is another density.
+// Slips of the pen must be noticed wherever the notes can tell. They can't tell a wrong
+// diameter of a round or octagonal bar without end taps, which is another modulus, nor a
+// wrong width where no second plane is heard, which is another density.
 func TestContradictions(t *testing.T) {
 	type slip struct {
 		name               string
@@ -357,7 +359,8 @@ func TestContradictions(t *testing.T) {
 	scale := func(v *measure.Value, k float64) { *v = v.Scale(k) }
 	any := func(truth) bool { return true }
 	both := func(b truth) bool { return b.shape == wood.Rectangular }
-	// On average over the length: where the wider side changes along it, a swap does no harm.
+	// On average over the length: where the wider side changes along it, a swap does no
+	// harm.
 	apart := func(b truth) bool {
 		ratio := math.Log(b.height / b.width)
 		if b.tipHeight > 0 {

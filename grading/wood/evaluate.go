@@ -18,8 +18,8 @@ import (
 // its reason is among the returned reasons, each once.
 //
 // E/rho comes from the notes and the form directly, never from E and density: they share
-// the calliper's errors. It is taken lengthwise (c = 2 L f on a plain bar) or from bending,
-// whichever has the smaller uncertainty.
+// the calliper's errors. It is taken lengthwise (c = 2 L f on a plain bar) or from
+// bending, whichever has the smaller uncertainty.
 func Evaluate(r Readings, species string, side, width, end *spectrum.Ring) (Values, []string, []capture.Warning) {
 	e := evaluation{readings: r, blank: newBlank(r), rings: rings{side, width, end}}
 	e.v.LossTangent = e.rings.lossTangent()
@@ -117,8 +117,8 @@ func (e *evaluation) elastic() {
 	e.assume(f, notes)
 }
 
-// fit finds which partial is which mode, and what follows from all of them. The model is linear
-// about one ratio E/G, so it is made anew when the notes ask for another.
+// fit finds which partial is which mode, and what follows from all of them. The model is
+// linear about one ratio E/G, so it is made anew when the notes ask for another.
 func (e *evaluation) fit() (m model, notes []note, f fit, err error) {
 	eg := usualEG
 	for range 4 {
@@ -138,8 +138,8 @@ func (e *evaluation) fit() (m model, notes []note, f fit, err error) {
 // localScatter is the scatter of ln f between modes from which it is mentioned (assumed).
 const localScatter = 0.003
 
-// bestModulus is E/rho lengthwise or from bending, whichever is surer, and which it is: ""
-// for neither.
+// bestModulus is E/rho lengthwise or from bending, whichever is surer, and which it
+// is: "" for neither.
 func bestModulus(f fit, notes []note) (q quantity, from string) {
 	h, w := count(notes, bar.BendingHeight) > 0, count(notes, bar.BendingWidth) > 0
 	switch {
@@ -229,7 +229,8 @@ func (e *evaluation) planes(f fit, notes []note) {
 		e.v.SpecificModulusWidth = f.quantity([firstReading]float64{lnModulus: 1, widthShift: 1}).value(1e6)
 	}
 	if h && w {
-		// Percent of a ratio near 1: 100 (ratio - 1), whose uncertainty is that of the ratio.
+		// Percent of a ratio near 1: 100 (ratio - 1), whose uncertainty is that of the
+		// ratio.
 		d := f.quantity([firstReading]float64{widthShift: -1}).value(0.01)
 		budget := d.Budget
 		d = measure.Of(d.X-100, d.U)

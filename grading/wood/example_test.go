@@ -8,7 +8,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// From readings and a note to density and specific modulus. The ring usually comes from spectrum.Analyse.
+// From readings and a note to density and specific modulus. The ring usually comes
+// from spectrum.Analyse.
 func ExampleEvaluate() {
 	readings := wood.Readings{
 		LengthMM: measure.Of(750, 0.5), HeightMM: measure.Of(14, 0.05), WidthMM: measure.Of(13, 0.05), MassG: measure.Of(136.5, 0.1),

@@ -10,12 +10,14 @@ import (
 // Sound runs along dry wood at 2500 to 6500 m/s (from memory).
 const slowestMS, fastestMS = 2500, 6500
 
-// expectSd is how far, in ln f, the note of end taps may well be from what bending says: E lengthwise differs a little, wood is
-// uneven, and a slip of the pen in the height moves it by as much as itself.
+// expectSd is how far, in ln f, the note of end taps may well be from what bending says:
+// E lengthwise differs a little, wood is uneven, and a slip of the pen in the height
+// moves it by as much as itself.
 const expectSd = 0.04
 
-// ExpectEnd is where the note of end taps should lie: by the notes of the taps on the faces and the form, or, where those say
-// nothing, by the length alone. The zero value says that not even the length is known.
+// ExpectEnd is where the note of end taps should lie: by the notes of the taps on the
+// faces and the form, or, where those say nothing, by the length alone. The zero value
+// says that not even the length is known.
 func ExpectEnd(r Readings, side, width *spectrum.Ring) spectrum.Expected {
 	b, rings := newBlank(r), rings{side: side, width: width}
 	if b.lacks(bar.Longitudinal) == "" {

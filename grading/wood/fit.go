@@ -13,12 +13,12 @@ import (
 
 // The fit is one weighted least-squares adjustment of everything known about a blank: its
 // notes, its dimensions with their uncertainties, and what is assumed (JCGM 102:2011;
-// Mikhail, Observations and Least Squares, 1976; from memory). It is linear in the logarithms,
-// so every result is a weighted sum of data, and the weights give its budget.
+// Mikhail, Observations and Least Squares, 1976; from memory). It is linear in the
+// logarithms, so every result is a weighted sum of data, and the weights give its budget.
 
 // The unknowns of a fit. After them come one for each known dimension and one for the
-// calliper, in units of their standard uncertainty; and one for each note, by which wood that varies along the blank
-// moves it, together with its neighbours.
+// calliper, in units of their standard uncertainty; and one for each note, by which wood
+// that varies along the blank moves it, together with its neighbours.
 const (
 	lnModulus    = iota // ln E/rho in bending in the height plane, m2/s2
 	widthShift          // ln E_width/E_height
@@ -53,8 +53,8 @@ type note struct {
 }
 
 // How well a real bar follows the theory, as standard deviations of ln f: fingers and air
-// (they shift a bending note by some 1e-4 and 7e-4; from memory), and Saint-Venant's torsion with one G
-// for both planes (assumed).
+// (they shift a bending note by some 1e-4 and 7e-4; from memory), and Saint-Venant's
+// torsion with one G for both planes (assumed).
 var theorySd = [4]float64{bar.BendingHeight: 5e-4, bar.BendingWidth: 5e-4, bar.Torsion: 5e-3, bar.Longitudinal: 2e-4}
 
 // equation is a note's datum, as it were for even wood.
@@ -98,7 +98,8 @@ const (
 
 func (n note) at() bar.Place { return bar.Place{Kind: n.kind, Order: n.place} }
 
-// unevenFactors are L with L L' = covariance of the notes' ln f in wood whose E varies along the blank by 1.
+// unevenFactors are L with L L' = covariance of the notes' ln f in wood whose E varies
+// along the blank by 1.
 func unevenFactors(notes []note) *mat.TriDense {
 	n := len(notes)
 	cov := mat.NewSymDense(n, nil)
@@ -116,8 +117,8 @@ func unevenFactors(notes []note) *mat.TriDense {
 	return lower
 }
 
-// priors are the data that are not notes. planes is the sd with which E is taken to be the
-// same in both planes and along the bar.
+// priors are the data that are not notes. planes is the sd with which E is taken to be
+// the same in both planes and along the bar.
 func priors(planes float64) []datum {
 	unit := func(i int, name string, y, sd float64) datum {
 		d := datum{name: name, y: y, sd: sd}
@@ -155,7 +156,8 @@ const (
 	alike  = 0.015 // assumed: E of one stick differs by some 1.5 % between planes and lengthwise
 )
 
-// fit adjusts everything, for wood whose E varies along the blank with a relative sd of uneven.
+// fit adjusts everything, for wood whose E varies along the blank with a
+// relative sd of uneven.
 func (m model) fit(notes []note, planes, uneven float64) fit {
 	notes = notes[:min(len(notes), mostNotes)]
 	f := fit{data: priors(planes), notes: notes, uneven: uneven}
@@ -194,7 +196,8 @@ func (m model) fit(notes []note, planes, uneven float64) fit {
 	}
 	var normal mat.SymDense
 	normal.SymOuterK(1, a.T())
-	// Every unknown has a prior and every entry is bounded, so this can't fail but by overflow.
+	// Every unknown has a prior and every entry is bounded, so this can't
+	// fail but by overflow.
 	f.cov = mat.NewSymDense(size, nil)
 	var chol mat.Cholesky
 	if chol.Factorize(&normal) {
@@ -221,8 +224,8 @@ func (f fit) variance(weights *[unknowns]float64) float64 {
 	return mat.Inner(row, f.cov, row)
 }
 
-// How unevenly blanks may be grown or sawn: relative sd of E along them, and how likely each is before the notes
-// are heard (common practice, no source: a few per cent).
+// How unevenly blanks may be grown or sawn: relative sd of E along them, and how likely
+// each is before the notes are heard (common practice, no source: a few per cent).
 var (
 	unevenSteps = []float64{0.0025, 0.005, 0.01, 0.02, 0.04, 0.08, 0.16}
 	unevenPrior = []float64{0.08, 0.12, 0.18, 0.22, 0.24, 0.16, 0.004}
@@ -231,17 +234,20 @@ var (
 const (
 	// unevenUsual is what is taken before modes are compared: about the rms of the steps.
 	unevenUsual = 0.04
-	// unevenUnsure widens for an unevenness that is itself known from a few notes only: Student's t of nine degrees of freedom is
-	// 1.15 times the normal's at 95 %, and where it is strong the second order adds to it.
+	// unevenUnsure widens for an unevenness that is itself known from a few notes only:
+	// Student's t of nine degrees of freedom is 1.15 times the normal's at 95 %, and
+	// where it is strong the second order adds to it.
 	unevenUnsure = 1.2
-	// scatterPerUneven is the sd of ln f_n/f_1 over that of E along the blank, sections included.
+	// scatterPerUneven is the sd of ln f_n/f_1 over that of E along the
+	// blank, sections included.
 	scatterPerUneven = 0.2
-	// plainlyUneven is by how much, in ln of the likelihood, unevenness must better the fit to be told.
+	// plainlyUneven is by how much, in ln of the likelihood, unevenness must better
+	// the fit to be told.
 	plainlyUneven = 5.0
 )
 
-// settled is the fit with as much unevenness as the notes show: the mean over what it may be, each weighed by how likely it
-// makes the notes.
+// settled is the fit with as much unevenness as the notes show: the mean over what it may
+// be, each weighed by how likely it makes the notes.
 func (m model) settled(notes []note, planes float64) fit {
 	e := m.evidenceOf(notes, planes)
 	logs := make([]float64, len(unevenSteps))
@@ -319,7 +325,8 @@ func (m model) evidenceOf(notes []note, planes float64) evidence {
 	return e
 }
 
-// factored is the Cholesky factorisation of the notes' covariance in wood of that unevenness.
+// factored is the Cholesky factorisation of the notes' covariance in wood of that
+// unevenness.
 func (e evidence) factored(uneven float64) (chol mat.Cholesky, ok bool) {
 	n := len(e.notes)
 	cov := mat.NewSymDense(n, nil)
@@ -332,7 +339,8 @@ func (e evidence) factored(uneven float64) (chol mat.Cholesky, ok bool) {
 	return chol, ok
 }
 
-// log is ln of the likelihood of the notes in wood of that unevenness, but for a constant.
+// log is ln of the likelihood of the notes in wood of that unevenness, but for a
+// constant.
 func (e evidence) log(uneven float64) float64 {
 	if len(e.notes) == 0 {
 		return 0
@@ -356,7 +364,8 @@ func (f fit) residual(i int) float64 {
 	return r
 }
 
-// off is by how much a note departs, in ln f, from that of the even bar which fits all notes best.
+// off is by how much a note departs, in ln f, from that of the even bar which
+// fits all notes best.
 func (f fit) off(i int) float64 {
 	r := f.residual(i)
 	for j := firstUneven; j < unknowns; j++ {
@@ -365,8 +374,8 @@ func (f fit) off(i int) float64 {
 	return r
 }
 
-// predict is ln f of a mode and its standard uncertainty, by what the fit knows; what unevenness does to the mode
-// it does in part to its neighbours, too.
+// predict is ln f of a mode and its standard uncertainty, by what the fit knows; what
+// unevenness does to the mode it does in part to its neighbours, too.
 func (f fit) predict(m model, k bar.Kind, order int) (lnHz, u float64) {
 	n := note{kind: k, place: order, Partial: spectrum.Partial{Hz: measure.Of(1, 0)}}
 	d := m.equation(n)

@@ -6,10 +6,10 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// EquilibriumMoisture is the moisture content in % that wood takes on in air of temperature
-// t in deg C and relative humidity rh in %: Wood Handbook, FPL-GTR-190 (2010), eq. 4-5 with
-// the coefficients for deg C. It is an average of species without sorption hysteresis;
-// dense woods rich in extractives, as most bow woods are, sit lower.
+// EquilibriumMoisture is the moisture content in % that wood takes on in air of
+// temperature t in deg C and relative humidity rh in %: Wood Handbook, FPL-GTR-190
+// (2010), eq. 4-5 with the coefficients for deg C. It is an average of species without
+// sorption hysteresis; dense woods rich in extractives, as most bow woods are, sit lower.
 func EquilibriumMoisture(t, rh float64) float64 {
 	h := rh / 100
 	w := 349 + 1.29*t + 0.0135*t*t
@@ -49,11 +49,12 @@ type change struct{ moisture, moistureU, kelvin, kelvinU float64 }
 
 // The changes near 12 % and 20 deg C.
 //
-// E follows P = P12 (P12/Pg)^((12-M)/(Mp-12)) with Mp = 25 and P12/Pg = 1.25 +- 0.07 (Wood
-// Handbook, FPL-GTR-190, eq. 5-3; from memory), that is -1.72 +- 0.43 % per %; G as E, less surely.
-// Density at a fixed mass of dry wood gains 1/(100+M) per % and loses 0.35 +- 0.15 % to
-// swelling (assumed). Damping moves three times as fast as E/rho (Brémaud & Gril 2020, abstract).
-// E loses 0.22 +- 0.03 % per K (Wood Handbook, table 5-15); G perhaps 0.3 (from memory).
+// E follows P = P12 (P12/Pg)^((12-M)/(Mp-12)) with Mp = 25 and P12/Pg = 1.25 +- 0.07
+// (Wood Handbook, FPL-GTR-190, eq. 5-3; from memory), that is -1.72 +- 0.43 % per %; G as
+// E, less surely. Density at a fixed mass of dry wood gains 1/(100+M) per % and loses
+// 0.35 +- 0.15 % to swelling (assumed). Damping moves three times as fast as E/rho
+// (Brémaud & Gril 2020, abstract). E loses 0.22 +- 0.03 % per K (Wood Handbook, table
+// 5-15); G perhaps 0.3 (from memory).
 var (
 	ofModulus = change{-0.0172, 0.0043, -0.0022, 0.0003}
 	ofShear   = change{-0.0172, 0.006, -0.003, 0.0015}
@@ -61,8 +62,8 @@ var (
 	ofDamping = change{3 * (0.0172 + 1.0/112 - 0.0035), 0.03, 0, 0.002}
 )
 
-// plus is the change of a product in which o has the given power. The slopes' errors are taken
-// as independent.
+// plus is the change of a product in which o has the given power. The slopes' errors are
+// taken as independent.
 func (c change) plus(o change, power float64) change {
 	return change{
 		c.moisture + power*o.moisture, math.Hypot(c.moistureU, power*o.moistureU),
@@ -70,7 +71,8 @@ func (c change) plus(o change, power float64) change {
 	}
 }
 
-// at12 corrects a value from moisture m to 12 % and, where the temperature is known, to 20 deg C.
+// at12 corrects a value from moisture m to 12 % and, where the temperature is
+// known, to 20 deg C.
 func at12(v, m, celsius measure.Value, c change) measure.Value {
 	switch {
 	case !v.Known():

@@ -8,7 +8,8 @@ import (
 )
 
 // Wood Handbook, FPL-GTR-190, Table 4-2: moisture in % at equilibrium, from memory and
-// confirmed by the handbook's equation 4-5, which the table was computed with. Printed to 0.1.
+// confirmed by the handbook's equation 4-5, which the table was computed
+// with. Printed to 0.1.
 func TestEquilibriumMoisture(t *testing.T) {
 	rh := []float64{5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 75, 80, 85, 90, 95}
 	for _, row := range []struct {
@@ -29,8 +30,8 @@ func TestEquilibriumMoisture(t *testing.T) {
 	}
 }
 
-// The property-moisture equation, P = P12 (P12/Pg)^((12-M)/(Mp-12)), Mp = 25 and P12/Pg = 1.25: P/P12
-// at M (Wood Handbook eq. 5-3; from memory).
+// The property-moisture equation, P = P12 (P12/Pg)^((12-M)/(Mp-12)), Mp = 25 and P12/Pg =
+// 1.25: P/P12 at M (Wood Handbook eq. 5-3; from memory).
 func TestModulusAt12(t *testing.T) {
 	for m, ratio := range map[float64]float64{4: 1.1472, 6: 1.1085, 8: 1.0711, 10: 1.0349, 14: 0.9663, 16: 0.9336, 20: 0.8717} {
 		got := at12(measure.Of(22*ratio, 0), measure.Of(m, 0), measure.Value{}, ofModulus)
@@ -41,18 +42,21 @@ func TestModulusAt12(t *testing.T) {
 			t.Errorf("correction from %g %% costs no certainty", m)
 		}
 	}
-	// Table 5-15 at 12 %: E at +50 deg C is 7 % under that at 20 deg C, at -50 deg C 17 % over it.
+	// Table 5-15 at 12 %: E at +50 deg C is 7 % under that at 20 deg C, at -50
+	// deg C 17 % over it.
 	for celsius, e := range map[float64]float64{50: 0.93, -50: 1.17} {
 		if got := at12(measure.Of(e, 0), measure.Of(12, 0), measure.Of(celsius, 0), ofModulus); math.Abs(got.X-1) > 0.01 {
 			t.Errorf("E at 20 deg C from %g: %.3f, want 1.00", celsius, got.X)
 		}
 	}
-	// What is not known of the moisture moves E by its slope, beside all else that is not known.
+	// What is not known of the moisture moves E by its slope, beside all
+	// else that is not known.
 	sure, unsure := at12(measure.Of(20, 0.1), measure.Of(8, 0), measure.Value{}, ofModulus), at12(measure.Of(20, 0.1), measure.Of(8, 1.5), measure.Value{}, ofModulus)
 	if got, want := math.Sqrt(unsure.U*unsure.U-sure.U*sure.U), 1.5*0.0172*sure.X; math.Abs(got/want-1) > 0.01 {
 		t.Errorf("1.5 %% of moisture is %.3f of E's uncertainty, want %.3f", got, want)
 	}
-	// Density at a fixed dry mass and volume moves 0.89 % per %, swelling takes some of it back.
+	// Density at a fixed dry mass and volume moves 0.89 % per %, swelling
+	// takes some of it back.
 	rho := at12(measure.Of(1000, 1), measure.Of(8, 1), measure.Value{}, ofDensity)
 	if rho.X < 1010 || rho.X > 1036 {
 		t.Errorf("density at 12 %% from 1000 at 8 %%: %.0f", rho.X)

@@ -12,9 +12,10 @@ import (
 // recommended.
 const worthwhile = 0.85
 
-// lengthwiseRel is what to expect of the pitch of end taps, relative: they die as fast as the room, which
-// leaves it uncertain by up to its half-width 1/2Q. Wood loses about as much lengthwise as in bending; of
-// wood that rings longer the room leaves no more than of usual wood.
+// lengthwiseRel is what to expect of the pitch of end taps, relative: they die as fast
+// as the room, which leaves it uncertain by up to its half-width 1/2Q. Wood loses about
+// as much lengthwise as in bending; of wood that rings longer the room leaves no more
+// than of usual wood.
 func lengthwiseRel(bending measure.Value) float64 {
 	const usualQ = 180
 	if !bending.Known() || !(bending.X > 0) {
@@ -23,8 +24,9 @@ func lengthwiseRel(bending measure.Value) float64 {
 	return 1 / (2 * min(bending.X, usualQ))
 }
 
-// next finds the one further measurement that would shrink the interval of the specific modulus, or
-// of the density, most. best is the quantity that stands for the specific modulus.
+// next finds the one further measurement that would shrink the interval of the
+// specific modulus, or of the density, most. best is the quantity that stands for
+// the specific modulus.
 func (m model) next(notes []note, f fit, mass measure.Value) string {
 	modulusNow, _ := bestModulus(f, notes)
 	now := modulusNow.rel()

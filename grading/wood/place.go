@@ -21,10 +21,12 @@ const (
 	Soft  Something = "soft"  // less stiff than elsewhere
 )
 
-// Spot is something at one place of a blank that its modes give away: each is moved by as much as it bends, or swings, there.
+// Spot is something at one place of a blank that its modes give away: each is moved by as
+// much as it bends, or swings, there.
 type Spot struct {
 	What Something `json:"what"`
-	// AtMM is how far it lies from one of the ends. Which one the modes don't tell: they are alike from both.
+	// AtMM is how far it lies from one of the ends. Which one the modes don't tell: they
+	// are alike from both.
 	AtMM measure.Value `json:"at_mm" u:"at_u_mm"`
 	// SharePct is how much: of the blank's mass, or of its length's worth of compliance.
 	SharePct measure.Value `json:"share_pct" u:"share_u_pct"`
@@ -54,10 +56,12 @@ func (s Something) effect(p bar.Place, x float64) float64 {
 	return -strain / 2
 }
 
-// place is where something may be: x from 0 to 1, how much of it there is, and how likely that is (a logarithm).
+// place is where something may be: x from 0 to 1, how much of it there is, and how likely
+// that is (a logarithm).
 type place struct{ x, share, sd, log float64 }
 
-// locate tells where something is, if the notes are far likelier with it than in wood that varies here and there.
+// locate tells where something is, if the notes are far likelier with it than in wood
+// that varies here and there.
 func (m model) locate(notes []note, planes float64) *Spot {
 	if len(notes) < placeNeeds {
 		return nil

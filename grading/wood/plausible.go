@@ -13,8 +13,8 @@ import (
 
 // Codes of warnings.
 const (
-	// Implausible marks inputs that contradict each other or physics: a blank that carries
-	// such a warning is judged "maybe" at best.
+	// Implausible marks inputs that contradict each other or physics: a blank that
+	// carries such a warning is judged "maybe" at best.
 	Implausible = "implausible"
 	// Local marks modes that shift unequally: something local in the wood, or a dimension
 	// that varies along it.
@@ -39,8 +39,8 @@ const (
 	swapSuspect = 5.0  // strain from which swapped height and width are tried
 )
 
-// contradictions compares bending with longitudinal vibration, the two planes, and the modes
-// of one plane.
+// contradictions compares bending with longitudinal vibration, the two planes, and the
+// modes of one plane.
 func (m model) contradictions(f fit, notes []note) []capture.Warning {
 	tension := max(math.Abs(f.tension(widthShift)), math.Abs(f.tension(lengthwise)))
 	swap := f.strain() > swapSuspect && m.swapHelps(f, notes)
@@ -104,8 +104,9 @@ func (m model) evidence(f fit, notes []note) string {
 	return strings.Join(parts, ", ")
 }
 
-// culprits names the dimensions whose correction would resolve the contradiction best (data
-// snooping: Baarda 1968, from memory), with the value that would do so if it is only one.
+// culprits names the dimensions whose correction would resolve the contradiction
+// best (data snooping: Baarda 1968, from memory), with the value that would do
+// so if it is only one.
 func (m model) culprits(f fit) string {
 	w, implied := [dimensions]float64{}, [dimensions]float64{}
 	most := 0.0
@@ -148,8 +149,8 @@ func mm(metres float64) string {
 	return fmt.Sprintf("%.1f", 1000*metres)
 }
 
-// otherFace checks the width by the second plane that side taps may let sound, where no taps on
-// the other face are there to do so.
+// otherFace checks the width by the second plane that side taps may let sound, where no
+// taps on the other face are there to do so.
 func (m model) otherFace(f fit, notes []note, r rings) []capture.Warning {
 	p, ok := otherPlane(r.side)
 	if !ok || r.width != nil || !m.has(bar.BendingWidth, 1) {
@@ -173,8 +174,8 @@ func (m model) strayEnd(f fit, notes []note, r rings) []capture.Warning {
 		"the end taps ring at %.0f Hz, by the side taps the blank should ring lengthwise at about %.0f Hz; they were not used: record them again, or measure length and height again", r.end.Fundamental.Hz.X, math.Exp(ln))}}
 }
 
-// overtones checks the second partial against the form: a head block or taper that was not
-// entered shows there.
+// overtones checks the second partial against the form: a head block or taper that was
+// not entered shows there.
 func (m model) overtones(f fit, notes []note, r rings) (list []capture.Warning) {
 	for _, c := range []struct {
 		ring *spectrum.Ring
@@ -244,8 +245,9 @@ func (v Values) ratioEG() measure.Value {
 	return measure.Of(eg, eg*math.Hypot(v.YoungsModulus.Rel(), v.ShearModulus.Rel()))
 }
 
-// Overtone is f_n/f_1 of bending in one plane by the form alone, for usual wood: what a head or a
-// taper that was not entered shows against. ok is false where the form is not known.
+// Overtone is f_n/f_1 of bending in one plane by the form alone, for usual wood:
+// what a head or a taper that was not entered shows against. ok is false where
+// the form is not known.
 func Overtone(r Readings, wide bool, order int) (ratio float64, ok bool) {
 	b, kind := newBlank(r), bar.BendingHeight
 	if wide {
@@ -263,8 +265,8 @@ func Overtone(r Readings, wide bool, order int) (ratio float64, ok bool) {
 	return math.Exp(m.modes[kind][order-1].lnHz - m.modes[kind][0].lnHz), true
 }
 
-// UsualDensity is the window of a species' density in the literature, kg/m3; ok is false where
-// the species is not known.
+// UsualDensity is the window of a species' density in the literature, kg/m3; ok is false
+// where the species is not known.
 func UsualDensity(species string) (low, high float64, ok bool) {
 	w, ok := windowFor(species)
 	return w.densityLow, w.dense, ok

@@ -8,8 +8,8 @@ import (
 )
 
 // quantity is a result to first order in the errors of the data: its logarithm, and
-// what one standard uncertainty of each datum of the fit, and last of the mass, does to it.
-// Products and powers of quantities keep track of errors they share.
+// what one standard uncertainty of each datum of the fit, and last of the mass, does to
+// it. Products and powers of quantities keep track of errors they share.
 type quantity struct {
 	ln      float64
 	effects []float64
@@ -74,8 +74,8 @@ func (q quantity) rel() float64 {
 	return math.Sqrt(sum)
 }
 
-// value is the quantity as a number in a unit of that many SI units, with its budget. Notes
-// of one ring are one entry.
+// value is the quantity as a number in a unit of that many SI units, with its budget.
+// Notes of one ring are one entry.
 func (q quantity) value(unit float64) measure.Value {
 	x := math.Exp(q.ln) / unit
 	var parts []measure.Part

@@ -8,8 +8,8 @@ import (
 	"sync"
 )
 
-// The table of species: windows from the literature, each with its source in the table. They
-// tell a slip of the pen from wood; they are no pass marks.
+// The table of species: windows from the literature, each with its source in the table.
+// They tell a slip of the pen from wood; they are no pass marks.
 //
 //go:embed species.csv
 var speciesTable string
@@ -39,8 +39,8 @@ var speciesWindows = sync.OnceValue(func() (list []window) {
 	return list
 })
 
-// anyWood is what no dry wood leaves (from memory): from balsa to lignum vitae, cell wall itself
-// being 1500 kg/m3.
+// anyWood is what no dry wood leaves (from memory): from balsa to lignum vitae, cell wall
+// itself being 1500 kg/m3.
 var anyWood = window{densityLow: 100, dense: 1450, modulusLow: 1e9, strong: 40e9, source: "any dry wood, from memory"}
 
 // windowFor finds the species by any of its names in what the maker wrote.

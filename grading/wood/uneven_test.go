@@ -30,8 +30,8 @@ type natural struct {
 
 func even(float64) float64 { return 1 }
 
-// wandering varies with a standard deviation sd about 1 along 0 to 1: a sum of waves whose strength falls as that of
-// exponentially correlated noise.
+// wandering varies with a standard deviation sd about 1 along 0 to 1: a sum of waves
+// whose strength falls as that of exponentially correlated noise.
 func wandering(r *rand.Rand, sd, correlation float64) func(x float64) float64 {
 	const waves = 40
 	var amp, phase [waves]float64
@@ -105,7 +105,8 @@ func (b natural) read(r *rand.Rand) wood.Readings {
 	return wood.Readings{Shape: wood.Rectangular, LengthMM: v(1000*b.length, 0.5), HeightMM: v(1000*b.height, 0.05), WidthMM: v(1000*b.width, 0.05), MassG: v(1000*b.bar().Mass(), 0.1)}
 }
 
-// within are the counts that n trials of probability low to high leave once in a thousand times.
+// within are the counts that n trials of probability low to high leave once
+// in a thousand times.
 func within(n int, low, high float64) (least, most int) {
 	a, b := distuv.Binomial{N: float64(n), P: low}, distuv.Binomial{N: float64(n), P: high}
 	for least < n && a.CDF(float64(least)) < 0.001 {
@@ -117,7 +118,8 @@ func within(n int, low, high float64) (least, most int) {
 	return least, most
 }
 
-// TestUnevenWood evaluates blanks that vary along their length, made by finite elements, with the right sizes:
+// TestUnevenWood evaluates blanks that vary along their length, made by finite elements,
+// with the right sizes:
 //
 //	RINGSTOCK_SLOW=1 go test ./grading/wood -run UnevenWood -v -args -seed 90000
 func TestUnevenWood(t *testing.T) {
@@ -180,8 +182,9 @@ func TestUnevenWood(t *testing.T) {
 	t.Log(text.String())
 }
 
-// TestPlaceOfSomething hides a lump of 3 % of the mass, or a soft spot of 30 % over 20 mm, in otherwise even blanks, and looks where five
-// modes in two planes say it is; in even blanks there must be nothing:
+// TestPlaceOfSomething hides a lump of 3 % of the mass, or a soft spot of 30 % over 20
+// mm, in otherwise even blanks, and looks where five modes in two planes say it is; in
+// even blanks there must be nothing:
 //
 //	RINGSTOCK_SLOW=1 go test ./grading/wood -run PlaceOfSomething -v -args -seed 90000
 func TestPlaceOfSomething(t *testing.T) {
@@ -240,5 +243,6 @@ func TestPlaceOfSomething(t *testing.T) {
 	}
 }
 
-// slow asks for the long form of tests, while a test runs: a cached result of the short form is none of the long one.
+// slow asks for the long form of tests, while a test runs: a cached result of the short
+// form is none of the long one.
 func slow() bool { return os.Getenv("RINGSTOCK_SLOW") != "" }

@@ -81,9 +81,9 @@ type Mode struct {
 	Hz          measure.Value   `json:"hz"`
 	ModelHz     float64         `json:"model_hz"` // of the bar that fits all notes best
 	ResidualPct float64         `json:"residual_pct"`
-	// SpecificModulus by this mode alone, MJ/kg: where it differs between modes by more than
-	// its uncertainty, something in the wood is local. Its uncertainty leaves out what
-	// all modes share, the dimensions.
+	// SpecificModulus by this mode alone, MJ/kg: where it differs between modes by more
+	// than its uncertainty, something in the wood is local. Its uncertainty leaves out
+	// what all modes share, the dimensions.
 	SpecificModulus measure.Value `json:"specific_modulus_mj_kg"`
 }
 

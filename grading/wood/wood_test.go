@@ -13,8 +13,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// The bow blank whose numbers are known by other ways: 760 x 14 x 14 mm, E 22 GPa, G 1.2 GPa,
-// 1000 kg/m3; its frequencies by an independent transfer matrix.
+// The bow blank whose numbers are known by other ways: 760 x 14 x 14 mm, E 22 GPa, G 1.2
+// GPa, 1000 kg/m3; its frequencies by an independent transfer matrix.
 func bowBlank() (r wood.Readings, side, end *spectrum.Ring) {
 	r = wood.Readings{Shape: wood.Rectangular, LengthMM: measure.Of(760, 0.5), HeightMM: measure.Of(14, 0.05),
 		WidthMM: measure.Of(14, 0.05), MassG: measure.Of(148.96, 0.1)}
@@ -45,12 +45,13 @@ func TestBowBlank(t *testing.T) {
 		u         float64 // relative, of E/rho
 		pull      float64 // what the assumed E/G, 16 against 18.3 here, may still do
 	}{
-		// Exponents: (4 u_L/L)^2 + (2 u_t/t)^2 + (2 u_f/f)^2 (JCGM 100:2008, 5.1.6) give 0.761 %
-		// without the notes' own errors; c = 2 L f gives 2 u_L/L = 0.132 %, with the theory's 0.02 %
-		// 2 (0.066^2 + 0.02^2)^(1/2) = 0.138 %.
+		// Exponents: (4 u_L/L)^2 + (2 u_t/t)^2 + (2 u_f/f)^2 (JCGM 100:2008, 5.1.6) give
+		// 0.761 % without the notes' own errors; c = 2 L f gives 2 u_L/L = 0.132 %, with
+		// the theory's 0.02 % 2 (0.066^2 + 0.02^2)^(1/2) = 0.138 %.
 		{"side taps", side, nil, "bending", 0.0077, 4e-4},
-		// One note can't tell whether the wood is even: if E varies along the blank by 4.7 %, E/rho of the first
-		// lengthwise mode departs from the mean along the length by 1.5 %. Four more notes that agree can.
+		// One note can't tell whether the wood is even: if E varies along the blank by
+		// 4.7 %, E/rho of the first lengthwise mode departs from the mean along the
+		// length by 1.5 %. Four more notes that agree can.
 		{"end taps", nil, end, "longitudinal", 0.0151, 1e-5},
 		{"both", side, end, "longitudinal", 0.00211, 5e-5},
 	} {
@@ -76,9 +77,9 @@ func TestBowBlank(t *testing.T) {
 	}
 }
 
-// E = K m f^2/b (L/t)^3 T: with b and t of one calliper whose errors correlate by r, u(E)/E lies
-// between 1.155 % (r = 0) and 1.454 % (r = 1); density between 0.514 and 0.720 % (GUM law for this
-// blank, u(f) 0.1 Hz).
+// E = K m f^2/b (L/t)^3 T: with b and t of one calliper whose errors correlate by r,
+// u(E)/E lies between 1.155 % (r = 0) and 1.454 % (r = 1); density between 0.514 and
+// 0.720 % (GUM law for this blank, u(f) 0.1 Hz).
 func TestSharedCalliper(t *testing.T) {
 	r, side, _ := bowBlank()
 	v, _, _ := wood.Evaluate(r, "", side, nil, nil)
@@ -126,7 +127,8 @@ func TestLinearBudgetAgainstMonteCarlo(t *testing.T) {
 	}
 }
 
-// Doubling a bar's length, or both its faces, at the same wood must give back the same E/rho.
+// Doubling a bar's length, or both its faces, at the same wood must give
+// back the same E/rho.
 func TestScalesOut(t *testing.T) {
 	for _, name := range slices.Sorted(slices.Values([]string{"rectangular", "with head", "tapered octagonal"})) {
 		b := shapes[name](rand.New(rand.NewPCG(9, 9)))
@@ -255,8 +257,8 @@ func TestLiterature(t *testing.T) {
 	}
 }
 
-// A head block that was not entered shows in the ratios of the partials, unless it is so small
-// that another G explains them.
+// A head block that was not entered shows in the ratios of the partials, unless it is so
+// small that another G explains them.
 func TestForgottenHead(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 6))
 	noticed := 0

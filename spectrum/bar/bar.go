@@ -27,17 +27,17 @@ type Station struct {
 	Section
 }
 
-// PointMass is a mass of M kg fixed to the bar X metres from the butt. Arm is how far its centre lies
-// beyond that place, m towards the far end, as a head's does that overhangs a shaft; Inertia
-// is its moment of inertia about its own centre in the plane of bending, kg m2. Both take part in
-// bending only.
+// PointMass is a mass of M kg fixed to the bar X metres from the butt. Arm is how far its
+// centre lies beyond that place, m towards the far end, as a head's does that overhangs a
+// shaft; Inertia is its moment of inertia about its own centre in the plane of bending,
+// kg m2. Both take part in bending only.
 type PointMass struct {
 	X, M         float64
 	Arm, Inertia float64
 }
 
-// Bar is a free bar. Between stations height and width run straight; two stations at one X
-// make a step. The line of centres is taken as straight.
+// Bar is a free bar. Between stations height and width run straight; two stations at one
+// X make a step. The line of centres is taken as straight.
 type Bar struct {
 	Stations []Station // by X, the first at the butt end, the last at the other end
 	Masses   []PointMass

@@ -6,7 +6,8 @@ import (
 	"ringstock/spectrum/bar"
 )
 
-// The bending notes of an even blank, and of the same blank with the wood of a head left on at one end.
+// The bending notes of an even blank, and of the same blank with the wood of a head
+// left on at one end.
 func ExampleBar_Modes() {
 	wood := bar.Wood{E: 22e9, G: 1.2e9, Density: 1000}
 	even := bar.Uniform(0.75, bar.Section{Shape: bar.Rectangular, Height: 0.014, Width: 0.013})

@@ -65,8 +65,9 @@ func (k Kind) plane() Plane {
 func (k Kind) bends() bool { return k == BendingHeight || k == BendingWidth }
 
 // Modes finds the n lowest modes of one kind. Six bending modes are within 1e-4 of
-// Timoshenko's theory, for up to 30 steps, sharp bends and point masses. Torsion is Saint-Venant's, longitudinal motion the plain wave
-// equation; a point mass takes no part in torsion.
+// Timoshenko's theory, for up to 30 steps, sharp bends and point masses. Torsion is
+// Saint-Venant's, longitudinal motion the plain wave equation; a point mass takes
+// no part in torsion.
 func (b Bar) Modes(k Kind, m Wood, n int) ([]Mode, error) {
 	if err := b.check(); err != nil {
 		return nil, err
@@ -89,8 +90,8 @@ func (b Bar) Modes(k Kind, m Wood, n int) ([]Mode, error) {
 	return modes, nil
 }
 
-// system is a bar made discrete for one kind of vibration: strain energy is v'K v / 2, kinetic energy
-// omega^2 v'M v / 2, for unknowns v.
+// system is a bar made discrete for one kind of vibration: strain energy is v'K v / 2,
+// kinetic energy omega^2 v'M v / 2, for unknowns v.
 type system struct {
 	grid     grid
 	w, th    field // deflection and, for bending, rotation
@@ -98,9 +99,9 @@ type system struct {
 	elements []element
 }
 
-// element is what a span adds to a system: strains and motions at places along it, by its own unknowns, and
-// what their squares are weighed by in the energies. The first half of the rows are shear and deflection, the
-// second half curvature (or stretch) and rotation.
+// element is what a span adds to a system: strains and motions at places along it, by its
+// own unknowns, and what their squares are weighed by in the energies. The first half of
+// the rows are shear and deflection, the second half curvature (or stretch) and rotation.
 type element struct {
 	unknowns       []int
 	strain, motion *mat.Dense
@@ -131,8 +132,8 @@ func newSystem(b Bar, k Kind, m Wood, modes int) system {
 	return s
 }
 
-// addMass adds a mass that moves as the bar does at its place: with its centre by w + arm th, and
-// turning by th.
+// addMass adds a mass that moves as the bar does at its place: with its centre by w + arm
+// th, and turning by th.
 func (s system) addMass(pm PointMass) {
 	span := s.grid.spanAt(pm.X)
 	value, _ := s.grid.spans[span].basis(pm.X)
@@ -245,10 +246,12 @@ func (k Kind) energies(e strain, s Section, m Wood) (bend, shear, mass, rotary f
 	return bend * e.dth * e.dth, shear * angle * angle, mass * e.w * e.w, rotary * e.th * e.th
 }
 
-// lowest solves K v = omega^2 M v for the n lowest omega^2 above the rigid motions, which are known. It looks
-// for the largest mu = 1/(omega^2 + shift) of A v = mu v with A = (K + shift M)^-1 M: rounding then spares the lowest
-// modes, however stiff the shortest span is, and some twenty steps of the Lanczos method find them (with
-// each vector made orthogonal to all before; Parlett, The Symmetric Eigenvalue Problem, 1980, from memory).
+// lowest solves K v = omega^2 M v for the n lowest omega^2 above the rigid motions,
+// which are known. It looks for the largest mu = 1/(omega^2 + shift) of A v = mu v with
+// A = (K + shift M)^-1 M: rounding then spares the lowest modes, however stiff the
+// shortest span is, and some twenty steps of the Lanczos method find them (with each
+// vector made orthogonal to all before; Parlett, The Symmetric Eigenvalue Problem,
+// 1980, from memory).
 func lowest(K, M *mat.Dense, shift float64, rigid [][]float64, n int) (omega2 []float64, vectors [][]float64, err error) {
 	_, size := K.Dims()
 	n = min(n, size-len(rigid))
@@ -260,8 +263,8 @@ func lowest(K, M *mat.Dense, shift float64, rigid [][]float64, n int) (omega2 []
 	if !ok {
 		return nil, nil, fmt.Errorf("bar: too uneven to solve")
 	}
-	// Rows of q are the vectors so far, such that q M q' = 1, and those of p are M times as much. The rigid ones are only
-	// kept out of the others, between which h = p A q'.
+	// Rows of q are the vectors so far, such that q M q' = 1, and those of p are M times
+	// as much. The rigid ones are only kept out of the others, between which h = p A q'.
 	q, p, h := mat.NewDense(size, size, nil), mat.NewDense(size, size, nil), mat.NewSymDense(size, nil)
 	y, my, along := mat.NewVecDense(size, nil), mat.NewVecDense(size, nil), make([]float64, size)
 	for k := 0; ; k++ {
@@ -327,7 +330,8 @@ func combined(s *mat.Dense, j int, q *mat.Dense, first int) []float64 {
 	return v
 }
 
-// settled tells whether the n largest mu have converged: what A v has beside mu v is nothing.
+// settled tells whether the n largest mu have converged: what A v has beside mu v is
+// nothing.
 func settled(s *mat.Dense, mu []float64, n int, norm float64) bool {
 	last := len(mu) - 1
 	for j := len(mu) - n; j < len(mu); j++ {
@@ -346,15 +350,16 @@ func (g grid) spanAt(x float64) int {
 	return i
 }
 
-// At is the deflection x metres from the butt (the displacement or twist for other kinds than
-// bending), in an arbitrary unit common to the whole mode.
+// At is the deflection x metres from the butt (the displacement or twist for other kinds
+// than bending), in an arbitrary unit common to the whole mode.
 func (m Mode) At(x float64) float64 {
 	s := m.grid.spanAt(x)
 	value, _ := m.grid.spans[s].basis(x)
 	return m.w.sum(m.v, s, value)
 }
 
-// turn is how far the section turns x metres from the butt; 0 where the kind knows no rotation.
+// turn is how far the section turns x metres from the butt; 0 where the kind knows no
+// rotation.
 func (m Mode) turn(x float64) float64 {
 	s := m.grid.spanAt(x)
 	value, _ := m.grid.spans[s].basis(x)
@@ -400,10 +405,10 @@ func shiftAt(x float64, list []interval, shift []float64) float64 {
 	return 0
 }
 
-// Carried returns what Rayleigh's principle makes of this motion on another bar with the same stations: a
-// frequency that is right to first order in the differences, hence a cheap way to the sensitivity to any
-// dimension. Where the other bar is longer, a bent piece keeps its slopes and grows in deflection; other
-// motions keep their displacements.
+// Carried returns what Rayleigh's principle makes of this motion on another bar with the
+// same stations: a frequency that is right to first order in the differences, hence a
+// cheap way to the sensitivity to any dimension. Where the other bar is longer, a bent
+// piece keeps its slopes and grows in deflection; other motions keep their displacements.
 func (m Mode) Carried() func(b Bar, wood Wood) float64 {
 	var samples []sample
 	var at []strain

@@ -66,8 +66,9 @@ func TestFreeBarEigenvalues(t *testing.T) {
 	compare(t, "roots", got, []float64{22.373285, 61.672823, 120.903392, 199.859448, 298.555535, 416.990786}, 4e-6)
 }
 
-// huang is Huang's frequency equation of the free Timoshenko bar (J. Appl. Mech. 28 (1961)
-// 579, from memory; the printed table below was found with an independent transfer matrix).
+// huang is Huang's frequency equation of the free Timoshenko bar (J. Appl. Mech.
+// 28 (1961) 579, from memory; the printed table below was found with an
+// independent transfer matrix).
 func huang(length float64, s Section, m Wood) func(hz float64) float64 {
 	return func(hz float64) float64 {
 		om := 2 * math.Pi * hz
@@ -124,7 +125,8 @@ func TestAxialModes(t *testing.T) {
 	// f_n = n c / 2L; torsion with c_t = sqrt(G J / (rho Ip)).
 	compare(t, "longitudinal", hz(t, blank, Longitudinal, blankWood, 3), []float64{3085.799842, 2 * 3085.799842, 3 * 3085.799842}, 1e-8)
 	compare(t, "torsion", hz(t, blank, Torsion, blankWood, 2), []float64{661.880855, 2 * 661.880855}, 1e-6)
-	// ASTM E1876's torsion factor R, L = 20 b (as used in public code), is 1.821407 for b/t = 2.
+	// ASTM E1876's torsion factor R, L = 20 b (as used in public code), is
+	// 1.821407 for b/t = 2.
 	b := Uniform(0.28, Section{Rectangular, 0.014, 0.007})
 	f := hz(t, b, Torsion, blankWood, 1)[0]
 	s := b.Stations[0]
@@ -165,8 +167,8 @@ func pinnedEnds(s system) []int {
 	return []int{s.w[0][0], s.w[len(s.w)-1][1]}
 }
 
-// Pinned at both ends a Timoshenko bar has a closed form (code_aster, validation sheet V2.04.302):
-// with j = I/(A L^2), g = E I/(kappa A G L^2), l = n pi.
+// Pinned at both ends a Timoshenko bar has a closed form (code_aster, validation sheet
+// V2.04.302): with j = I/(A L^2), g = E I/(kappa A G L^2), l = n pi.
 func TestPinnedTimoshenko(t *testing.T) {
 	const length = 0.3
 	got := held(t, Uniform(length, square), blankWood, 6, pinnedEnds)
@@ -209,9 +211,9 @@ func besselI(n int, x float64) float64 {
 	return sum
 }
 
-// Doubly tapered cantilever (Mabie & Rogers, J. Acoust. Soc. Am. 51 (1972) 1771; AFNOR sheet SDLL09 as in
-// code_aster V2.02.009): root over tip 4 in height and 4 or 5 in width;
-// f = lambda/(2 pi) (h_tip/L^2) sqrt(E/(12 rho)). Printed to three to five digits.
+// Doubly tapered cantilever (Mabie & Rogers, J. Acoust. Soc. Am. 51 (1972) 1771; AFNOR
+// sheet SDLL09 as in code_aster V2.02.009): root over tip 4 in height and 4 or 5 in
+// width; f = lambda/(2 pi) (h_tip/L^2) sqrt(E/(12 rho)). Printed to three to five digits.
 func TestDoublyTapered(t *testing.T) {
 	for _, c := range []struct {
 		width  float64
@@ -229,8 +231,8 @@ func TestDoublyTapered(t *testing.T) {
 	}
 }
 
-// Free linear tapers, thin over thick end a. For a = 0.5 the exact roots with Bessel functions
-// are 16.7241578 (constant width) and 17.0793338 (square); the others by a fine
+// Free linear tapers, thin over thick end a. For a = 0.5 the exact roots with Bessel
+// functions are 16.7241578 (constant width) and 17.0793338 (square); the others by a fine
 // finite-element model with extrapolation.
 func TestFreeTapers(t *testing.T) {
 	for _, c := range []struct {
@@ -263,8 +265,9 @@ func TestSteppedBar(t *testing.T) {
 	}
 }
 
-// A point mass mu times the bar's at one end: 1 - cos l cosh l + mu l (sin l cosh l - cos l sinh l) = 0,
-// Omega = l^2; limits 4.7300 (mu = 0) and 3.9266 (mu infinite: pinned and free).
+// A point mass mu times the bar's at one end: 1 - cos l cosh l + mu l (sin l cosh
+// l - cos l sinh l) = 0, Omega = l^2; limits 4.7300 (mu = 0) and 3.9266 (mu
+// infinite: pinned and free).
 func TestPointMass(t *testing.T) {
 	s := slenderSection(1, 1)
 	mass := slender.Density * s.Area()
@@ -328,8 +331,9 @@ func TestBowLikeBars(t *testing.T) {
 	within(t, "planes of 14.0 x 14.1 mm", hz(t, Uniform(0.76, Section{Rectangular, 0.014, 0.0141}), BendingWidth, blankWood, 1)[0], 117.1601, 1e-6)
 }
 
-// Nodes of the free slender bar: 0.2242, 0.1321, 0.0944 L and so on (Rayleigh, Theory of Sound,
-// from memory; more digits from the mode shapes). Shear moves them inward a little.
+// Nodes of the free slender bar: 0.2242, 0.1321, 0.0944 L and so on (Rayleigh,
+// Theory of Sound, from memory; more digits from the mode shapes). Shear moves
+// them inward a little.
 func TestNodes(t *testing.T) {
 	b := Uniform(1, slenderSection(1, 1))
 	modes, err := b.Modes(BendingHeight, slender, 4)

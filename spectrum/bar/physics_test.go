@@ -36,8 +36,8 @@ var kinds = map[string]bar.Kind{"height": bar.BendingHeight, "width": bar.Bendin
 
 var wood = bar.Wood{E: 22e9, G: 1.2e9, Density: 1000}
 
-// stick is the published graduation of a violin stick (Fétis 1856, quoted by Saint-George, The
-// Bow, 1896): 8.6 mm to 110 mm, then 0.3 mm less at each of the places.
+// stick is the published graduation of a violin stick (Fétis 1856, quoted by
+// Saint-George, The Bow, 1896): 8.6 mm to 110 mm, then 0.3 mm less at each of the places.
 func stick() bar.Bar {
 	b := bar.Bar{Stations: []bar.Station{{X: 0, Section: round(0.0086, 0.0086)}, {X: 0.110, Section: round(0.0086, 0.0086)}}}
 	for i, mm := range []float64{206.2, 290.3, 363.8, 428.0, 484.2, 533.3, 576.3, 613.9, 646.7, 675.4, 700.5} {
@@ -91,7 +91,8 @@ func TestAgainstShooting(t *testing.T) {
 	}
 }
 
-// callipered is a tapered blank as a calliper reads it at so many stations, by an error of 0.05 mm each.
+// callipered is a tapered blank as a calliper reads it at so many stations, by an
+// error of 0.05 mm each.
 func callipered(stations int) bar.Bar {
 	r := rand.New(rand.NewPCG(1, uint64(stations)))
 	var b bar.Bar
@@ -103,7 +104,8 @@ func callipered(stations int) bar.Bar {
 	return b
 }
 
-// hollowed is a blank worked down along a hollow curve, with a step to its head and a bent butt, read at so many stations.
+// hollowed is a blank worked down along a hollow curve, with a step to its head and a
+// bent butt, read at so many stations.
 func hollowed(stations int) bar.Bar {
 	var b bar.Bar
 	for i := range stations {
@@ -145,8 +147,8 @@ func TestOddOutline(t *testing.T) {
 	}
 }
 
-// The shares of strain energy and Rayleigh's quotient on a changed bar must be the derivatives
-// that solving the changed bar gives.
+// The shares of strain energy and Rayleigh's quotient on a changed bar must be the
+// derivatives that solving the changed bar gives.
 func TestSensitivities(t *testing.T) {
 	const d = 1e-4
 	for name, b := range bars() {
@@ -190,9 +192,9 @@ func TestSensitivities(t *testing.T) {
 	}
 }
 
-// Dimensions: a bar twice as long is four times as low when slender; one twice as large in every way
-// is exactly twice as low; frequencies go with sqrt(E/rho); turned round or turned over,
-// a bar sounds the same.
+// Dimensions: a bar twice as long is four times as low when slender; one twice as large
+// in every way is exactly twice as low; frequencies go with sqrt(E/rho); turned round or
+// turned over, a bar sounds the same.
 func TestSimilarity(t *testing.T) {
 	slim := rect(0.001, 0.001)
 	within(t, "length", solve(t, bar.Uniform(1, slim), bar.BendingHeight, wood, 1)[0].Hz,
@@ -257,7 +259,8 @@ func TestMetalFormulaErrsForWood(t *testing.T) {
 	within(t, "bow blank", ours, 1.009044, 2e-6)
 	within(t, "isotropic", correctionE1876(q, 0.3), 1.00245, 1e-5)
 	within(t, "E by the isotropic factor", 22*correctionE1876(q, 0.3)/ours, 21.86, 5e-4)
-	// First order in (t/L)^2, with the free bar's rotary and shear sums 49.4808 and 12.3026.
+	// First order in (t/L)^2, with the free bar's rotary and shear sums
+	// 49.4808 and 12.3026.
 	firstOrder := 1 + q*q/12*(49.4808+12.3026*wood.E/(5.0/6*wood.G))
 	within(t, "first order", firstOrder, 1.009053, 1e-6)
 }

@@ -11,16 +11,17 @@ import (
 
 // The solver is a Rayleigh-Ritz method (p-version finite elements: Szabó & Babuška,
 // Finite Element Analysis, 1991; from memory). The bar is cut into spans at its steps,
-// sharp bends and point masses, where exact solutions have kinks. On each span the motion is a polynomial
-// built from integrated Legendre polynomials; strain energy and kinetic energy are summed at
-// Gauss points, and the modes make their ratio stationary. The error falls exponentially
-// with the degree, so some forty unknowns give six modes to far better than 1e-4.
+// sharp bends and point masses, where exact solutions have kinks. On each span the
+// motion is a polynomial built from integrated Legendre polynomials; strain energy and
+// kinetic energy are summed at Gauss points, and the modes make their ratio stationary.
+// The error falls exponentially with the degree, so some forty unknowns give six modes
+// to far better than 1e-4.
 
 // interval is the bar between two neighbouring stations or masses.
 type interval struct{ a, b Station }
 
-// mostSpans bounds the work on a bar with more steps, bends and masses than any blank or stick has: beyond
-// it the weaker ones lie inside a span.
+// mostSpans bounds the work on a bar with more steps, bends and masses than any blank or
+// stick has: beyond it the weaker ones lie inside a span.
 const mostSpans = 32
 
 // intervals lists the bar's pieces and says at which of them a span starts.
@@ -65,9 +66,10 @@ func (b Bar) intervals() (list []interval, starts []bool) {
 	return list, starts
 }
 
-// bend tells how sharp a bend in the outline is: from 1 on it is too much for a polynomial across it. A
-// graduated stick, whose taper changes by 0.3 mm in 100 mm, is smooth to 1e-6; so is a calliper's
-// jitter between stations that lie closer than the motion can follow.
+// bend tells how sharp a bend in the outline is: from 1 on it is too much for a
+// polynomial across it. A graduated stick, whose taper changes by 0.3 mm in 100 mm,
+// is smooth to 1e-6; so is a calliper's jitter between stations that lie closer than
+// the motion can follow.
 func (b Bar) bend(s0, s1, s2 Station) float64 {
 	const reach = 20 // the motion follows what is longer than this part of the bar
 	turn := func(h0, h1, h2 float64) float64 {
@@ -133,9 +135,9 @@ func (g grid) at(p sample) (x, weight float64, s Section) {
 	return in.a.X + p.t*length, p.weight * length, between(in.a, in.b, p.t)
 }
 
-// gaussPoints is how many points an interval of the span needs: degree + 4 sum every product
-// of two functions with a section exactly; on a part of the span a polynomial of degree p
-// swings through p acos(xi), which bounds how finely it has to be sampled there.
+// gaussPoints is how many points an interval of the span needs: degree + 4 sum every
+// product of two functions with a section exactly; on a part of the span a polynomial of
+// degree p swings through p acos(xi), which bounds how finely it has to be sampled there.
 func (s span) gaussPoints(a, b float64) int {
 	angle := func(x float64) float64 { return math.Acos(max(-1, min(1, s.xi(x)))) }
 	swing := float64(s.degree+1) * (angle(a) - angle(b))
@@ -158,7 +160,8 @@ func gauss(n int) (t, weight []float64) {
 }
 
 // basis is the span's functions at x up to one over its degree, and their derivatives
-// by x: the two corner functions, then the bubbles (P_k - P_(k-2))/sqrt(2(2k-1)), k = 2, 3, ...
+// by x: the two corner functions, then the bubbles (P_k -
+// P_(k-2))/sqrt(2(2k-1)), k = 2, 3, ...
 func (s span) basis(x float64) (value, rate []float64) {
 	n := s.degree + 2
 	buf := make([]float64, 2*n)
@@ -180,8 +183,9 @@ func (s span) basis(x float64) (value, rate []float64) {
 	return value, rate
 }
 
-// sums gives places along a span and, at each of them, by what the squares of shear, curvature (or stretch),
-// deflection and rotation have to be weighed so that their sums are the energies.
+// sums gives places along a span and, at each of them, by what the squares of shear,
+// curvature (or stretch), deflection and rotation have to be weighed so that their
+// sums are the energies.
 func (g grid) sums(s span, k Kind, m Wood) (x []float64, weights [4][]float64) {
 	x = make([]float64, len(s.samples))
 	for i := range weights {
@@ -199,9 +203,10 @@ func (g grid) sums(s span, k Kind, m Wood) (x []float64, weights [4][]float64) {
 	return x, weights
 }
 
-// gather replaces what is given at many places x of the span by as much at a few places, such that it sums
-// any polynomial of lower degree than these are many just as before. A bar read at hundreds of stations
-// then costs hardly more than one read at its ends. Some of the new quantities may be negative.
+// gather replaces what is given at many places x of the span by as much at a few places,
+// such that it sums any polynomial of lower degree than these are many just as before. A
+// bar read at hundreds of stations then costs hardly more than one read at its ends. Some
+// of the new quantities may be negative.
 func (s span) gather(x []float64, given [4][]float64, few int) (places []float64, gathered [4][]float64) {
 	t, w := gauss(few)
 	for _, t := range t {
@@ -210,7 +215,8 @@ func (s span) gather(x []float64, given [4][]float64, few int) (places []float64
 	for i := range given {
 		gathered[i] = make([]float64, len(t))
 	}
-	// Legendre polynomials are orthogonal on the new places, too, as their Gauss rule sums products exactly.
+	// Legendre polynomials are orthogonal on the new places, too, as their Gauss rule
+	// sums products exactly.
 	for k, p := range s.legendre(slices.Concat(x, places), few) {
 		for i, q := range given {
 			floats.AddScaled(gathered[i], float64(2*k+1)*floats.Dot(p[:len(x)], q), p[len(x):])

@@ -27,9 +27,9 @@ type Section struct {
 	Height, Width float64
 }
 
-// Octagon across flats d: A = 2 (sqrt2 - 1) d^2, I = (4 sqrt2 - 5)/12 d^4 about every axis
-// (elementary); J = 0.107499 d^4 (Saint-Venant torsion solved by a harmonic series with
-// collocation; the same computation gives 0.1405770 for the square).
+// Octagon across flats d: A = 2 (sqrt2 - 1) d^2, I = (4 sqrt2 - 5)/12 d^4 about every
+// axis (elementary); J = 0.107499 d^4 (Saint-Venant torsion solved by a harmonic series
+// with collocation; the same computation gives 0.1405770 for the square).
 const (
 	octagonA = 2 * (math.Sqrt2 - 1)
 	octagonI = (4*math.Sqrt2 - 5) / 12
@@ -72,9 +72,9 @@ func (s Section) PolarMoment() float64 {
 }
 
 // TorsionConstant is Saint-Venant's J, m4. Rectangle: J = a b^3/3 [1 - 192 b/(pi^5 a)
-// sum tanh(k pi a/2b)/k^5, k odd] (Timoshenko & Goodier, Theory of Elasticity, from memory);
-// ellipse with axes h, w: J = pi h^3 w^3 / (16 (h^2 + w^2)); a stretched octagon is
-// taken to stiffen with its axes as the ellipse does.
+// sum tanh(k pi a/2b)/k^5, k odd] (Timoshenko & Goodier, Theory of Elasticity, from
+// memory); ellipse with axes h, w: J = pi h^3 w^3 / (16 (h^2 + w^2)); a stretched octagon
+// is taken to stiffen with its axes as the ellipse does.
 func (s Section) TorsionConstant() float64 {
 	h, w := s.Height, s.Width
 	switch s.Shape {
@@ -93,8 +93,8 @@ func (s Section) TorsionConstant() float64 {
 }
 
 // ShearCoefficient is Timoshenko's kappa without Poisson coupling, 5/6 for the
-// rectangle and 6/7 for round sections (Cowper, J. Appl. Mech. 33 (1966) 335, with nu = 0;
-// from memory). The octagon is taken as round.
+// rectangle and 6/7 for round sections (Cowper, J. Appl. Mech. 33 (1966) 335, with nu =
+// 0; from memory). The octagon is taken as round.
 func (s Section) ShearCoefficient() float64 {
 	if s.Shape == Rectangular || s.Shape == "" {
 		return 5.0 / 6

@@ -17,8 +17,8 @@ func within(t *testing.T, what string, got, want, rel float64) {
 
 func TestRectangleTorsion(t *testing.T) {
 	// J/(a s^3) against a/s: printed to three places in Roark's Formulas for Stress and
-	// Strain (from memory) and in public theory manuals; the digits are the series', summed
-	// with 30 digits. Roark's own approximation is good to 0.5 %.
+	// Strain (from memory) and in public theory manuals; the digits are the series',
+	// summed with 30 digits. Roark's own approximation is good to 0.5 %.
 	for _, c := range []struct{ ratio, series float64 }{
 		{1, 0.1405770150811956}, {1.2, 0.16611891018386002}, {1.5, 0.19576070895957196}, {2, 0.22868167718259175},
 		{2.5, 0.249365}, {3, 0.2633169310435141}, {4, 0.28081295833918785}, {5, 0.2913167542131973}, {10, 0.3123250374698096},
@@ -66,8 +66,8 @@ func TestSections(t *testing.T) {
 	} {
 		within(t, c.what, c.got, c.want, c.tolerances)
 	}
-	// Saint-Venant's own estimate A^4/(4 pi^2 Ip) is known to be near for compact sections;
-	// it bounds a slip in the octagon's constant.
+	// Saint-Venant's own estimate A^4/(4 pi^2 Ip) is known to be near for compact
+	// sections; it bounds a slip in the octagon's constant.
 	est := math.Pow(oct.Area(), 4) / (4 * math.Pi * math.Pi * oct.PolarMoment())
 	within(t, "octagon J against Saint-Venant's estimate", oct.TorsionConstant(), est, 0.02)
 }
@@ -84,7 +84,8 @@ func TestVolume(t *testing.T) {
 	within(t, "frustum", cone.Volume(), math.Pi*0.3/3*(1e-4+0.5e-4+0.25e-4), 1e-12)
 }
 
-// What is gathered at a few places must sum every product of two polynomials as the many places did.
+// What is gathered at a few places must sum every product of two polynomials as
+// the many places did.
 func TestGather(t *testing.T) {
 	const degree = 17
 	sp := span{x0: 0.2, x1: 0.9, degree: degree}

@@ -7,9 +7,10 @@ import (
 	"ringstock/spectrum/bar"
 )
 
-// Thomson, Theory of Vibration with Applications, App. D: 22.3733, 61.6728, 120.9034; the others are roots of
-// cos x cosh x = 1. The ratios of a bow blank (760 x 14 mm, E/G = 18.33) are roots of Timoshenko's frequency
-// equation, from which first-order theory departs by 0.1 % in the sixth mode.
+// Thomson, Theory of Vibration with Applications, App. D: 22.3733, 61.6728, 120.9034; the
+// others are roots of cos x cosh x = 1. The ratios of a bow blank (760 x 14 mm, E/G =
+// 18.33) are roots of Timoshenko's frequency equation, from which first-order theory
+// departs by 0.1 % in the sixth mode.
 func TestFreeRatio(t *testing.T) {
 	const s = 14.0 * 14 / 12 / (760 * 760)
 	for i, want := range []struct{ lam2, blank float64 }{

@@ -11,9 +11,10 @@ type Place struct {
 	Order int // 1 = lowest
 }
 
-// Energies are the densities of strain and kinetic energy of a mode at x (0 to 1 along the bar), each with mean 1, for a slender
-// uniform free bar. By Rayleigh's principle a stiffness that varies by s(x) and a mass by m(x), both relative, move ln f
-// by half the mean of strain*s - kinetic*m.
+// Energies are the densities of strain and kinetic energy of a mode at x (0 to 1 along
+// the bar), each with mean 1, for a slender uniform free bar. By Rayleigh's principle a
+// stiffness that varies by s(x) and a mass by m(x), both relative, move ln f by half the
+// mean of strain*s - kinetic*m.
 func (p Place) Energies(x float64) (strain, kinetic float64) {
 	if !p.Kind.bends() {
 		sin, cos := math.Sincos(float64(p.Order) * math.Pi * x)
@@ -31,14 +32,16 @@ func (p Place) Energies(x float64) (strain, kinetic float64) {
 	return (hyperbolic - circular) * (hyperbolic - circular), (hyperbolic + circular) * (hyperbolic + circular)
 }
 
-// What varies along a bar of wood, for one unit of E's standard deviation: density, height and width, each for itself and
-// none bound to another, correlated exponentially over a seventh of the length (assumed; how uneven real blanks
-// are is common practice, no source: a few per cent of E).
+// What varies along a bar of wood, for one unit of E's standard deviation: density,
+// height and width, each for itself and none bound to another, correlated exponentially
+// over a seventh of the length (assumed; how uneven real blanks are is common practice,
+// no source: a few per cent of E).
 const (
 	densityPerYoung = 0.35
 	sectionPerYoung = 0.18
 	correlation     = 0.133
-	// What of a mode's scatter is its own: wood is of no such law, and the shapes of the modes follow the unevenness.
+	// What of a mode's scatter is its own: wood is of no such law, and the shapes of the
+	// modes follow the unevenness.
 	ownPerYoung = 0.04
 )
 
@@ -58,7 +61,8 @@ var places = func() (list []Place) {
 	return list
 }()
 
-// weights are how ln f of a mode answers, times two, at x to what varies there: E, density, height, width.
+// weights are how ln f of a mode answers, times two, at x to what varies there: E,
+// density, height, width.
 func (p Place) weights(x float64) [4]float64 {
 	strain, kinetic := p.Energies(x)
 	switch p.Kind {
@@ -120,7 +124,8 @@ var unevenCovariance = sync.OnceValue(func() map[[2]Place]float64 {
 	return out
 })
 
-// UnevenCovariance is the covariance of ln f of two modes of a bar whose E varies along it with a relative standard deviation of 1, and
-// with it density and section: times the square of what E does vary by. Frequencies are compared
-// with those of a bar that has the means of E, density and section all along.
+// UnevenCovariance is the covariance of ln f of two modes of a bar whose E varies along
+// it with a relative standard deviation of 1, and with it density and section: times the
+// square of what E does vary by. Frequencies are compared with those of a bar that has
+// the means of E, density and section all along.
 func UnevenCovariance(a, b Place) float64 { return unevenCovariance()[[2]Place{a, b}] }

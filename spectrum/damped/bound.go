@@ -9,13 +9,14 @@ import (
 )
 
 // Bound is the Cramer-Rao bound for the parameters of lines (and undamped lines) in
-// complex white noise: the covariance that no unbiased estimator can beat, ordered as Fit.Cov.
-// amp holds the amplitudes of the damped, then of the undamped lines; noise is the
-// variance E|w|^2 of one complex sample, n the number of samples at the given rate.
+// complex white noise: the covariance that no unbiased estimator can beat, ordered as
+// Fit.Cov. amp holds the amplitudes of the damped, then of the undamped lines; noise is
+// the variance E|w|^2 of one complex sample, n the number of samples at the given rate.
 //
 // It is the inverse of the Fisher matrix with the amplitudes eliminated by their
 // Schur complement. For one line it agrees with the closed form of Yao & Pandit,
-// IEEE Trans. Signal Process. 43 (1995) 878 (from memory, not found to read; the test restates it).
+// IEEE Trans. Signal Process. 43 (1995) 878 (from memory, not found to read;
+// the test restates it).
 func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense {
 	lines := append([]Line(nil), m.Lines...)
 	for _, f := range m.Undamped {
@@ -24,9 +25,10 @@ func Bound(m Model, amp []complex128, noise, rate float64, n int) *mat.SymDense 
 	return bound(m, nil, []Record{{Bins: Transform(lines, amp, rate, n, 0, n), N: n}}, noise, rate)
 }
 
-// BoundBesideWaves is Bound where each undamped line is one coherent wave, known from quiet samples before the record, too, in
-// which only these waves sound, and its frequency from other sources. Real and imaginary part of the waves' amplitudes
-// at the first of these samples are the last parameters.
+// BoundBesideWaves is Bound where each undamped line is one coherent wave, known from
+// quiet samples before the record, too, in which only these waves sound, and its
+// frequency from other sources. Real and imaginary part of the waves' amplitudes at the
+// first of these samples are the last parameters.
 func BoundBesideWaves(m Model, known []Known, amp []complex128, noise, rate float64, quiet, n int) *mat.SymDense {
 	lines, waves := slices.Clone(m.Lines), make([]Line, len(m.Undamped))
 	m.Coherent = make([]complex128, len(waves))

@@ -9,9 +9,9 @@ import (
 	"ringstock/spectrum/damped"
 )
 
-// TestBoundBySciPy compares the bound with the scatter of SciPy's least squares over many trials of noise;
-// testdata/scipy/bound.py stored it. An rms over n trials has a relative sd of 1/sqrt(2 n);
-// three of them are allowed.
+// TestBoundBySciPy compares the bound with the scatter of SciPy's least squares over many
+// trials of noise; testdata/scipy/bound.py stored it. An rms over n trials has a relative
+// sd of 1/sqrt(2 n); three of them are allowed.
 func TestBoundBySciPy(t *testing.T) {
 	text, err := os.ReadFile("../../testdata/scipy/bound.json")
 	if err != nil {

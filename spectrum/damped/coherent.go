@@ -9,15 +9,17 @@ import (
 )
 
 const (
-	// turnsApart is by how much the logarithm of the likelihood must prefer one number of turns to any
-	// other: much, since it is taken from the amplitudes alone, as if the damped lines were known.
+	// turnsApart is by how much the logarithm of the likelihood must prefer one number of
+	// turns to any other: much, since it is taken from the amplitudes alone, as if the
+	// damped lines were known.
 	turnsApart = 12
 	manyTurns  = 40    // sd of the turns from the first record to the last: with more none stands out
 	byChance   = 0.998 // once in 500 times chance alone looks like a contradiction
 )
 
-// Coherent fits the lines of f anew with each undamped line as one wave that goes on through all records. It is
-// nil if the records contradict that, or if the turns between them can't be counted.
+// Coherent fits the lines of f anew with each undamped line as one wave that goes on
+// through all records. It is nil if the records contradict that, or if the turns between
+// them can't be counted.
 func (s *Fitter) Coherent(f *Fit) *Fit {
 	undamped, amp, ok := s.waves(f)
 	if !ok {
@@ -39,7 +41,8 @@ func (s *Fitter) Coherent(f *Fit) *Fit {
 	return g
 }
 
-// waves estimates the frequencies and amplitudes of coherent waves from a fit whose records have amplitudes of their own.
+// waves estimates the frequencies and amplitudes of coherent waves from a fit whose
+// records have amplitudes of their own.
 func (s *Fitter) waves(f *Fit) (undamped []float64, coherent []complex128, ok bool) {
 	s.prepare(f.Lines, f.Undamped, nil)
 	s.evaluate(s.start, false)
@@ -53,8 +56,8 @@ func (s *Fitter) waves(f *Fit) (undamped []float64, coherent []complex128, ok bo
 	return undamped, coherent, len(undamped) > 0
 }
 
-// sightings are what the records say of one undamped line: an amplitude each, and one over its variance. The phase in a
-// record's middle stays if the frequency is moved.
+// sightings are what the records say of one undamped line: an amplitude each, and one
+// over its variance. The phase in a record's middle stays if the frequency is moved.
 type sightings struct {
 	hz, sd          float64
 	amp             []complex128
@@ -91,8 +94,8 @@ func (v sightings) likelihood(off float64) float64 {
 	return v.total*sq(v.mean(off)) - off*off/(2*v.sd*v.sd)
 }
 
-// wave is by how much the best wave is off, and its amplitude at time 0; ok is false if the turns between the records can't be
-// counted.
+// wave is by how much the best wave is off, and its amplitude at time 0; ok is false if
+// the turns between the records can't be counted.
 func (v sightings) wave() (off float64, amp complex128, ok bool) {
 	span := slices.Max(v.startS) - slices.Min(v.startS)
 	if len(v.startS) < 2 || span == 0 || !(v.sd*span < manyTurns) {

@@ -42,7 +42,8 @@ func (s *Fitter) slope(dst []complex128, r Record, f, alpha float64) {
 	}
 }
 
-// reciprocal is 1/z without the care for overflow that Go's complex division takes; ok is false at zero.
+// reciprocal is 1/z without the care for overflow that Go's complex division takes;
+// ok is false at zero.
 func reciprocal(z complex128) (inv complex128, ok bool) {
 	m := real(z)*real(z) + imag(z)*imag(z)
 	if m < 1e-24 {

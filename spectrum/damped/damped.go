@@ -9,11 +9,13 @@
 //
 // and its rectangular-window DFT is known in closed form for any decay and any N,
 // so nothing is lost by truncation, and bins of white noise stay independent.
-// Several records (the taps of one blank) share f, alpha and g; each has its own a, and its own b too unless the
-// undamped lines are coherent: then b_h exp(2 pi i g_h T), T the record's start, is that of all of them.
+// Several records (the taps of one blank) share f, alpha and g; each has its own a, and
+// its own b too unless the undamped lines are coherent: then b_h exp(2 pi i g_h T), T the
+// record's start, is that of all of them.
 //
 // Source of the method: Golub & Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, with
-// the simplification of the Jacobian by Kaufman, BIT 15 (1975) 49 (from memory; not found to read).
+// the simplification of the Jacobian by Kaufman, BIT 15 (1975) 49 (from memory;
+// not found to read).
 package damped
 
 import (
@@ -48,8 +50,8 @@ type Model struct {
 	Background int          // terms of the complex polynomial under each record's bins, 0-3
 }
 
-// Fit is the result. Theta orders its parameters Hz, Alpha of each line, then each undamped Hz,
-// then real and imaginary part of each coherent amplitude.
+// Fit is the result. Theta orders its parameters Hz, Alpha of each line, then each
+// undamped Hz, then real and imaginary part of each coherent amplitude.
 type Fit struct {
 	Model
 	Cov       *mat.SymDense  // covariance of Theta from the residual noise

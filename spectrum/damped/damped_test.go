@@ -68,9 +68,10 @@ func TestBoundOneLine(t *testing.T) {
 	}
 }
 
-// TestAtTheBoundBesideWaves: a ring beside a hum that a second before it was heard alone scatters as the bound says; with 300
-// records a root mean square is known to 4.1 % (one sd), three of them are left. A long quiet tells the hum, as does
-// what other sources say together with it: then the bound is that of a hum that is known.
+// TestAtTheBoundBesideWaves: a ring beside a hum that a second before it was heard alone
+// scatters as the bound says; with 300 records a root mean square is known to 4.1 % (one
+// sd), three of them are left. A long quiet tells the hum, as does what other sources say
+// together with it: then the bound is that of a hum that is known.
 func TestAtTheBoundBesideWaves(t *testing.T) {
 	const rate, n, quiet, noise, runs = 150.0, 300, 150, 0.1, 300
 	m := damped.Model{Lines: []damped.Line{{1.3, 2}}, Undamped: []float64{1.1}}
@@ -100,7 +101,8 @@ func TestAtTheBoundBesideWaves(t *testing.T) {
 		if r := math.Sqrt(square / cov.At(p, p)); math.Abs(r-1) > 3*0.041 {
 			t.Errorf("parameter %d: rms %.3f of the bound", p, r)
 		}
-		// A hum known from a thousand seconds and this second is a thousandth uncertain in the square.
+		// A hum known from a thousand seconds and this second is a thousandth
+		// uncertain in the square.
 		if r := long.At(p, p) / clear.At(p, p); r < 1 || r > 1.01 {
 			t.Errorf("parameter %d: the variance beside a known hum is %.3f of that without it", p, r)
 		}
@@ -192,7 +194,8 @@ func BenchmarkSolve(b *testing.B) {
 	}
 }
 
-// TestSplit: of a raster the pair that is there takes the place of the line that was fitted to it.
+// TestSplit: of a raster the pair that is there takes the place of the line
+// that was fitted to it.
 func TestSplit(t *testing.T) {
 	const rate, n = 150.0, 300
 	truth := []damped.Line{{-0.5, 2}, {0.5, 2}, {8, 2}}
@@ -217,8 +220,8 @@ func TestSplit(t *testing.T) {
 	}
 }
 
-// TestCoherent: a wave that goes on through a silent and a sounding record is found to be one, and tells the ring 0.1 Hz
-// beside it better; another phase in one of them is not.
+// TestCoherent: a wave that goes on through a silent and a sounding record is found to be
+// one, and tells the ring 0.1 Hz beside it better; another phase in one of them is not.
 func TestCoherent(t *testing.T) {
 	const rate, n, apart, noise = 150.0, 240, 1.8, 1e-4
 	ring, hum := damped.Line{Hz: 0.1, Alpha: 2}, damped.Line{}
@@ -272,9 +275,10 @@ func TestCoherent(t *testing.T) {
 	}
 }
 
-// TestShare: where several records hold the same random sum of known columns, the fit that knows of them scatters as it says, by
-// less than the one that takes them for noise says or scatters; and the likelihood, integrated over all unknowns, tells columns
-// that are there from those that are not.
+// TestShare: where several records hold the same random sum of known columns, the fit
+// that knows of them scatters as it says, by less than the one that takes them for noise
+// says or scatters; and the likelihood, integrated over all unknowns, tells columns that
+// are there from those that are not.
 func TestShare(t *testing.T) {
 	const rate, n, noise, runs = 150.0, 240, 0.01, 150
 	ring, fast := damped.Line{Hz: 0.3, Alpha: 2}, []float64{12, 25, 40}

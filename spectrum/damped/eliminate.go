@@ -51,7 +51,8 @@ func (s *Fitter) evaluate(theta []float64, slopes bool) float64 {
 	return s.cost()
 }
 
-// wave is the frequency of an undamped line, and what it has at a record's first sample if it is coherent.
+// wave is the frequency of an undamped line, and what it has at a record's first
+// sample if it is coherent.
 func (s *Fitter) wave(theta []float64, j int, r Record) (hz float64, turn, amp complex128) {
 	hz = theta[2*s.nLines+j]
 	if s.joint {

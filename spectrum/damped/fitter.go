@@ -7,8 +7,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Fitter fits models to the same records again and again. What all of them share is prepared
-// once, and its inner loops allocate nothing.
+// Fitter fits models to the same records again and again. What all of them share is
+// prepared once, and its inner loops allocate nothing.
 type Fitter struct {
 	recs    []Record
 	rate    float64
@@ -68,8 +68,9 @@ func NewFitter(recs []Record, rate float64, steady []float64, background int) *F
 // Expect gives all further fits what is known of their undamped lines.
 func (s *Fitter) Expect(known []Known) { s.known = known }
 
-// Share gives all further fits columns of each record (none for silent ones) whose complex coefficients are common to all records,
-// and of which is known before that they are independent, of mean zero and variance 1.
+// Share gives all further fits columns of each record (none for silent ones) whose
+// complex coefficients are common to all records, and of which is known before that they
+// are independent, of mean zero and variance 1.
 func (s *Fitter) Share(columns [][][]complex128) {
 	s.shared, s.nShared, s.anew = columns, 0, true
 	for _, c := range columns {
@@ -77,8 +78,8 @@ func (s *Fitter) Share(columns [][][]complex128) {
 	}
 }
 
-// Roughly ends all further fits when a thirtieth of a standard deviation is all that another step would bring; otherwise
-// it is a hundredth.
+// Roughly ends all further fits when a thirtieth of a standard deviation is all that
+// another step would bring; otherwise it is a hundredth.
 func (s *Fitter) Roughly() { s.enough = 1e-3 }
 
 // prepare sets out for a model, and makes room for it and for a line more.
@@ -174,8 +175,8 @@ func packTheta(lines []Line, undamped []float64, coherent []complex128) []float6
 	return t
 }
 
-// The first fixed columns of every basis, steady lines and background, are the same for all
-// parameters: they are made orthonormal once.
+// The first fixed columns of every basis, steady lines and background, are the same for
+// all parameters: they are made orthonormal once.
 func (s *Fitter) fixed() int { return len(s.steady) + s.bg }
 
 // own counts the parameters of lines and waves; those of shared columns follow.

@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// Gains is by how much the Bayesian information criterion would fall if one of the lines were
-// added to a fit of these records as it stands, frequencies and decays not yet adjusted. A full fit mostly
-// gains a little more.
+// Gains is by how much the Bayesian information criterion would fall if one of the lines
+// were added to a fit of these records as it stands, frequencies and decays not yet
+// adjusted. A full fit mostly gains a little more.
 func (s *Fitter) Gains(f *Fit, lines []Line) []float64 {
 	s.prepare(f.Lines, f.Undamped, f.Coherent)
 	s.evaluate(s.start, false)
@@ -42,9 +42,10 @@ func (s *Fitter) Gains(f *Fit, lines []Line) []float64 {
 	return gains
 }
 
-// Split is the best pair out of the lines to stand in place of line m of a fit, and by how much the
-// Bayesian information criterion would fall with it, nothing yet adjusted. One line fitted to
-// a pair can end so far from both that no single line beside it would lead to them.
+// Split is the best pair out of the lines to stand in place of line m of a fit, and by
+// how much the Bayesian information criterion would fall with it, nothing yet adjusted.
+// One line fitted to a pair can end so far from both that no single line beside it
+// would lead to them.
 func (s *Fitter) Split(f *Fit, m int, lines []Line) (pair [2]Line, gain float64) {
 	s.prepare(slices.Delete(slices.Clone(f.Lines), m, m+1), f.Undamped, f.Coherent)
 	s.evaluate(s.start, false)
@@ -75,7 +76,8 @@ func (s *Fitter) Split(f *Fit, m int, lines []Line) (pair [2]Line, gain float64)
 		was := max(power(f.Residual[i]), 1e-300)
 		for j := range n {
 			for k := j + 1; k < n; k++ {
-				// What two unit vectors explain together: c^H G^-1 c, G their Gram matrix.
+				// What two unit vectors explain together: c^H G^-1 c, G their Gram
+				// matrix.
 				g := dot(cols[j], cols[k])
 				apart := 1 - sq(g)
 				left := at.rss

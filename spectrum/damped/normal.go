@@ -7,8 +7,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// slopes forms P (d column/d(-alpha + 2 pi i f)) amplitude for every line, P the projector
-// off the eliminated part. evaluate(theta) must have run before.
+// slopes forms P (d column/d(-alpha + 2 pi i f)) amplitude for every line, P the
+// projector off the eliminated part. evaluate(theta) must have run before.
 func (s *Fitter) slopes(theta []float64) {
 	for i, r := range s.recs {
 		at, col, used := &s.at[i], s.fixed(), s.columns(r)
@@ -50,8 +50,9 @@ func (s *Fitter) slopes(theta []float64) {
 	}
 }
 
-// byLine are the derivatives of the residual, data minus model, by a line's f and by its alpha, in units of
-// its slope (of the latter the signs cancel); byAmp are those by the parts of a coherent amplitude in units of its column.
+// byLine are the derivatives of the residual, data minus model, by a line's f and by its
+// alpha, in units of its slope (of the latter the signs cancel); byAmp are those by the
+// parts of a coherent amplitude in units of its column.
 var (
 	byLine = []complex128{complex(0, -2*math.Pi), 1}
 	byAmp  = []complex128{-1, -1i}
@@ -72,7 +73,8 @@ func (s *Fitter) parameters(carrier int) (first int, by []complex128) {
 	}
 }
 
-// normal forms the weighted normal equations, Re(J^H J) and -Re(J^H r), with what is known before.
+// normal forms the weighted normal equations, Re(J^H J) and -Re(J^H r), with
+// what is known before.
 func (s *Fitter) normal() {
 	s.hess.Zero()
 	s.grad.Zero()

@@ -60,7 +60,8 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 		fit.NoisePow = append(fit.NoisePow, 2*s.noise(i, p))
 		k := 2 * len(r.Bins)
 		fit.deviance += float64(k) * math.Log(max(at.rss/float64(k), 1e-300))
-		// Of the marginal likelihood: with flat priors the unknowns' own uncertainty counts, too.
+		// Of the marginal likelihood: with flat priors the unknowns' own
+		// uncertainty counts, too.
 		fit.Marginal += float64(k-2*to) * math.Log(max(at.rss/float64(k), 1e-300))
 		for a := range to {
 			fit.Marginal += 4 * math.Log(max(cmplx.Abs(at.tri[a][a]), 1e-300))
@@ -77,8 +78,8 @@ func (s *Fitter) finish(fit *Fit, theta []float64) {
 	fit.BIC = fit.deviance + float64(unknown)*math.Log(float64(data))
 }
 
-// alone takes record i's own Gauss-Newton step from theta, given the covariance of all. What coherent lines are is
-// known from all records, so well as they know it.
+// alone takes record i's own Gauss-Newton step from theta, given the covariance of all.
+// What coherent lines are is known from all records, so well as they know it.
 func (s *Fitter) alone(i int, theta []float64, all *mat.SymDense) Alone {
 	p, q := 2*s.nLines, s.own()
 	if s.recs[i].Silent || p == 0 {

@@ -21,8 +21,9 @@ const (
 	fastGrowth  = 0.05  // 1/s by which a line may grow on its way to a decay
 )
 
-// Solve fits lines, damped and undamped, from their starting values; with coherent nil the undamped ones have
-// amplitudes of their own in each record. It fails as the function Solve does.
+// Solve fits lines, damped and undamped, from their starting values; with coherent nil
+// the undamped ones have amplitudes of their own in each record. It fails as the
+// function Solve does.
 func (s *Fitter) Solve(lines []Line, undamped []float64, coherent []complex128) (*Fit, error) {
 	s.prepare(lines, undamped, coherent)
 	free := -len(s.start)
@@ -45,8 +46,9 @@ func (s *Fitter) Solve(lines []Line, undamped []float64, coherent []complex128) 
 	return fit, nil
 }
 
-// descend moves theta, at which the model was evaluated, to where the cost is least, by Levenberg-Marquardt steps. It tells how many there
-// were, and whether another one would bring less than is enough.
+// descend moves theta, at which the model was evaluated, to where the cost is least, by
+// Levenberg-Marquardt steps. It tells how many there were, and whether another one would
+// bring less than is enough.
 func (s *Fitter) descend(theta []float64) (steps int, converged bool) {
 	if len(theta) == 0 {
 		return 0, true
@@ -107,8 +109,9 @@ func (s *Fitter) outside(theta []float64) bool {
 	return false
 }
 
-// marquardt is the step that the equations suggest, the shorter the greater lambda. Condition numbers, which mat.Cholesky would
-// estimate at more than the cost of all else, play no part.
+// marquardt is the step that the equations suggest, the shorter the greater lambda.
+// Condition numbers, which mat.Cholesky would estimate at more than the cost of all
+// else, play no part.
 func marquardt(hess *mat.SymDense, grad *mat.VecDense, lambda float64) (*mat.VecDense, bool) {
 	p := grad.Len()
 	damp := mat.NewSymDense(p, nil)

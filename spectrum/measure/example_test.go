@@ -6,7 +6,8 @@ import (
 	"ringstock/spectrum/measure"
 )
 
-// The density of a blank from what scale, rule and calliper say, and what makes up its uncertainty.
+// The density of a blank from what scale, rule and calliper say, and what makes
+// up its uncertainty.
 func ExamplePropagate() {
 	density := measure.Propagate(
 		func(x []float64) float64 { return x[0] / (x[1] * x[2] * x[3]) },

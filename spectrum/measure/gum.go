@@ -10,7 +10,8 @@ import (
 // contributions c_i u(x_i): u_c^2 = sum (c_i u_i)^2, the law of propagation of
 // uncertainty (JCGM 100:2008, eq. 10). Parts of one name stem from one source and
 // are added with their signs first, which is how a common cause (one calliper for two
-// faces) enters. The budget lists them without sign, largest first; nothings are left out.
+// faces) enters. The budget lists them without sign, largest first; nothings are left
+// out.
 func FromParts(x float64, parts []Part) Value {
 	var sum []Part
 	for _, p := range parts {

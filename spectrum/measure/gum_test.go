@@ -74,7 +74,8 @@ func TestAdditiveModel(t *testing.T) {
 }
 
 // A bow blank's modulus by E = K m f^2 L^3/(b t^3): with one gauge for both faces the
-// exponents add (1 + 3) instead of adding in quadrature (JCGM 100:2008, eq. 13 with r = 1).
+// exponents add (1 + 3) instead of adding in quadrature (JCGM 100:2008, eq. 13 with r =
+// 1).
 func TestCorrelation(t *testing.T) {
 	in := []measure.Input{{Name: "b", X: 14, U: 0.05}, {Name: "t", X: 14, U: 0.05}}
 	f := func(x []float64) float64 { return 1 / (x[0] * x[1] * x[1] * x[1]) }
@@ -89,8 +90,8 @@ func TestCorrelation(t *testing.T) {
 	near(t, "named parts add before they are squared", v.U, math.Sqrt(20), 1e-12)
 }
 
-// TestFromPartsOfOneSource: what one source does to a result by two ways is added with its
-// signs (JCGM 100:2008, eq. 16 with r = ±1): it may cancel.
+// TestFromPartsOfOneSource: what one source does to a result by two ways is added with
+// its signs (JCGM 100:2008, eq. 16 with r = ±1): it may cancel.
 func TestFromPartsOfOneSource(t *testing.T) {
 	for _, c := range []struct {
 		a, b, want float64

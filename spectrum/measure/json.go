@@ -12,9 +12,10 @@ import (
 // Marshal writes a struct whose fields may be Values as one flat JSON object.
 // A field of type Value tagged json:"q" becomes "q" and "q_u" (another name for the
 // uncertainty by the tag u:"purity_u_pct"); an unknown value becomes null, and its
-// reason goes into "why" under the same name, and the reason's code, if it has one, into "why_codes"; a budget goes into
-// "budget". A Coded field, such as warnings, is followed by its codes, under the name of the tag codes:"warning_codes".
-// Embedded structs are flattened too. A tag u:"-" leaves the uncertainty out. Numbers are written with nine
+// reason goes into "why" under the same name, and the reason's code, if it has one, into
+// "why_codes"; a budget goes into "budget". A Coded field, such as warnings, is followed
+// by its codes, under the name of the tag codes:"warning_codes". Embedded structs are
+// flattened too. A tag u:"-" leaves the uncertainty out. Numbers are written with nine
 // significant digits, so that the last bits of an arithmetic unit don't show.
 func Marshal(structure any) ([]byte, error) {
 	w := writer{why: map[string]string{}, codes: map[string]string{}, budget: map[string][]Part{}}
@@ -93,8 +94,9 @@ func (w *writer) value(f reflect.StructField, name string, m Value) {
 	}
 }
 
-// marshalled is the JSON of a field. Marshalers in it, alone or in a list, are asked themselves: json.Marshal reads what they
-// wrote all over again, once for each level of nesting.
+// marshalled is the JSON of a field. Marshalers in it, alone or in a list, are
+// asked themselves: json.Marshal reads what they wrote all over again, once for
+// each level of nesting.
 func marshalled(v reflect.Value) ([]byte, error) {
 	switch kind := v.Kind(); {
 	case (kind == reflect.Pointer || kind == reflect.Slice) && v.IsNil():

@@ -13,8 +13,8 @@ type Distribution struct {
 }
 
 // MonteCarlo propagates distributions (JCGM 101:2008, clause 7): model draws its inputs
-// from rng and returns the result; it is called trials times. The same seed gives the same
-// Distribution. Draws that are not finite are left out.
+// from rng and returns the result; it is called trials times. The same seed gives the
+// same Distribution. Draws that are not finite are left out.
 func MonteCarlo(rng *rand.Rand, trials int, model func(*rand.Rand) float64) Distribution {
 	d := Distribution{sorted: make([]float64, 0, trials)}
 	for range trials {

@@ -7,8 +7,9 @@ import (
 )
 
 // Rounded writes a known value and its standard uncertainty to the last digit that the
-// uncertainty lets one know: one digit of it, two where the first is a 1 or a 2 (JCGM 100:2008,
-// 7.2.6, allows two at most). An exact value has an empty u and up to five digits.
+// uncertainty lets one know: one digit of it, two where the first is a 1 or a
+// 2 (JCGM 100:2008, 7.2.6, allows two at most). An exact value has an empty u
+// and up to five digits.
 func (v Value) Rounded() (x, u string) {
 	if v.U == 0 {
 		return unsignedZero(strconv.FormatFloat(v.X, 'g', 5, 64)), ""

@@ -2,7 +2,8 @@ package measure
 
 import "testing"
 
-// The rule is that of JCGM 100:2008, 7.2.6; which of its one or two digits is ours to choose.
+// The rule is that of JCGM 100:2008, 7.2.6; which of its one or two digits is ours to
+// choose.
 func TestText(t *testing.T) {
 	for _, c := range []struct {
 		v          Value

@@ -19,8 +19,8 @@ type Value struct {
 	known bool
 }
 
-// Source names what a contribution to an uncertainty stems from. It is an identifier as well as what people read:
-// programs compare it with constants, never look into it.
+// Source names what a contribution to an uncertainty stems from. It is an identifier as
+// well as what people read: programs compare it with constants, never look into it.
 type Source string
 
 // Part is one contribution to a value's standard uncertainty, in the value's own unit.
@@ -49,8 +49,8 @@ func Of(x, u float64) Value {
 // Unknown is a value that could not be had, with the reason in plain words.
 func Unknown(why string) Value { return Value{Why: why} }
 
-// Reason says why a value is not known. Code is its stable short name, on which programs decide; Text, in plain words, may
-// be reworded any time.
+// Reason says why a value is not known. Code is its stable short name, on which programs
+// decide; Text, in plain words, may be reworded any time.
 type Reason struct{ Code, Text string }
 
 // Value is a value that is not known for this reason.

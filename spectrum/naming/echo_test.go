@@ -7,8 +7,9 @@ import (
 	"ringstock/spectrum/naming"
 )
 
-// A torsion mode is known where it stands alone; what the room makes of a bending mode beside it is none, and no
-// foreign note either. (Pitches and decays of a synthetic blank in a room.)
+// A torsion mode is known where it stands alone; what the room makes of a bending
+// mode beside it is none, and no foreign note either. (Pitches and decays of a
+// synthetic blank in a room.)
 func TestTorsionBesideEcho(t *testing.T) {
 	line := func(hz, q, amp float64) naming.Line {
 		alpha := math.Pi * hz / q
@@ -32,7 +33,8 @@ func TestTorsionBesideEcho(t *testing.T) {
 	}
 }
 
-// A thump below the note is not the note: it has no overtones, and hardly rings. (A struck metal bar on a toy's frame.)
+// A thump below the note is not the note: it has no overtones, and hardly rings. (A
+// struck metal bar on a toy's frame.)
 func TestThumpBelowTheNote(t *testing.T) {
 	line := func(hz, q, energy float64) naming.Line {
 		return naming.Line{Hz: hz, Alpha: math.Pi * hz / q, SDAlpha: 0.02 * math.Pi * hz / q, Energy: energy}
@@ -49,8 +51,8 @@ func TestThumpBelowTheNote(t *testing.T) {
 	}
 }
 
-// A foreign note below two modes of a blank is not the second mode of a bar three times as thick as any blank, whose
-// own note nobody hears. (Lines of an uneven bar.)
+// A foreign note below two modes of a blank is not the second mode of a bar three times
+// as thick as any blank, whose own note nobody hears. (Lines of an uneven bar.)
 func TestForeignNoteMakesNoBar(t *testing.T) {
 	line := func(hz, q, energy float64) naming.Line {
 		return naming.Line{Hz: hz, Alpha: math.Pi * hz / q, SDAlpha: 0.1 * math.Pi * hz / q, Energy: energy}

@@ -1,5 +1,6 @@
-// Package naming says which mode of a bar each line of a ring is, or that it is none of them. The ear asks it with
-// the lines of a ring and knows nothing of the bar; the wood asks it with the bar's dimensions.
+// Package naming says which mode of a bar each line of a ring is, or that it is none of
+// them. The ear asks it with the lines of a ring and knows nothing of the bar; the wood
+// asks it with the bar's dimensions.
 //
 // Every function is pure. Frequencies in Hz, decay rates in 1/s.
 package naming
@@ -37,7 +38,8 @@ type Name struct {
 	Echo   bool // what the room makes of a louder line beside it
 }
 
-// Beside tells whether l lies so near to a fundamental, and dies so little faster, as its other plane does.
+// Beside tells whether l lies so near to a fundamental, and dies so little faster, as
+// its other plane does.
 func (l Line) Beside(f Line) bool {
 	return math.Abs(l.Hz-f.Hz) < ClosePairHz && l.Alpha < PairFaster*f.Alpha
 }

@@ -42,8 +42,8 @@ func All(lines []Line, s Series) []Name {
 	n.echoes() // of the first plane: none of them is a mode of another kind
 	n.planes()
 	for i, l := range lines {
-		// So near to the fundamental, and as slow, nothing but a plane of the bar's own is likely,
-		// even where a second one was found further off.
+		// So near to the fundamental, and as slow, nothing but a plane of the bar's own
+		// is likely, even where a second one was found further off.
 		if f, ok := n.fundamental(); ok && n.free(i) && l.Beside(f) && math.Abs(l.Hz/s.Hz-1) < 0.1 {
 			n.bending(i, 1, 2)
 		}
@@ -93,7 +93,8 @@ func (n *namer) fundamental() (Line, bool) {
 	return Line{}, false
 }
 
-// strongest is the strongest line without a name in a range of ratios that rings no better than Q q, or -1.
+// strongest is the strongest line without a name in a range of ratios that rings no
+// better than Q q, or -1.
 func (n *namer) strongest(low, high, q float64) int {
 	best := -1
 	for i, l := range n.lines {
@@ -104,9 +105,9 @@ func (n *namer) strongest(low, high, q float64) int {
 	return best
 }
 
-// echoes marks what the room makes of a strong note: lines within its width, which nothing tells from it, and near it
-// those that die faster or are no clean exponential: the room's answer is made of many modes, and fades with the
-// square of the distance.
+// echoes marks what the room makes of a strong note: lines within its width, which
+// nothing tells from it, and near it those that die faster or are no clean exponential:
+// the room's answer is made of many modes, and fades with the square of the distance.
 func (n *namer) echoes() {
 	for i, l := range n.lines {
 		own, blurred, matters := n.names[i].Own, l.SDAlpha > blurredDecay*l.Alpha, l.Energy > audible*n.all
@@ -127,9 +128,9 @@ func (n *namer) echoes() {
 	}
 }
 
-// planes names the bending modes of both planes at once. The second plane's series is like the first, all of
-// it higher or lower by one factor. Two of its modes must be heard, or its lowest, faint or very near
-// to the first plane's.
+// planes names the bending modes of both planes at once. The second plane's series is
+// like the first, all of it higher or lower by one factor. Two of its modes must be
+// heard, or its lowest, faint or very near to the first plane's.
 func (n *namer) planes() {
 	s := n.s
 	best, bestGain, _ := n.assign(0)
@@ -189,13 +190,16 @@ func (n *namer) slow(i int) bool {
 	return l.Q() > wornDecay && l.Q()*(1-2*l.SDAlpha/l.Alpha) < bestQ
 }
 
-// pairing is which line each bending mode has, by plane (from 0) and order (from 0), or -1.
+// pairing is which line each bending mode has, by plane (from 0) and order (from 0), or
+// -1.
 type pairing [2][bar.Orders]int
 
-// assign pairs all lines with the bending modes of the first plane and of a second one at w times its frequencies (0
-// = none), such that most of what sounds is explained, each at the place where it is likeliest. For each
-// order the lines of both planes are chosen together: wood's unevenness moves both alike, so that they lie w apart,
-// and a tap excites them in one proportion. It returns what is gained, and how many modes of the second plane are heard.
+// assign pairs all lines with the bending modes of the first plane and of a second one at
+// w times its frequencies (0 = none), such that most of what sounds is explained, each at
+// the place where it is likeliest. For each order the lines of both planes are chosen
+// together: wood's unevenness moves both alike, so that they lie w apart, and a tap
+// excites them in one proportion. It returns what is gained, and how many modes of the
+// second plane are heard.
 func (n *namer) assign(w float64) (best pairing, gain float64, second int) {
 	var level []float64 // of the second plane over the first, dB
 	for pass := range 2 {
@@ -264,7 +268,8 @@ func (n *namer) order(order int, w, level float64, taken []bool) (first, second 
 	return first, second, gain
 }
 
-// other is the best line of the second plane beside line i of the first, or alone (-1) where it should lie near hz.
+// other is the best line of the second plane beside line i of the first, or alone (-1)
+// where it should lie near hz.
 func (n *namer) other(i, order int, hz, level float64, taken []bool) (best int, gain float64) {
 	best = -1
 	sd := unevenSD
@@ -295,7 +300,8 @@ func (n *namer) worth(i int, hz, sd float64) float64 {
 	return n.weight[i] * (1 - (sqr(math.Log(n.lines[i].Hz/hz)/sd)+n.unlike(i))/2/honest)
 }
 
-// unlike is by how much a line's Q differs from the fundamental's, squared, in what is usual for modes of one piece of wood.
+// unlike is by how much a line's Q differs from the fundamental's, squared, in what is
+// usual for modes of one piece of wood.
 func (n *namer) unlike(i int) float64 {
 	f, heard := n.fundamental()
 	if !heard {

@@ -6,10 +6,11 @@ import (
 	"ringstock/spectrum/bar"
 )
 
-// How the bending series of real bars departs from that of an even slender one. Computed with finite elements: bars
-// whose E varies by 8 %, density by 3 % and height by 2 % along the length (the most that blanks do; common
-// practice, no source) move f_n/f_1 by 1.7-1.9 % rms, 3.3-3.7 % in 95 of 100; E by 5 % and density by 2 %
-// half as much. An even taper hardly moves it.
+// How the bending series of real bars departs from that of an even slender one. Computed
+// with finite elements: bars whose E varies by 8 %, density by 3 % and height by 2 %
+// along the length (the most that blanks do; common practice, no source) move f_n/f_1 by
+// 1.7-1.9 % rms, 3.3-3.7 % in 95 of 100; E by 5 % and density by 2 % half as much. An
+// even taper hardly moves it.
 const (
 	near      = 0.008  // off by so little, a line is where an even bar has it
 	far       = 0.04   // and so far off is the most that honest wood does
@@ -20,8 +21,9 @@ const (
 	ringsQ    = 60.0 // a lone line of less may be a thump
 	lowestHz  = 45.0 // nothing of a blank sounds lower
 	unheardBy = 0.5  // by how much a series whose fundamental is not heard must explain more than one with it
-	// and how far it may be from a usual one, as a chi squared of five parts: a right one is in 999 of 1000. Without
-	// it a foreign note and two modes made a bar three times as thick as any blank, with a note of its own.
+	// and how far it may be from a usual one, as a chi squared of five parts: a right one
+	// is in 999 of 1000. Without it a foreign note and two modes made a bar three times
+	// as thick as any blank, with a note of its own.
 	unheardOff = 20.5
 	// (rg/L)^2 = (t/L)^2/12 of a violin blank: 14 mm on 760 mm.
 	usualSlend = 2.8e-5
@@ -29,8 +31,8 @@ const (
 	usualEG = 20.0
 )
 
-// block is the relative rise of each mode's ratio with a head block of the usual size (14 x 28 x 30 mm on a 14 mm
-// bar of 760 mm, by the bar's mechanics).
+// block is the relative rise of each mode's ratio with a head block of the usual size (14
+// x 28 x 30 mm on a 14 mm bar of 760 mm, by the bar's mechanics).
 var block = [bar.Orders]float64{0, 0.0113, 0.0195, 0.0261, 0.031, 0.035}
 
 // Series is the bending series of a bar's first plane, as far as it is heard.
@@ -90,7 +92,8 @@ func Find(lines []Line) (best Series, ok bool) {
 			try(l.Hz, i)
 		}
 	}
-	// A fundamental that can't be heard itself: its second and third partials and one more must be.
+	// A fundamental that can't be heard itself: its second and third partials
+	// and one more must be.
 	for _, l := range lines {
 		for n := 2; n <= 3; n++ {
 			hz := l.Hz / ratio(n, usualSlend, 0)
@@ -110,8 +113,9 @@ func Find(lines []Line) (best Series, ok bool) {
 	return best, len(lines) > 0 && !math.IsInf(best.score, -1)
 }
 
-// worth is what speaks for a series whose fundamental is line own, -1 if that is not heard: what it explains, less what it
-// leaves unexplained, but for what lies far over the lowest line that rings.
+// worth is what speaks for a series whose fundamental is line own, -1 if that is not
+// heard: what it explains, less what it leaves unexplained, but for what lies far over
+// the lowest line that rings.
 func (s Series) worth(lines []Line, weight []float64, lowest float64, own int) float64 {
 	explained, foreign := 0.0, 0.0
 	for _, i := range s.Member {
@@ -136,8 +140,8 @@ func (s Series) worth(lines []Line, weight []float64, lowest float64, own int) f
 	return explained - 0.5*foreign
 }
 
-// slenderness is what the members of the series say of it, more finely than the search, and off how far they and it
-// then are from what is usual: a chi squared.
+// slenderness is what the members of the series say of it, more finely than the search,
+// and off how far they and it then are from what is usual: a chi squared.
 func (s Series) slenderness(lines []Line) (at, off float64) {
 	best, at := math.Inf(1), s.S
 	for x := 0.0; x <= maxSlend; x += 1e-6 {
@@ -162,8 +166,8 @@ func closeness(off float64) float64 {
 	return atNear * (far - off) / (far - near)
 }
 
-// fitSeries finds slenderness and head block with which most lines fall into place above hz.
-// own is the fundamental's line, -1 if it is not among them.
+// fitSeries finds slenderness and head block with which most lines fall into place above
+// hz. own is the fundamental's line, -1 if it is not among them.
 func fitSeries(lines []Line, weight []float64, hz float64, own int) Series {
 	best := Series{Hz: hz, score: math.Inf(-1)}
 	try := func(s, b float64) {

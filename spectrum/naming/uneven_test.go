@@ -36,8 +36,8 @@ type heard struct {
 	own bool
 }
 
-// lines are those of a case that can be heard, as good as an analysis can tell them, the fundamental's place and
-// what is loud enough to be named.
+// lines are those of a case that can be heard, as good as an analysis can tell them, the
+// fundamental's place and what is loud enough to be named.
 func lines(c cases.Case, foreign bool, random *rand.Rand) (out []heard) {
 	const leastDB = -48
 	s := c.Scene
@@ -148,7 +148,8 @@ func atMost(n int, p float64) int {
 	return n
 }
 
-// The lines of uneven bars, made by finite elements: no mode becomes foreign because its neighbour took its name.
+// The lines of uneven bars, made by finite elements: no mode becomes foreign because its
+// neighbour took its name.
 func TestUnevenNames(t *testing.T) {
 	for _, foreign := range []bool{false, true} {
 		for _, u := range levels {

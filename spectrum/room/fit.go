@@ -9,17 +9,19 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// What is known of rooms before anything is heard: furnished rooms die in 0.2-0.6 s, bare ones and stairwells in 1-2 s, halls later
-// (Kuttruff, Room Acoustics). The reverberant sound lies some 15 dB below the direct one where the microphone is a
-// hand's breadth off, and is as loud at arm's length.
+// What is known of rooms before anything is heard: furnished rooms die in 0.2-0.6 s, bare
+// ones and stairwells in 1-2 s, halls later (Kuttruff, Room Acoustics). The reverberant
+// sound lies some 15 dB below the direct one where the microphone is a hand's breadth
+// off, and is as loud at arm's length.
 const (
 	shortS, longS = 0.12, 4.5 // RT60, s
 	outsideLn     = 0.2       // by which these limits are soft
-	// Shorter than a furnished room's RT60, s: the beginning of a ring that is left out covers it, and what ends there is a
-	// pitch that glides, if it moves the note by so many of the noise's uncertainties.
+	// Shorter than a furnished room's RT60, s: the beginning of a ring that is left out
+	// covers it, and what ends there is a pitch that glides, if it moves the note by so
+	// many of the noise's uncertainties.
 	briefS, moved = 0.17, 3.0
-	// Longer than any room's that blanks are tapped in, s: what ends there explains the ring away, if it moves the note by
-	// so many Hz or the decay by so much of itself.
+	// Longer than any room's that blanks are tapped in, s: what ends there explains the
+	// ring away, if it moves the note by so many Hz or the decay by so much of itself.
 	absurdS, awayHz, awayLn = 6.0, 0.5, 0.4
 	usualDB, spreadDB       = -9.0, 7.0 // reverberant over direct energy
 	noiseLn                 = 0.2       // relative sd of the noise's variance
@@ -67,7 +69,8 @@ type place struct {
 	fisher *mat.SymDense
 }
 
-// The parameters of a model, in this order; those without a name are frequency and decay rate of one line after the other.
+// The parameters of a model, in this order; those without a name are frequency and decay
+// rate of one line after the other.
 const (
 	ringHz = iota
 	ringAlphaLn
@@ -94,7 +97,8 @@ func unpack(x []float64, given []Line) state {
 	return m
 }
 
-// soft is the logarithm of a prior that is flat between two limits and falls off beyond as a normal one.
+// soft is the logarithm of a prior that is flat between two limits and falls off
+// beyond as a normal one.
 func soft(x, low, high, sd float64) float64 {
 	d := max(low-x, x-high, 0) / sd
 	return -d * d / 2
@@ -128,7 +132,8 @@ func (p *problem) prior(m state) float64 {
 	return l
 }
 
-// known are the variances that stand in for the prior's where Fisher's matrix is inverted.
+// known are the variances that stand in for the prior's where Fisher's
+// matrix is inverted.
 func (p *problem) known(i int) float64 {
 	switch {
 	case i == ringHz:
@@ -177,10 +182,12 @@ func (c *climber) at(x []float64, to *scored) float64 {
 	return to.logL + before
 }
 
-// derive forms gradient and Fisher's matrix, by differences of the innovations and of their variances.
+// derive forms gradient and Fisher's matrix, by differences of the innovations and
+// of their variances.
 func (c *climber) derive() bool {
 	n, samples := len(c.x), c.p.filter.n
-	// A complex innovation counts twice, its variance once: slopes of the real parts, the imaginary ones, the variances.
+	// A complex innovation counts twice, its variance once: slopes of the real parts, the
+	// imaginary ones, the variances.
 	slopes, s, x := c.slopes, &c.beside, slices.Clone(c.x)
 	for i := range n {
 		x[i] += c.step[i]
@@ -211,7 +218,8 @@ func (c *climber) derive() bool {
 	return true
 }
 
-// met tells whether a point lies so near to one that an earlier way uphill went through that both lead to one maximum.
+// met tells whether a point lies so near to one that an earlier way uphill went through
+// that both lead to one maximum.
 func (p *problem) met(x []float64) bool {
 	for _, b := range p.been {
 		if len(b.x) != len(x) {
@@ -228,8 +236,9 @@ func (p *problem) met(x []float64) bool {
 	return false
 }
 
-// climb goes from a model to the maximum nearest to it, by Fisher's scoring with Marquardt's damping. ok is false where it
-// leads to none, or to where an earlier one led.
+// climb goes from a model to the maximum nearest to it, by Fisher's scoring
+// with Marquardt's damping. ok is false where it leads to none, or to where
+// an earlier one led.
 func (p *problem) climb(from state, most int) (out peak, ok bool) {
 	c := climber{p: p, given: from.given, x: pack(from)}
 	n := len(c.x)
@@ -314,7 +323,8 @@ func (c *climber) peak() (out peak, ok bool) {
 // strays is how far the ring's frequency, Hz, may be from where the fit begins.
 func (p *problem) strays() float64 { return strayHz * (1 + p.start.Alpha) }
 
-// usurped tells whether a line took the ring's place: then what is called the ring is something else.
+// usurped tells whether a line took the ring's place: then what is called the
+// ring is something else.
 func (p *problem) usurped(m state, amp []complex128) bool {
 	late := func(l Line, a complex128) float64 { return sq(a) / l.Alpha * math.Exp(-2*l.Alpha*lateS) }
 	for i, l := range m.lines {
@@ -328,8 +338,8 @@ func (p *problem) usurped(m state, amp []complex128) bool {
 	return false
 }
 
-// unexplained is a ring whose every explanation takes it away: it stays as it was found without a room, and is known no
-// better than what counts as away.
+// unexplained is a ring whose every explanation takes it away: it stays as it was found
+// without a room, and is known no better than what counts as away.
 func unexplained(ring Line, beside, dryU []Line) Ring {
 	r := Ring{Lines: append([]Line{ring}, beside...), DryU: dryU, U: slices.Clone(dryU), T60S: absurdS, T60Ln: 1}
 	r.U[0] = Line{math.Hypot(dryU[0].Hz, awayHz), math.Hypot(dryU[0].Alpha, awayLn*ring.Alpha)}
@@ -355,7 +365,8 @@ func (k peak) same(o peak) bool {
 // explanations are all that were found so far.
 type explanations []peak
 
-// add tells whether the explanation is a new one; of two that are the same the better stays.
+// add tells whether the explanation is a new one; of two that are the same the better
+// stays.
 func (e *explanations) add(k peak) bool {
 	for i, o := range *e {
 		if k.same(o) {
@@ -373,11 +384,13 @@ func (e explanations) best() peak {
 	return slices.MaxFunc(e, func(a, b peak) int { return cmp.Compare(a.weight, b.weight) })
 }
 
-// Fit tells the ring that a fit without a room found from the room: beside lists other lines of the bar, given
-// those, steady ones among them, whose frequency and decay are known well enough. A decay rate over the usual one may be the room's:
-// the fit begins at the usual one, and at the one that was found.
-// Many rooms and decays are begun with, since each may have a maximum of its own; then as many single modes of the room are added
-// as the sound asks for. What is found is the mean over all explanations by their probabilities. ok is false where no fit can begin.
+// Fit tells the ring that a fit without a room found from the room: beside lists other
+// lines of the bar, given those, steady ones among them, whose frequency and decay are
+// known well enough. A decay rate over the usual one may be the room's: the fit begins at
+// the usual one, and at the one that was found. Many rooms and decays are begun with,
+// since each may have a maximum of its own; then as many single modes of the room are
+// added as the sound asks for. What is found is the mean over all explanations by their
+// probabilities. ok is false where no fit can begin.
 func Fit(s Sound, ring Line, usual float64, beside, given []Line) (r Ring, ok bool) {
 	seen := ring
 	ring.Alpha = min(ring.Alpha, usual)
@@ -436,8 +449,8 @@ func Fit(s Sound, ring Line, usual float64, beside, given []Line) (r Ring, ok bo
 	return r, r.T60S > briefS || math.Abs(r.Lines[0].Hz-ring.Hz) < moved*r.DryU[0].Hz
 }
 
-// beginning is where a way uphill begins: how much faster the ring dies than it seems to, and the room's RT60, s, and
-// loudness, reverberant over direct energy in dB.
+// beginning is where a way uphill begins: how much faster the ring dies than it seems to,
+// and the room's RT60, s, and loudness, reverberant over direct energy in dB.
 type beginning struct{ faster, rt60, db float64 }
 
 // from is the model in which a way uphill begins.
@@ -453,7 +466,8 @@ const quiet, loud = -18.0, -4.0
 
 var (
 	beginnings = []beginning{{1, 0.35, quiet}, {1, 0.35, loud}, {1, 1, quiet}, {1, 1, loud}, {1, 2.5, quiet}, {1, 2.5, loud}}
-	// Where these lead to one explanation, others seldom lead to another (8 of 86 recordings, each time from one of these).
+	// Where these lead to one explanation, others seldom lead to another (8 of 86
+	// recordings, each time from one of these).
 	others = []beginning{{0.6, 0.35, quiet}, {0.6, 1, quiet}, {0.6, 2.5, quiet}, {1.7, 0.35, loud}, {1.7, 1, quiet}, {1.7, 2.5, loud}}
 )
 
@@ -466,8 +480,9 @@ const (
 	noiseOnly = 1.2   // or below so many times what the noise alone leaves open
 )
 
-// A room of few modes is no noise, and the less so the longer it goes on beside the ring: by so much, at most, is the model's uncertainty too
-// small (set on boxes by their modes and by mirrored sources).
+// A room of few modes is no noise, and the less so the longer it goes on beside the ring:
+// by so much, at most, is the model's uncertainty too small (set on boxes by their modes
+// and by mirrored sources).
 const margin = 0.8
 
 // widen makes the room's part of the uncertainties larger by the margin.
@@ -484,7 +499,8 @@ func (r *Ring) widen(dry []Line) {
 	r.DryU = dry
 }
 
-// dryU are the standard uncertainties that the noise alone leaves to the ring's lines, were the room not there.
+// dryU are the standard uncertainties that the noise alone leaves to the ring's lines,
+// were the room not there.
 func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
 	const step = 1e-3
 	x := pack(dry)
@@ -521,7 +537,8 @@ func (p *problem) dryU(dry state, first scored) (u []Line, ok bool) {
 	return u, true
 }
 
-// addModes adds one more single mode of the room to what explains the sound, and tells whether that is worth it.
+// addModes adds one more single mode of the room to what explains the sound, and tells
+// whether that is worth it.
 func (p *problem) addModes(found *explanations) (any bool) {
 	best := found.best()
 	for _, k := range slices.Clone(*found) {

@@ -4,10 +4,12 @@
 //
 //	z(t) = a exp(s t) + y(t) + sum_m c_m exp(s_m t) + noise,   y' = s y + g(t), y(0) = 0,
 //
-// where g is the room's answer to a click near f. Of a diffuse room it is complex Gaussian noise that dies as exp(-beta t)
-// (Polack's model of a diffuse room, from memory); single modes of the room, which ring on alone, are lines with decays of their own.
-// The likelihood is exact: y is a Markov process, and Kalman's filter gives the innovations of data and lines alike
-// (R. E. Kalman, J. Basic Eng. 82 (1960) 35, from memory). Amplitudes are eliminated with a flat prior.
+// where g is the room's answer to a click near f. Of a diffuse room it is complex
+// Gaussian noise that dies as exp(-beta t) (Polack's model of a diffuse room, from
+// memory); single modes of the room, which ring on alone, are lines with decays of their
+// own. The likelihood is exact: y is a Markov process, and Kalman's filter gives the
+// innovations of data and lines alike (R. E. Kalman, J. Basic Eng. 82 (1960) 35, from
+// memory). Amplitudes are eliminated with a flat prior.
 package room
 
 import (
@@ -18,7 +20,8 @@ import (
 	"gonum.org/v1/gonum/floats"
 )
 
-// Sound is the neighbourhood of a ring as a complex signal, the taps of one place taken together.
+// Sound is the neighbourhood of a ring as a complex signal, the taps of one
+// place taken together.
 type Sound struct {
 	Y     []complex128
 	Noise []float64 // variance of each sample's noise
@@ -54,8 +57,8 @@ type scored struct {
 	ok    bool         // whether the amplitudes could be found
 }
 
-// filter is the room for one likelihood after the other. What a model has in common with the one before is kept: a
-// slope asks for one change at a time.
+// filter is the room for one likelihood after the other. What a model has in common with
+// the one before is kept: a slope asks for one change at a time.
 type filter struct {
 	s     Sound
 	n     int
@@ -78,7 +81,8 @@ type gains struct {
 	logV                      float64   // sum of the logarithms of their variances
 }
 
-// column is one line of amplitude 1, or the sound, in the ring's frame; real parts first, then imaginary ones.
+// column is one line of amplitude 1, or the sound, in the ring's frame; real parts first,
+// then imaginary ones.
 type column struct {
 	line  Line // Hz relative to the ring
 	raw   []float64
@@ -96,7 +100,8 @@ func (f *filter) likelihood(m state) float64 {
 	return logL
 }
 
-// score does the same and tells what the model says of the sound, in the room that out has.
+// score does the same and tells what the model says of the sound, in the room that out
+// has.
 func (f *filter) score(m state, out *scored) {
 	f.run(m)
 	if out.logL, out.ok = f.solve(); out.ok {
@@ -170,7 +175,8 @@ func (g *gains) set(s Sound, m state) {
 		*row = slices.Grow((*row)[:0], n)[:n]
 	}
 	fall := math.Exp(-m.ring.Alpha * dt)
-	// Growth of the state's variance within a step, for an answer of power 1 at its beginning.
+	// Growth of the state's variance within a step, for an answer of power 1 at its
+	// beginning.
 	grow := growth(m.ring.Alpha, m.beta, dt)
 	fresh := m.power * math.Exp(-2*m.beta*s.FromS) * grow
 	fade := math.Exp(-2 * m.beta * dt)
@@ -237,7 +243,8 @@ func (g *gains) filter(c *column) {
 	}
 }
 
-// inner is the inner product of two columns, of which the first may be known to be real, or both the same.
+// inner is the inner product of two columns, of which the first may be known to be
+// real, or both the same.
 func inner(x, y []float64, isReal, same bool) complex128 {
 	n := len(x) / 2
 	switch {
@@ -251,7 +258,8 @@ func inner(x, y []float64, isReal, same bool) complex128 {
 	return complex(floats.Dot(x, y), floats.Dot(x[:n], y[n:])-floats.Dot(x[n:], y[:n]))
 }
 
-// growth is the variance that y gathers in a time t from g of power 1: the integral of exp(-2 alpha (t-u) - 2 beta u).
+// growth is the variance that y gathers in a time t from g of power 1: the integral of
+// exp(-2 alpha (t-u) - 2 beta u).
 func growth(alpha, beta, t float64) float64 {
 	d := 2 * (alpha - beta) * t
 	if math.Abs(d) < 1e-6 {
@@ -260,9 +268,10 @@ func growth(alpha, beta, t float64) float64 {
 	return math.Exp(-2*beta*t) * -math.Expm1(-d) / (d / t)
 }
 
-// solve eliminates the amplitudes: of the room's modes, which are about as loud as such modes are, and of all else, of which
-// nothing is known. Were nothing known of the modes either, one that lies on the ring would seem the likelier the less it
-// differs from it. Cholesky of the bordered matrix, whose last pivot is what is left of the sound.
+// solve eliminates the amplitudes: of the room's modes, which are about as loud as such
+// modes are, and of all else, of which nothing is known. Were nothing known of the modes
+// either, one that lies on the ring would seem the likelier the less it differs from it.
+// Cholesky of the bordered matrix, whose last pivot is what is left of the sound.
 func (f *filter) solve() (logL float64, ok bool) {
 	w := len(f.cols)
 	cols := w - 1

@@ -16,9 +16,10 @@ import (
 	"ringstock/capture/synth/cases"
 )
 
-// TestLikelihoodIsTheGaussianOne: the filter's likelihood is that of a Gaussian vector with the covariance of
-// z(t) = a exp(s t) (1 + W(t)) + noise, W a Brownian motion in changed time, E W(t1) W*(t2) = V (1 - exp(-2 (beta -
-// alpha) min))/(2 (beta - alpha)), written out as a matrix; a complex matrix C is the real one (Re, -Im; Im, Re).
+// TestLikelihoodIsTheGaussianOne: the filter's likelihood is that of a Gaussian vector
+// with the covariance of z(t) = a exp(s t) (1 + W(t)) + noise, W a Brownian motion in
+// changed time, E W(t1) W*(t2) = V (1 - exp(-2 (beta - alpha) min))/(2 (beta - alpha)),
+// written out as a matrix; a complex matrix C is the real one (Re, -Im; Im, Re).
 func TestLikelihoodIsTheGaussianOne(t *testing.T) {
 	random := rand.New(rand.NewPCG(4, 4))
 	const n, rate = 24, 60.0
@@ -40,8 +41,8 @@ func TestLikelihoodIsTheGaussianOne(t *testing.T) {
 	}
 }
 
-// TestModeOnTheRing: of a ring alone, a mode of the room beside it is the less likely or as likely as none, also where the two
-// can hardly be told apart.
+// TestModeOnTheRing: of a ring alone, a mode of the room beside it is the less likely or
+// as likely as none, also where the two can hardly be told apart.
 func TestModeOnTheRing(t *testing.T) {
 	random := rand.New(rand.NewPCG(7, 7))
 	s := Sound{Rate: 60, FromS: 0.07}
@@ -63,7 +64,8 @@ func TestModeOnTheRing(t *testing.T) {
 	}
 }
 
-// dense is the log likelihood by the whole covariance matrix, amplitudes integrated out, but for constants.
+// dense is the log likelihood by the whole covariance matrix, amplitudes integrated
+// out, but for constants.
 func dense(s Sound, m state) float64 {
 	n := len(s.Y)
 	at := func(k int) float64 { return s.FromS + float64(k)/s.Rate }
@@ -127,7 +129,8 @@ func TestGrowth(t *testing.T) {
 	}
 }
 
-// TestThinning: the filter lets the centre through as it is, stops what would come back as something else, and leaves noise white.
+// TestThinning: the filter lets the centre through as it is, stops what would come back
+// as something else, and leaves noise white.
 func TestThinning(t *testing.T) {
 	const rate, per = 250.0, 4
 	k := thinning(per, int(spanS*rate))
@@ -145,7 +148,8 @@ func TestThinning(t *testing.T) {
 		t.Errorf("power %.6f at 50 Hz", g)
 	}
 	for hz := 0.0; hz < rate/per/2; hz += 5 {
-		// What folds back from the next bands is noise, too; at the edges some is missing since the filter is cut off.
+		// What folds back from the next bands is noise, too; at the edges some is missing
+		// since the filter is cut off.
 		most := 0.05
 		if hz > (1-steep)*rate/per/2 {
 			most = 0.12
@@ -156,8 +160,9 @@ func TestThinning(t *testing.T) {
 	}
 }
 
-// simulated is a ring that is heard in a room by five taps, and what is known of it: the room's answer, through its transform, is
-// applied to the ring exactly; nothing of this package's model is in it.
+// simulated is a ring that is heard in a room by five taps, and what is known of it: the
+// room's answer, through its transform, is applied to the ring exactly; nothing of this
+// package's model is in it.
 func simulated(answer []float64, underDB, hz, q, snrDB float64, random *rand.Rand) (taps []Tap, centre, density float64) {
 	const rate, n, lead = 250.0, 2000, 20
 	centre = math.Round(hz)
@@ -198,9 +203,11 @@ func simulated(answer []float64, underDB, hz, q, snrDB float64, random *rand.Ran
 
 const answerRate = 1250.0
 
-// TestUncertaintyFromBothSides: in boxes by their modes, whose answer is no noise, one standard uncertainty holds between 60 and 80 % of
-// what is said of the decay rate, and two between 92 and 98 %; what chance leaves of that in so many is given by the binomial
-// law, 1 in 1000 on either side. An uncertainty that is too large fails as one that is too small does.
+// TestUncertaintyFromBothSides: in boxes by their modes, whose answer is no noise, one
+// standard uncertainty holds between 60 and 80 % of what is said of the decay rate, and
+// two between 92 and 98 %; what chance leaves of that in so many is given by the
+// binomial law, 1 in 1000 on either side. An uncertainty that is too large fails as one
+// that is too small does.
 func TestUncertaintyFromBothSides(t *testing.T) {
 	for _, tt := range []struct {
 		class       string

@@ -6,7 +6,8 @@ import (
 	"slices"
 )
 
-// Tap is the neighbourhood of a ring in one tap, as a complex signal that begins before the strike.
+// Tap is the neighbourhood of a ring in one tap, as a complex signal that
+// begins before the strike.
 type Tap struct {
 	Y      []complex128
 	Factor complex128 // how strongly the ring sounds in it
@@ -33,7 +34,8 @@ func thinnedBy(rate, width float64) int { return max(int(rate/(rateHz*width)), 1
 // ReachHz is how far off the centre a line still reaches into such samples, folded over.
 func ReachHz(perS float64) float64 { return (1 + steep) / 2 * perS }
 
-// Apart tells whether a line is another than those of a list, as the samples of some seconds have them: not folded onto one of them.
+// Apart tells whether a line is another than those of a list, as the samples of some
+// seconds have them: not folded onto one of them.
 func Apart(l Line, from []Line, perS, seconds float64) bool {
 	return !slices.ContainsFunc(from, func(o Line) bool {
 		d := l.Hz - o.Hz
@@ -41,9 +43,11 @@ func Apart(l Line, from []Line, perS, seconds float64) bool {
 	})
 }
 
-// Together is what several taps of one bar in one place say together: all hear the same room, so what differs is one factor each.
-// rate, width (times which the band is as wide as usual) and density, the noise's one-sided power density, are the same for all. What comes later than untilS after the strike is left
-// out. Steady lines among the given ones, which are no answer to a strike, are taken out of each tap, as they are beside
+// Together is what several taps of one bar in one place say together: all hear the same
+// room, so what differs is one factor each. rate, width (times which the band is as wide
+// as usual) and density, the noise's one-sided power density, are the same for all. What
+// comes later than untilS after the strike is left out. Steady lines among the given
+// ones, which are no answer to a strike, are taken out of each tap, as they are beside
 // the ring and the other lines. ok is false if too little is heard.
 func Together(taps []Tap, rate, width, density, untilS float64, lines, given []Line) (s Sound, ok bool) {
 	per := thinnedBy(rate, width)
@@ -77,7 +81,8 @@ func Together(taps []Tap, rate, width, density, untilS float64, lines, given []L
 			w[k] += sq(t.Factor)
 		}
 	}
-	// A complex sample of the band, which has the amplitudes of the real signal, has noise of 2 N0 per Hz.
+	// A complex sample of the band, which has the amplitudes of the real signal, has
+	// noise of 2 N0 per Hz.
 	variance := 2 * density * s.Rate
 	for k := range x {
 		if w[k] == 0 {
@@ -91,7 +96,8 @@ func Together(taps []Tap, rate, width, density, untilS float64, lines, given []L
 	return s, len(x) >= least
 }
 
-// quiet takes the steady lines among the given ones out of one tap's samples, by least squares.
+// quiet takes the steady lines among the given ones out of one tap's
+// samples, by least squares.
 func (s Sound) quiet(y []complex128, lines, given []Line) {
 	if !slices.ContainsFunc(given, Line.steady) || len(y) < 2*(len(lines)+len(given)) {
 		return
@@ -116,8 +122,9 @@ func (s Sound) quiet(y []complex128, lines, given []Line) {
 
 func (l Line) steady() bool { return l.Alpha == 0 }
 
-// thinning is the filter before every per-th sample is taken: a root of a raised cosine, whose noise stays white, cut off
-// by Kaiser's window, so that nothing from further off gets in.
+// thinning is the filter before every per-th sample is taken: a root of a raised
+// cosine, whose noise stays white, cut off by Kaiser's window, so that nothing from
+// further off gets in.
 func thinning(per, half int) []float64 {
 	k := make([]float64, 2*half+1)
 	sum := 0.0
@@ -133,7 +140,8 @@ func thinning(per, half int) []float64 {
 	return k
 }
 
-// rootCosine is the root-raised-cosine pulse at time x, in samples of its rate (standard formula).
+// rootCosine is the root-raised-cosine pulse at time x, in samples of its rate
+// (standard formula).
 func rootCosine(x float64) float64 {
 	const b = steep
 	switch q := 4 * b * x; {

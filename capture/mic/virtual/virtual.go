@@ -1,7 +1,8 @@
 //go:build linux
 
-// Package virtual is a microphone without hardware, for tests: a PulseAudio server of its own, with
-// a pipe in the place of a sound card, to which ALSA and so PortAudio are pointed.
+// Package virtual is a microphone without hardware, for tests: a PulseAudio server
+// of its own, with a pipe in the place of a sound card, to which ALSA and so
+// PortAudio are pointed.
 package virtual
 
 import (
@@ -26,8 +27,8 @@ type Microphone struct {
 	fifo   string
 }
 
-// Start starts a server and points this process and its children to it. The test is skipped if
-// there is no PulseAudio.
+// Start starts a server and points this process and its children to it. The test is
+// skipped if there is no PulseAudio.
 func Start(t testing.TB) *Microphone {
 	t.Helper()
 	for _, program := range []string{"pulseaudio", "pactl"} {
@@ -96,8 +97,8 @@ func (m *Microphone) Unplug() error {
 	return exec.Command("pactl", "unload-module", "module-pipe-source").Run()
 }
 
-// Feed plays the samples at the pace of the microphone, until done is closed or nobody has listened
-// for ten seconds.
+// Feed plays the samples at the pace of the microphone, until done is closed or nobody
+// has listened for ten seconds.
 func (m *Microphone) Feed(samples []float64, done <-chan struct{}) error {
 	// The pipe is read only while somebody records, so writing must be able to give up.
 	f, err := os.OpenFile(m.fifo, os.O_WRONLY|syscall.O_NONBLOCK, 0)

@@ -1,11 +1,11 @@
-// Package beam finds the free vibrations of a bar whose section and wood vary along it, by
-// finite elements. It makes the truth for tests and for the demo, and shares neither code
-// nor formula with the package that analyses use.
+// Package beam finds the free vibrations of a bar whose section and wood vary along it,
+// by finite elements. It makes the truth for tests and for the demo, and shares neither
+// code nor formula with the package that analyses use.
 //
-// The elements have three nodes; deflection and rotation run quadratically between them, and
-// the stiffness is summed at two points, which keeps slender bars from locking (Zienkiewicz,
-// Taylor & Too, Int. J. Numer. Methods Eng. 3 (1971) 275, from memory). Bending follows
-// Timoshenko. Lengths in m, moduli in Pa, frequencies in Hz.
+// The elements have three nodes; deflection and rotation run quadratically between them,
+// and the stiffness is summed at two points, which keeps slender bars from locking
+// (Zienkiewicz, Taylor & Too, Int. J. Numer. Methods Eng. 3 (1971) 275, from memory).
+// Bending follows Timoshenko. Lengths in m, moduli in Pa, frequencies in Hz.
 package beam
 
 import (
@@ -59,8 +59,8 @@ const (
 	shear    = 5.0 / 6 // Timoshenko's coefficient for a rectangle
 )
 
-// Rectangle gives the geometry of a rectangular section. The torsion constant is the double
-// sine series of Prandtl's stress function.
+// Rectangle gives the geometry of a rectangular section. The torsion constant is the
+// double sine series of Prandtl's stress function.
 func Rectangle(height, width float64) Section {
 	twist := 0.0
 	for m := 1.0; m < 40; m += 2 {
@@ -80,8 +80,8 @@ type term struct {
 	row               []float64
 }
 
-// energies are the strains and motions of a kind at a point, from the values n and slopes d of the
-// element's three functions there. The unknowns of a node stand together.
+// energies are the strains and motions of a kind at a point, from the values n and slopes
+// d of the element's three functions there. The unknowns of a node stand together.
 func (k Kind) energies(s Section, n, d [3]float64) (strains, motions []term) {
 	spread := func(fields, field int, v [3]float64) []float64 {
 		row := make([]float64, 3*fields)
@@ -114,7 +114,8 @@ func (k Kind) fields() int {
 	return 1
 }
 
-// quadratic gives the three functions of an element, and their slopes by xi, at xi from -1 to 1.
+// quadratic gives the three functions of an element, and their slopes by xi,
+// at xi from -1 to 1.
 func quadratic(xi float64) (n, d [3]float64) {
 	return [3]float64{xi * (xi - 1) / 2, 1 - xi*xi, xi * (xi + 1) / 2}, [3]float64{xi - 0.5, -2 * xi, xi + 0.5}
 }
@@ -234,7 +235,8 @@ func (b Bar) Vibrations(k Kind, n int) []Vibration {
 		add(mass, e, term{row: row}, p.Kg)
 		total += p.Kg
 	}
-	// An even bar's first omega^2 is 500 E I/(rho A L^4) in bending, 10 E/(rho L^2) otherwise.
+	// An even bar's first omega^2 is 500 E I/(rho A L^4) in bending, 10
+	// E/(rho L^2) otherwise.
 	strains, motions := k.energies(b.At(b.Length/2), [3]float64{}, [3]float64{})
 	shift := strains[0].coefficient / motions[0].coefficient / math.Pow(b.Length, float64(2*fields)) * math.Pow(50, float64(fields-1))
 	omega2, vectors := lowest(stiff, mass, n, fields, shift)
@@ -256,7 +258,8 @@ func (b Bar) Vibrations(k Kind, n int) []Vibration {
 	return out
 }
 
-// polynomials fills the columns of v with Legendre polynomials over the nodes, each of which has so many fields.
+// polynomials fills the columns of v with Legendre polynomials over the nodes, each of
+// which has so many fields.
 func polynomials(v *mat.Dense, fields int) {
 	size, q := v.Dims()
 	for i := range size {
@@ -273,9 +276,9 @@ func polynomials(v *mat.Dense, fields int) {
 	}
 }
 
-// lowest solves stiff v = omega^2 mass v, with v' mass v = 1, for the n lowest vibrations over the rigid motions,
-// by subspace iteration (Bathe, Finite Element Procedures, ch. 11, from memory). Shift is some tenth of the
-// first one's omega^2.
+// lowest solves stiff v = omega^2 mass v, with v' mass v = 1, for the n lowest vibrations
+// over the rigid motions, by subspace iteration (Bathe, Finite Element Procedures, ch.
+// 11, from memory). Shift is some tenth of the first one's omega^2.
 func lowest(stiff, mass *mat.SymBandDense, n, rigid int, shift float64) (omega2 []float64, vectors []*mat.VecDense) {
 	size, band := stiff.SymBand()
 	q := min(n+rigid+6, size)
@@ -337,7 +340,8 @@ func times(dst *mat.Dense, a *mat.SymBandDense, b *mat.Dense) {
 	}
 }
 
-// symmetricPair solves a v = lambda b v for small full matrices, lambda rising, v' b v = 1.
+// symmetricPair solves a v = lambda b v for small full matrices, lambda
+// rising, v' b v = 1.
 func symmetricPair(a, b *mat.Dense) ([]float64, *mat.Dense) {
 	size, _ := a.Dims()
 	sym := func(m *mat.Dense) *mat.SymDense {

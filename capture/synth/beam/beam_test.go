@@ -21,8 +21,8 @@ func near(t *testing.T, what string, got []beam.Vibration, want []float64, rel f
 	}
 }
 
-// The blank of 760 x 14 x 14 mm, 1000 kg/m3, E 22 GPa, G 1.2 GPa, by the transfer matrix of Timoshenko's bar;
-// and its waves along and about its axis, f = n c/2L.
+// The blank of 760 x 14 x 14 mm, 1000 kg/m3, E 22 GPa, G 1.2 GPa, by the transfer matrix
+// of Timoshenko's bar; and its waves along and about its axis, f = n c/2L.
 func TestEvenBar(t *testing.T) {
 	b := beam.Bar{Length: 0.76, At: even(beam.Rectangle(0.014, 0.014), 22e9, 1.2e9, 1000)}
 	near(t, "bending", b.Vibrations(beam.AlongHeight, 6), []float64{116.336632, 317.149403, 611.479209, 988.978042, 1439.049881, 1950.570611}, 2e-5)
@@ -33,9 +33,9 @@ func TestEvenBar(t *testing.T) {
 	}
 }
 
-// Omega = omega L^2 sqrt(rho A/(E I)) of slender bars: even (W. T. Thomson, Theory of Vibration with Applications,
-// app. D), tapered (roots with Bessel functions), stepped in the middle (transfer matrix), with a
-// mass at one end (frequency equation).
+// Omega = omega L^2 sqrt(rho A/(E I)) of slender bars: even (W. T. Thomson, Theory of
+// Vibration with Applications, app. D), tapered (roots with Bessel functions), stepped in
+// the middle (transfer matrix), with a mass at one end (frequency equation).
 func TestSlenderBars(t *testing.T) {
 	const thin = 2e-3
 	omega := func(size func(x float64) (h, w float64), breaks []float64, masses ...beam.Mass) []beam.Vibration {
@@ -71,8 +71,8 @@ func TestSlenderBars(t *testing.T) {
 		[]float64{end(4.43026843), end(7.44986461)}, rel)
 }
 
-// The shape of the lowest mode of an even slender bar is 2 at the ends and rests 0.2242 L from them; its rms
-// is 1. The loss of a mode lies between those of stretch and shear.
+// The shape of the lowest mode of an even slender bar is 2 at the ends and rests 0.2242 L
+// from them; its rms is 1. The loss of a mode lies between those of stretch and shear.
 func TestShapes(t *testing.T) {
 	s := beam.Rectangle(0.014, 0.014)
 	s.Loss, s.ShearLoss = 0.005, 0.02

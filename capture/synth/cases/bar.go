@@ -9,7 +9,8 @@ import (
 	"ringstock/capture/synth/beam"
 )
 
-// wood is a bar of length 1 whose dimensions and wood vary along it by factors; a nil factor is 1.
+// wood is a bar of length 1 whose dimensions and wood vary along it by
+// factors; a nil factor is 1.
 type wood struct {
 	slender, stiff                float64 // height over length, E/G
 	ratio                         float64 // width over height; 0 = 1
@@ -37,15 +38,16 @@ func (w wood) bar() beam.Bar {
 
 func (w wood) vibrations(k beam.Kind, n int) []beam.Vibration { return w.bar().Vibrations(k, n) }
 
-// Unevenness is by how much a bar varies along its length: relative standard deviations. Real blanks
-// vary by a few per cent (common practice, no source).
+// Unevenness is by how much a bar varies along its length: relative standard deviations.
+// Real blanks vary by a few per cent (common practice, no source).
 type Unevenness struct {
 	Young, Density, Section float64
 	Planes                  float64 // the planes' notes lie at most so far apart, relatively
 	CorrelationM            float64 // over a length of 0.75 m
 }
 
-// wander is a factor with mean 1 that varies along a bar of length 1: exponentially correlated noise.
+// wander is a factor with mean 1 that varies along a bar of length 1:
+// exponentially correlated noise.
 func wander(random *rand.Rand, sd, correlation float64) func(x float64) float64 {
 	const steps = 150
 	g := make([]float64, steps+1)
@@ -65,8 +67,8 @@ func wander(random *rand.Rand, sd, correlation float64) func(x float64) float64 
 	}
 }
 
-// UnevenBar is a bow blank like Bar whose wood and section vary along it; the two planes' modes are those of
-// one body.
+// UnevenBar is a bow blank like Bar whose wood and section vary along it; the two planes'
+// modes are those of one body.
 func UnevenBar(seed uint64, u Unevenness) Case {
 	random := rand.New(rand.NewPCG(seed, 20))
 	c := Case{random: random}
@@ -102,8 +104,9 @@ func UnevenBar(seed uint64, u Unevenness) Case {
 	return c.SNR(45)
 }
 
-// EndTaps is a bow blank struck on its end four times: the lengthwise note of Q q with two overtones, and of each
-// plane ten bending modes, which ring on when the note is long gone. Noise is set for the note.
+// EndTaps is a bow blank struck on its end four times: the lengthwise note of Q q with
+// two overtones, and of each plane ten bending modes, which ring on when the note is long
+// gone. Noise is set for the note.
 func EndTaps(seed uint64, q float64) Case {
 	c := Case{random: rand.New(rand.NewPCG(seed, 40))}
 	hz := c.between(2600, 3600)

@@ -187,8 +187,8 @@ func Single(seed uint64, hz, q, snrDB, taus float64) Case {
 	return c.SNR(snrDB)
 }
 
-// Bar is a bow blank tapped five times, in little noise: six bending modes in the plane of
-// the taps, four in the other plane far below them, torsion and longitudinal modes.
+// Bar is a bow blank tapped five times, in little noise: six bending modes in the plane
+// of the taps, four in the other plane far below them, torsion and longitudinal modes.
 // Pitch, damping, section, place and hardness of the taps vary with the seed.
 func Bar(seed uint64) Case {
 	random := rand.New(rand.NewPCG(seed, 0))
@@ -213,7 +213,8 @@ type planeModes struct {
 	modes  []beam.Vibration
 }
 
-// struck is the bar with these modes tapped five times; second is asked for when its turn in the random numbers has come.
+// struck is the bar with these modes tapped five times; second is asked for when its turn
+// in the random numbers has come.
 func (c Case) struck(q, heardAt float64, first planeModes, second func() planeModes) Case {
 	c.Scene = synth.Scene{
 		Name: "bar", Rate: 48000, Seed: c.Scene.Seed, Pink: 1, White: 0.15,

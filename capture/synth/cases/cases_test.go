@@ -41,8 +41,9 @@ func TestBendingShapes(t *testing.T) {
 	}
 }
 
-// What unevenness does to the series of 120 bars (finite elements of another make, 400 bars: rms of the deviation of
-// f_n/f_1 from the even bar's ratio, modes 2 to 5, of slender bars).
+// What unevenness does to the series of 120 bars (finite elements of another make,
+// 400 bars: rms of the deviation of f_n/f_1 from the even bar's ratio, modes 2 to
+// 5, of slender bars).
 func TestUnevenSeries(t *testing.T) {
 	const bars = 120
 	for _, c := range []struct {

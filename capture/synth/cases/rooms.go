@@ -8,8 +8,9 @@ import (
 	"ringstock/capture/synth"
 )
 
-// Heard puts the bar into a room that answers a click so (sampled at the case's rate), with the answer's energy so many
-// dB below the direct sound's: 10-20 dB where the microphone is 5-15 cm from the blank, 0-6 dB at arm's length.
+// Heard puts the bar into a room that answers a click so (sampled at the case's rate),
+// with the answer's energy so many dB below the direct sound's: 10-20 dB where the
+// microphone is 5-15 cm from the blank, 0-6 dB at arm's length.
 func (c Case) Heard(answer []float64, underDB float64) Case {
 	gain := math.Pow(10, -(underDB+synth.AnswerDB(answer, c.Scene.Rate))/20)
 	c.Scene.Room = synth.Room{Answer: slices.Clone(answer)}
@@ -19,8 +20,9 @@ func (c Case) Heard(answer []float64, underDB float64) Case {
 	return c
 }
 
-// Box draws a rectangular room of about a reverberation time: a small one for a short, a hall for a long one. Its walls differ
-// by up to a factor of six in what they take, as a carpet and a bare wall do.
+// Box draws a rectangular room of about a reverberation time: a small one for a short, a
+// hall for a long one. Its walls differ by up to a factor of six in what they take, as a
+// carpet and a bare wall do.
 func Box(seed uint64, rt60S float64) synth.Box {
 	random := rand.New(rand.NewPCG(seed, 300))
 	between := func(low, high float64) float64 { return low + (high-low)*random.Float64() }

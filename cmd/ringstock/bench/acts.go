@@ -18,8 +18,8 @@ import (
 	"time"
 )
 
-// An act is a command as a form. The page asks for what the command's arguments are, the command does it, and the
-// page shows what it says: so page and command can't differ.
+// An act is a command as a form. The page asks for what the command's arguments are, the
+// command does it, and the page shows what it says: so page and command can't differ.
 type act struct {
 	Name, Title, About, Button string
 	Group                      string // on the page that lists the acts
@@ -27,7 +27,8 @@ type act struct {
 	Fields                     []field
 	Gives                      gives
 	Here                       string
-	// Live: it changes nothing, so the page shows what it gives while the form is filled in.
+	// Live: it changes nothing, so the page shows what it gives while the form is filled
+	// in.
 	Live bool
 }
 
@@ -285,7 +286,8 @@ func (r Ran) without(dir string) Ran {
 // mostSheets are kept for the pages that show them.
 const mostSheets = 24
 
-// answerLive tells a page's script what a command gave; the sheet is shown in a frame of the page.
+// answerLive tells a page's script what a command gave; the sheet is shown in
+// a frame of the page.
 func (s *Server) answerLive(w http.ResponseWriter, a *act, ran Ran) {
 	log := regexp.MustCompile(`(?m)^[^\n]* (is|are) in sheet\.html\n?`).ReplaceAllString(ran.Log, "") // where a sheet was that is gone
 	out := map[string]any{"out": a.words(ran.Out), "log": a.words(log)}
@@ -324,7 +326,8 @@ func (s *Server) showSheet(w http.ResponseWriter, r *http.Request) {
 	sealed(w, page, "'self'")
 }
 
-// arguments are those of the command, as the form says; files that came with it are put into dir.
+// arguments are those of the command, as the form says; files that came with
+// it are put into dir.
 func (a *act) arguments(r *http.Request, dir string, live bool) ([]string, error) {
 	if err := r.ParseMultipartForm(8 << 20); err != nil && !errors.Is(err, http.ErrNotMultipart) {
 		return nil, errors.New("the form can't be read, or is too long")

@@ -1,7 +1,7 @@
-// Package bench serves the pages of the tapping bench: what was heard last, how the blank and
-// the delivery stand, the fields for what is measured; and the pages of the stock. It shows
-// and steers a Session, and can lend it the microphone of the browser. It computes
-// nothing.
+// Package bench serves the pages of the tapping bench: what was heard last, how the
+// blank and the delivery stand, the fields for what is measured; and the pages of the
+// stock. It shows and steers a Session, and can lend it the microphone of the browser.
+// It computes nothing.
 package bench
 
 import (
@@ -17,18 +17,19 @@ import (
 	"ringstock/spectrum"
 )
 
-// Session is a tapping session. It keeps what it accepts, so that a page that goes away takes
-// nothing with it. Its methods may be called from several goroutines.
+// Session is a tapping session. It keeps what it accepts, so that a page that goes away
+// takes nothing with it. Its methods may be called from several goroutines.
 type Session interface {
 	// State is how things stand.
 	State() State
-	// Watch names what to call when State has changed, and with each level of the sound. Both
-	// return at once.
+	// Watch names what to call when State has changed, and with each level of the sound.
+	// Both return at once.
 	Watch(changed func(), level func(capture.Level))
 	// Order carries out what a key or pedal asks for; GoTo needs the blank's number.
 	Order(order Order, blank string) error
-	// Set enters a measurement or a word about a blank; field is a column of delivery.csv.
-	// Unless the maker is sure, an entry that can hardly be right is a Doubt.
+	// Set enters a measurement or a word about a blank; field is a column of
+	// delivery.csv. Unless the maker is sure, an entry that can hardly be right is a
+	// Doubt.
 	Set(blank, field, text string, sure bool) error
 	// HandsFree goes on to the next blank after so many good taps; 0 ends that.
 	HandsFree(taps int) error
@@ -72,13 +73,14 @@ type Doubt struct{ Text string }
 
 func (d Doubt) Error() string { return d.Text }
 
-// Unsaved is an entry that could not be written yet; the session keeps it and tries again.
+// Unsaved is an entry that could not be written yet; the session keeps it and tries
+// again.
 type Unsaved struct{ Text string }
 
 func (u Unsaved) Error() string { return u.Text }
 
-// State is all that the page shows, so that a page that was loaded anew is as good as one that
-// stayed.
+// State is all that the page shows, so that a page that was loaded anew is as good
+// as one that stayed.
 type State struct {
 	Delivery  string
 	Now       grading.Blank // the blank being tapped, as it is judged so far

@@ -489,8 +489,8 @@ func sound(pos uint64, x ...float32) []byte {
 	return m
 }
 
-// Sound of a page goes to the session: once, in order, with what got lost counted; only from the page whose
-// microphone it is.
+// Sound of a page goes to the session: once, in order, with what got lost counted; only
+// from the page whose microphone it is.
 func TestPhone(t *testing.T) {
 	b := start(t, Options{})
 	l, other := b.dial(t), b.dial(t)

@@ -13,9 +13,9 @@ import (
 	"ringstock/capture"
 )
 
-// ear is a source as the session hears it. While a signal of the page sounds it is deaf, or the
-// signal would be taken for a tap: what is left out counts as lost, and a tap in it is
-// refused.
+// ear is a source as the session hears it. While a signal of the page sounds it is
+// deaf, or the signal would be taken for a tap: what is left out counts as lost, and a
+// tap in it is refused.
 type ear struct {
 	capture.Source
 	name   string
@@ -49,8 +49,8 @@ func (e *ear) plug(seconds float64) {
 	e.deaf.Store(max(e.deaf.Load(), int64(seconds*e.Rate())))
 }
 
-// phone is the microphone of a page. Its sound comes in pieces that carry their place in the
-// stream, so that what got lost on the way is known.
+// phone is the microphone of a page. Its sound comes in pieces that carry their place in
+// the stream, so that what got lost on the way is known.
 type phone struct {
 	rate   float64
 	pieces chan piece
@@ -78,8 +78,9 @@ func newPhone(rate float64) *phone {
 
 func (p *phone) Rate() float64 { return p.rate }
 
-// put takes one message of a page: the place of its first sample, eight bytes, then samples of
-// four. It tells whether the message makes sense. If nobody reads, the piece is lost.
+// put takes one message of a page: the place of its first sample, eight bytes,
+// then samples of four. It tells whether the message makes sense. If nobody
+// reads, the piece is lost.
 func (p *phone) put(message []byte) bool {
 	const head = 8
 	if len(message) < head || (len(message)-head)%4 != 0 {
@@ -123,8 +124,9 @@ func (p *phone) Read(b *capture.Block) error {
 		}
 	}
 	if !p.began {
-		// Browsers give zeros until the microphone has started; they are no quiet to measure a
-		// room's noise from. One that never starts gives nothing else, which the session tells of.
+		// Browsers give zeros until the microphone has started; they are no quiet to
+		// measure a room's noise from. One that never starts gives nothing else, which
+		// the session tells of.
 		n := 0
 		for n < len(in.samples) && in.samples[n] == 0 && p.zeros < int(startS*p.rate) {
 			n++

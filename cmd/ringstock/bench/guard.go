@@ -30,9 +30,9 @@ type guard struct {
 
 // protect refuses what does not come from a page of this server.
 //
-// A foreign site that has its name point to this computer (DNS rebinding) is found out by the
-// name it is called by; one that sends requests across sites, by Origin and Sec-Fetch-Site,
-// which no page can forge.
+// A foreign site that has its name point to this computer (DNS rebinding) is found out by
+// the name it is called by; one that sends requests across sites, by Origin and
+// Sec-Fetch-Site, which no page can forge.
 func (g guard) protect(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		harden(w.Header(), r.Host)
@@ -57,8 +57,9 @@ func (g guard) protect(next http.Handler) http.Handler {
 			return
 		}
 		if g.token != "" && r.URL.Query().Has("token") {
-			// A redirect would still count as coming from the page or mail in which the link stood, and the
-			// cookie would not be sent along; a page that goes on by itself comes from here.
+			// A redirect would still count as coming from the page or mail in which the
+			// link stood, and the cookie would not be sent along; a page that goes on by
+			// itself comes from here.
 			w.Header().Set("Content-Type", "text/html; charset=utf-8")
 			io.WriteString(w, `<!doctype html><html lang="en"><meta http-equiv="refresh" content="0;url=/"><link rel="icon" href="/icon.svg"><title>Bench</title><p><a href="/">To the bench</a>`)
 			return
@@ -81,7 +82,8 @@ func limitOf(r *http.Request) int64 {
 	return formLimit
 }
 
-// foreign says by what a request is known to come from another site; empty if it does not.
+// foreign says by what a request is known to come from another site; empty if it does
+// not.
 func foreign(r *http.Request) string {
 	changes := r.Method != http.MethodGet && r.Method != http.MethodHead
 	socket := r.Header.Get("Upgrade") != ""
@@ -104,8 +106,8 @@ func foreign(r *http.Request) string {
 	return ""
 }
 
-// admit tells whether a request has the token, in its address or in the cookie that the address
-// gave.
+// admit tells whether a request has the token, in its address or in the cookie
+// that the address gave.
 func (g guard) admit(w http.ResponseWriter, r *http.Request) bool {
 	_, port, _ := net.SplitHostPort(r.Host)
 	name := "ringstock-bench-" + port // cookies are shared by all ports of a host
@@ -118,7 +120,8 @@ func (g guard) admit(w http.ResponseWriter, r *http.Request) bool {
 	return err == nil && same(c.Value)
 }
 
-// harden lets pages load nothing but what this server has, and nobody else look into them.
+// harden lets pages load nothing but what this server has, and nobody else look into
+// them.
 func harden(h http.Header, host string) {
 	socket := ""
 	if validHost(host) {
@@ -145,9 +148,9 @@ func validHost(host string) bool {
 	return host != ""
 }
 
-// LocalHosts are the names of a server that listens on an address: for a loopback address those
-// of this computer for itself; for another one also its addresses in the networks it is in, and
-// the name it was given.
+// LocalHosts are the names of a server that listens on an address: for a loopback address
+// those of this computer for itself; for another one also its addresses in the networks
+// it is in, and the name it was given.
 func LocalHosts(listening net.IP, name string) func(string) bool {
 	return func(host string) bool {
 		if strings.EqualFold(host, "localhost") || name != "" && strings.EqualFold(host, name) {
@@ -192,8 +195,8 @@ func quote(s string) string {
 	}, s) + `"`
 }
 
-// limitedLog tells the first refusals, then every hundredth, so that a flood does not bury
-// everything else.
+// limitedLog tells the first refusals, then every hundredth, so that a flood does not
+// bury everything else.
 func limitedLog(log func(string, ...any)) func(string, ...any) {
 	var n atomic.Int64
 	return func(format string, args ...any) {

@@ -6,8 +6,8 @@ import (
 	"testing"
 )
 
-// TestGuardReadsTheCookie: only the token itself opens, in the cookie as in the address, and no
-// page may be framed by another.
+// TestGuardReadsTheCookie: only the token itself opens, in the cookie as in the address,
+// and no page may be framed by another.
 func TestGuardReadsTheCookie(t *testing.T) {
 	g := guard{token: "secret-of-the-test", hosts: func(string) bool { return true }, log: func(string, ...any) {}}
 	h := g.protect(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) }))

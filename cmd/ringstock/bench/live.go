@@ -312,7 +312,8 @@ func (s *Server) carryOut(ctx context.Context, c *client, ask request) error {
 	return errors.New("the bench can't do this")
 }
 
-// take gives the controls to a page. The microphone of the page that had them falls silent.
+// take gives the controls to a page. The microphone of the page that had them falls
+// silent.
 func (s *Server) take(c *client) {
 	s.mu.Lock()
 	old := s.holder
@@ -360,7 +361,8 @@ func (s *Server) usePhone(c *client, ad phoneAd) error {
 	return s.hear(newPhone(ad.Rate), ad.rig(), c)
 }
 
-// rig tells what the microphone of a page may do to the sound. What is unknown counts as done.
+// rig tells what the microphone of a page may do to the sound. What is
+// unknown counts as done.
 func (ad phoneAd) rig() Rig {
 	label := strings.TrimSpace(ad.Label)
 	if label == "" {

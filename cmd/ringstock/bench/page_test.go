@@ -118,7 +118,8 @@ func TestBenchAsksBeforeItEmptiesABlank(t *testing.T) {
 	}
 }
 
-// What is heard of the microphone stands in the headline, and a meter without a microphone is empty.
+// What is heard of the microphone stands in the headline, and a meter without a
+// microphone is empty.
 func TestBenchTellsOfTheMicrophone(t *testing.T) {
 	b, ctx := open(t, browse.Options{})
 	b.f.set(func(st *State) { st.Last = nil })
@@ -141,7 +142,8 @@ func TestBenchList(t *testing.T) {
 	browse.Until(t, ctx, `document.querySelector("#none").textContent.includes("12 of 300") && document.querySelector("#none").checkVisibility()`)
 }
 
-// A link with the token opens also from a page of another site, as a mail in a browser is.
+// A link with the token opens also from a page of another site, as a mail in a browser
+// is.
 func TestTokenFromAMail(t *testing.T) {
 	b := start(t, Options{Token: "secret-of-the-test"})
 	mail := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {

@@ -201,7 +201,8 @@ func (s *Server) stick(w http.ResponseWriter, r *http.Request, store *stock.Stor
 	return s.showStick(w, r, store, http.StatusOK, url.Values{"date": {string(store.Today())}}, nil)
 }
 
-// stickFile gives a recording of a stick or a paper of its lot, and no other file of the stock.
+// stickFile gives a recording of a stick or a paper of its lot, and no other file of the
+// stock.
 func (s *Server) stickFile(w http.ResponseWriter, r *http.Request, store *stock.Store) error {
 	life, err := store.Show(r.Context(), r.PathValue("id"))
 	if err != nil {
@@ -365,7 +366,8 @@ type dot struct {
 	Says              string
 }
 
-// curves draws mass, note and sustain of a stick; of what was measured but once there is none.
+// curves draws mass, note and sustain of a stick; of what was measured but
+// once there is none.
 func curves(l stock.Life) (list []curve) {
 	type point struct {
 		date stock.Date

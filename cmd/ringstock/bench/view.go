@@ -143,7 +143,8 @@ func ringFigures(r *spectrum.Ring) []figure {
 	return []figure{figureOf("note", f.Hz, "Hz"), figureOf("sustain Q", f.Q, ""), figureOf("60 dB in", f.T60S, "s"), figureOf("purity", r.PurityPct, "%")}
 }
 
-// pitchKept is how finely, in Hz, a wooden blank keeps its pitch from one hour to the next.
+// pitchKept is how finely, in Hz, a wooden blank keeps its pitch from one hour to the
+// next.
 const pitchKept = 0.001
 
 func figureOf(name string, v measure.Value, unit string) figure {
@@ -160,7 +161,8 @@ func figureOf(name string, v measure.Value, unit string) figure {
 	return f
 }
 
-// coarse writes a figure with fewer decimals, for a list in which only what differs much counts.
+// coarse writes a figure with fewer decimals, for a list in which only what
+// differs much counts.
 func coarse(f figure, v measure.Value, decimals int) figure {
 	if f.X != "" {
 		f.X = strconv.FormatFloat(v.X, 'f', decimals, 64)
@@ -184,7 +186,8 @@ func pairs(points []spectrum.Point) [][2]float64 {
 	return out
 }
 
-// viewFields are what can be measured or said at the bench, in the order in which one does.
+// viewFields are what can be measured or said at the bench, in the order in which one
+// does.
 func viewFields(row grading.Row) []fieldView {
 	number := func(v measure.Value) string {
 		if !v.Known() {

@@ -18,11 +18,12 @@ import (
 	"ringstock/grading"
 )
 
-// Workshop is all that the pages do beside the tapping, on the same folders as the commands and by the same
-// functions. Its methods may be called from several goroutines.
+// Workshop is all that the pages do beside the tapping, on the same folders as the
+// commands and by the same functions. Its methods may be called from several goroutines.
 type Workshop interface {
 	Home(ctx context.Context) Home
-	// NewDelivery makes a folder for a delivery; OpenDelivery takes up one that is there. Both give its key.
+	// NewDelivery makes a folder for a delivery; OpenDelivery takes up one that is
+	// there. Both give its key.
 	NewDelivery(name, place string) (key string, err error)
 	OpenDelivery(folder string) (key string, err error)
 	Delivery(key string) (Delivery, error)
@@ -73,12 +74,13 @@ type Ran struct {
 type Delivery interface {
 	Info() Info
 	Table() (Table, error)
-	// Enter checks and writes cells; what is on the disk when it returns is said for each.
+	// Enter checks and writes cells; what is on the disk when it returns is said for
+	// each.
 	Enter(cells []Entry) []Answer
 	// Bring copies a recording in, for a blank's face, and says what was heard of it.
 	Bring(name, blank string, face Face, sound io.Reader) (heard string, err error)
-	// Grade judges by a profile; nil is the one in use. While recordings are still to be heard, looking says how far
-	// that has come, and there is no grading.
+	// Grade judges by a profile; nil is the one in use. While recordings are still to be
+	// heard, looking says how far that has come, and there is no grading.
 	Grade(ctx context.Context, p *grading.Profile) (g grading.Grading, looking string, err error)
 	Profiles() []string
 	Profile() (grading.Profile, error)
@@ -242,8 +244,8 @@ func (s *Server) workshopPages(mux *http.ServeMux) {
 	}))
 }
 
-// sealed shows a page that was made as a file: it may use its own styles and scripts, word by word, and nothing else.
-// frames says whose pages may frame it.
+// sealed shows a page that was made as a file: it may use its own styles and scripts,
+// word by word, and nothing else. frames says whose pages may frame it.
 func sealed(w http.ResponseWriter, page []byte, frames string) {
 	digests := func(tag string) (list string) {
 		for _, m := range regexp.MustCompile(`(?s)<`+tag+`>(.*?)</`+tag+`>`).FindAllSubmatch(page, -1) {
@@ -273,7 +275,8 @@ func (s *Server) withDelivery(do func(http.ResponseWriter, *http.Request, Delive
 	}
 }
 
-// answering gives a page's script what it asks for. That something is refused is an answer like another.
+// answering gives a page's script what it asks for. That something is refused is an
+// answer like another.
 func (s *Server) answering(do func(*http.Request, Delivery) (any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
@@ -329,7 +332,8 @@ func (s *Server) homeActs(w http.ResponseWriter, r *http.Request) {
 			err = ran.Err
 			to = "/home?done=" + url.QueryEscape(strings.TrimSpace(ran.Out))
 		case "stop":
-			// The page stands by itself: what it would ask for comes when nobody answers any more.
+			// The page stands by itself: what it would ask for comes when
+			// nobody answers any more.
 			closed, err := assets.ReadFile("assets/closed.html")
 			if err != nil {
 				panic(err) // it is inside the program

@@ -20,8 +20,8 @@ var update = flag.Bool("update", false, "write licences.txt anew")
 // the list in .ci/release, which TestTargets looks after.
 var targets = []string{"windows/amd64", "windows/arm64", "darwin/amd64", "darwin/arm64", "linux/amd64", "linux/arm64"}
 
-// TestLicences: licences.txt has the licence of each module that a program contains, and no
-// other. After a change of go.mod: go test ./cmd/ringstock/licences -update
+// TestLicences: licences.txt has the licence of each module that a program contains, and
+// no other. After a change of go.mod: go test ./cmd/ringstock/licences -update
 func TestLicences(t *testing.T) {
 	dirs := map[string]string{} // of modules, by path and version
 	for _, target := range targets {
@@ -73,7 +73,8 @@ func TestLicences(t *testing.T) {
 
 var licenceFile = regexp.MustCompile(`(?i)^(un)?(licen[cs]es?|copying|copyright|notice)([-.].*)?$`)
 
-// section writes what the files of a module say of its licence; a module without any fails.
+// section writes what the files of a module say of its licence; a module without any
+// fails.
 func section(t *testing.T, w *strings.Builder, title, dir string) {
 	t.Helper()
 	fmt.Fprintf(w, "=== %s ===\n", title)

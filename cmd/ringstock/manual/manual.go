@@ -1,5 +1,5 @@
-// Package manual holds the pages that explain ringstock, written once in Markdown, and shows
-// them on a terminal, in a browser, and as man pages.
+// Package manual holds the pages that explain ringstock, written once in Markdown, and
+// shows them on a terminal, in a browser, and as man pages.
 package manual
 
 import (

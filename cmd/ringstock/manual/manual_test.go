@@ -8,7 +8,8 @@ import (
 	"github.com/charmbracelet/x/ansi"
 )
 
-// TestTopics: each page in the folder is a topic, has a title, and a caution says where to turn.
+// TestTopics: each page in the folder is a topic, has a title, and a caution
+// says where to turn.
 func TestTopics(t *testing.T) {
 	files, err := fs.Glob(pages, "pages/*.md")
 	if err != nil || len(files) != len(Topics()) {
@@ -27,8 +28,8 @@ func TestTopics(t *testing.T) {
 	}
 }
 
-// TestTerminal: no line is longer than the terminal but those of code, no markup is left, and
-// no word of the page is lost.
+// TestTerminal: no line is longer than the terminal but those of code, no markup is left,
+// and no word of the page is lost.
 func TestTerminal(t *testing.T) {
 	for _, topic := range Topics() {
 		for _, width := range []int{60, 80, 200} {

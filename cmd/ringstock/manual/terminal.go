@@ -11,8 +11,8 @@ import (
 	"github.com/yuin/goldmark/text"
 )
 
-// Terminal renders the page as plain text, with lines of at most width columns. Code keeps
-// its lines, however long.
+// Terminal renders the page as plain text, with lines of at most width columns. Code
+// keeps its lines, however long.
 func (t Topic) Terminal(width int) string {
 	source := []byte(t.Text)
 	p := printer{source: source, width: max(width, 40)}
@@ -95,8 +95,8 @@ func (p *printer) paragraph(words, first, hanging string) {
 	}
 }
 
-// wrap breaks a text at its spaces only, so that --flags and 5-15 cm stay whole; a word that
-// is wider than a line is cut.
+// wrap breaks a text at its spaces only, so that --flags and 5-15 cm stay whole; a word
+// that is wider than a line is cut.
 func wrap(words string, width int) []string {
 	var lines []string
 	line := ""

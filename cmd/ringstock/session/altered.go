@@ -30,7 +30,8 @@ func (r *recent) add(b capture.Block, rate float64) {
 	}
 }
 
-// watchDevice tells, once, that the recording device alters the sound, when enough taps show it.
+// watchDevice tells, once, that the recording device alters the sound, when
+// enough taps show it.
 func (s *Session) watchDevice(heard spectrum.Analysis) {
 	if i := slices.IndexFunc(heard.Warnings, alters); i >= 0 {
 		if s.bent++; s.bent >= deviceLimits.Bent {
@@ -39,9 +40,10 @@ func (s *Session) watchDevice(heard spectrum.Analysis) {
 	}
 }
 
-// blameHands says why a tap is refused whose ring is not as a blank's that is held well. When that comes tap after tap, the
-// hands may be right, and the device at work: all that was heard lately is looked at. A tap's own cut ends where its
-// ring does, before a gain control lets the noise grow.
+// blameHands says why a tap is refused whose ring is not as a blank's that is held well.
+// When that comes tap after tap, the hands may be right, and the device at work: all that
+// was heard lately is looked at. A tap's own cut ends where its ring does, before a gain
+// control lets the noise grow.
 func (s *Session) blameHands(why string) string {
 	if why == "" {
 		return ""
@@ -69,7 +71,8 @@ func (s *Session) tellAltered(w capture.Warning) {
 	}
 }
 
-// blame says why a tap is refused: once the device is known to alter decays, it and not the hands.
+// blame says why a tap is refused: once the device is known to alter decays,
+// it and not the hands.
 func (s *Session) blame(why string) string {
 	if why != "" && s.altered {
 		return "again: the recording device altered the sound, as said before"

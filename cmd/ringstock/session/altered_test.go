@@ -8,8 +8,8 @@ import (
 	"ringstock/capture/synth/cases"
 )
 
-// TestAlteredIsToldOnce: a gain control or a limiter brings one line that says so, soon, and after it no tap is blamed on
-// the hands. A plain device, also in noise, brings none.
+// TestAlteredIsToldOnce: a gain control or a limiter brings one line that says so, soon,
+// and after it no tap is blamed on the hands. A plain device, also in noise, brings none.
 func TestAlteredIsToldOnce(t *testing.T) {
 	bars := uint64(1)
 	if slow() {

@@ -17,8 +17,8 @@ import (
 	"ringstock/grading"
 )
 
-// TestBadFilesAreSetAside: whatever lies in a folder of an earlier session, it is named with what is wrong, nothing of it
-// is lost, and the session goes on.
+// TestBadFilesAreSetAside: whatever lies in a folder of an earlier session, it is named
+// with what is wrong, nothing of it is lost, and the session goes on.
 func TestBadFilesAreSetAside(t *testing.T) {
 	rec, _ := cases.Bar(6).InRoom().SNR(32).Starting(1.5).Taps(2).Render()
 	// The folder of a session with two taps, and what is kept beside one of them.

@@ -14,8 +14,8 @@ type Command struct {
 	Text string // of SetMeasures, AddNote and GoTo
 	Entry
 	Taps int // of HandsFree
-	// Done, if there is one, is told whether an Entry is on the disk. One that can't be written then does not end
-	// the session. It must not block.
+	// Done, if there is one, is told whether an Entry is on the disk. One that can't be
+	// written then does not end the session. It must not block.
 	Done chan<- error
 }
 
@@ -133,8 +133,8 @@ func (s *Session) turn(to Side) {
 	s.announceBlank()
 }
 
-// setMeasures reads pairs of a word and a number. What can hardly be right is asked back, and entered when it
-// is typed once more.
+// setMeasures reads pairs of a word and a number. What can hardly be right is asked back,
+// and entered when it is typed once more.
 func (s *Session) setMeasures(text string) error {
 	cells, err := parseMeasures(text)
 	if err != nil {
@@ -175,8 +175,8 @@ func (s *Session) setMeasures(text string) error {
 	return nil
 }
 
-// parseMeasures takes "length 745.5 mm mass 189,2" apart: each entry is a word, or the beginning of one, and what
-// stands behind it.
+// parseMeasures takes "length 745.5 mm mass 189,2" apart: each entry is a word, or the
+// beginning of one, and what stands behind it.
 func parseMeasures(text string) (cells []grading.Cell, err error) {
 	const example = "type for example: length 745.5 height 14.1 width 14 mass 189.2"
 	column, value := "", []string{}
@@ -214,7 +214,8 @@ func parseMeasures(text string) (cells []grading.Cell, err error) {
 	return cells, enter()
 }
 
-// measureColumn is the column that a word, or the beginning of one, means; empty if it is none.
+// measureColumn is the column that a word, or the beginning of one, means;
+// empty if it is none.
 func measureColumn(field string) (column string) {
 	for word, c := range measures {
 		if strings.HasPrefix(word, strings.ToLower(field)) && (column == "" || c < column) {

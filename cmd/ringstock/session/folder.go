@@ -25,7 +25,8 @@ const (
 	recordSchema = "ringstock/tap/1"
 	recordEnd    = ".tap.json"
 
-	// DroppedDir is the folder in the folder that holds taps that were taken back: nothing is thrown away.
+	// DroppedDir is the folder in the folder that holds taps that were taken back:
+	// nothing is thrown away.
 	DroppedDir = "dropped"
 )
 
@@ -66,8 +67,8 @@ func round2(x float64) float64 {
 	return y
 }
 
-// keep puts a good tap on the disk: what is kept beside it, then the recording, whose presence makes
-// it count, then the table.
+// keep puts a good tap on the disk: what is kept beside it, then the recording, whose
+// presence makes it count, then the table.
 func (s *Session) keep(t *tapped) error {
 	name, err := s.freeName()
 	if err != nil {
@@ -152,7 +153,8 @@ func (s *Session) change(how func(*grading.Amended)) error {
 // amending keeps two of this program from amending a table at once.
 var amending sync.Mutex
 
-// AmendTable reads the table of a folder, changes it, and writes it to the disk, all of it or nothing.
+// AmendTable reads the table of a folder, changes it, and writes it to the disk,
+// all of it or nothing.
 func AmendTable(folder string, how func(*grading.Amended)) (*grading.Amended, error) {
 	amending.Lock()
 	defer amending.Unlock()
@@ -201,8 +203,8 @@ func (s *Session) readTable() (*grading.Amended, error) {
 	return a, nil
 }
 
-// openTable reads the table. One that can't be used is set aside under another name, and told of: the session goes
-// on with a new one.
+// openTable reads the table. One that can't be used is set aside under another name, and
+// told of: the session goes on with a new one.
 func (s *Session) openTable() (err error) {
 	s.table, err = s.readTable()
 	if err == nil {
@@ -372,8 +374,8 @@ func (s *Session) load(blank string, records []record) {
 	}
 }
 
-// next is the blank after the present one: the next of the table that has no taps on this side, else
-// a new number.
+// next is the blank after the present one: the next of the table that has no taps on this
+// side, else a new number.
 func (s *Session) next() string {
 	blanks := s.table.Blanks()
 	for _, b := range blanks[slices.Index(blanks, s.blank)+1:] {
@@ -411,7 +413,8 @@ func after(blank string) string {
 	}
 }
 
-// saveText writes a file that appears under its name complete or not at all, also when the power fails.
+// saveText writes a file that appears under its name complete or not at all, also
+// when the power fails.
 func saveText(path string, text []byte) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*.part")
 	if err != nil {
@@ -438,7 +441,8 @@ func saveText(path string, text []byte) (err error) {
 	return os.Rename(f.Name(), path)
 }
 
-// unsaved explains that a tap could not be saved. Why not is in the chain; filefault.Text says it in plain words.
+// unsaved explains that a tap could not be saved. Why not is in the chain; filefault.Text
+// says it in plain words.
 func unsaved(err error) error {
 	return fmt.Errorf("the last tap could not be saved: %w; start again with this folder, or choose another: what was announced before is safe", err)
 }

@@ -28,8 +28,8 @@ func withForeign(seed uint64, sound []float64, taps int) (capture.Recording, cas
 	return rec, truth
 }
 
-// TestForeignSounds: none of the workshop's sounds counts as a first tap without a question, and the first tap of wood
-// after it does.
+// TestForeignSounds: none of the workshop's sounds counts as a first tap without a
+// question, and the first tap of wood after it does.
 func TestForeignSounds(t *testing.T) {
 	each := uint64(3)
 	if slow() {
@@ -95,8 +95,8 @@ func foreignSounds(t *testing.T, kinds map[string]cases.Sound, from, each uint64
 	t.Logf("%d of %d foreign sounds counted, %d asked about; %d of %d taps of wood after them good", counted, sounds, asked, good, taps)
 }
 
-// TestBeepsBeforeSticks: hands-free, a scale that beeps five times before each stick does not move the numbers of the
-// sticks.
+// TestBeepsBeforeSticks: hands-free, a scale that beeps five times before each stick does
+// not move the numbers of the sticks.
 func TestBeepsBeforeSticks(t *testing.T) {
 	set := settings(t, t.TempDir())
 	set.Blank, set.HandsFree, set.Taps, set.Blanks = "A1", true, 3, 5

@@ -2,7 +2,8 @@ package session
 
 import "ringstock/capture"
 
-// muteLimits are the times, in s, by which exact digital silence tells of a muted microphone.
+// muteLimits are the times, in s, by which exact digital silence tells of a muted
+// microphone.
 var muteLimits = struct{ SkipS, TellS, NeverS float64 }{
 	SkipS:  0.5, // is no sound of a room: it is kept from the listener, which would learn it as noise
 	TellS:  2,   // is told

@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// TestMutedInSession: a microphone that is muted between two taps is told of within 5 s and when it hears again, and the
-// first tap after that counts.
+// TestMutedInSession: a microphone that is muted between two taps is told of within 5 s
+// and when it hears again, and the first tap after that counts.
 func TestMutedInSession(t *testing.T) {
 	rec, truth := plainBar(23)
 	x := rec.Tracks[0]

@@ -8,8 +8,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// Recall is what was heard of a recording of a session when it was made, read from what is kept
-// beside it. ok is false if there is nothing, or if another method heard it.
+// Recall is what was heard of a recording of a session when it was made, read from what
+// is kept beside it. ok is false if there is nothing, or if another method heard it.
 func Recall(folder fs.FS, file string) (a spectrum.Analysis, ok bool) {
 	text, err := fs.ReadFile(folder, recordName(file))
 	if err != nil {

@@ -1,8 +1,10 @@
-// Package session turns listening into a delivery folder: each good tap becomes a recording with
-// its circumstances beside it, each blank a row of delivery.csv. At every moment the folder
-// can be graded, and a session that was broken off goes on where it stopped.
+// Package session turns listening into a delivery folder: each good tap becomes a
+// recording with its circumstances beside it, each blank a row of delivery.csv.
+// At every moment the folder can be graded, and a session that was broken off
+// goes on where it stopped.
 //
-// A tap is on the disk, whole and named in the table, before anybody is told that it is good.
+// A tap is on the disk, whole and named in the table, before anybody is told that it is
+// good.
 package session
 
 import (
@@ -86,8 +88,8 @@ func (s Side) strike() spectrum.Strike {
 	return spectrum.SideTap
 }
 
-// Event is what a session tells while it runs: RoomHeard, LevelHeard, TapHeard, TapsDropped, BlankChosen,
-// BlankDone, HasEnough, Entered or Notice.
+// Event is what a session tells while it runs: RoomHeard, LevelHeard, TapHeard,
+// TapsDropped, BlankChosen, BlankDone, HasEnough, Entered or Notice.
 type Event any
 
 // RoomHeard comes once, after the first quiet second.
@@ -213,8 +215,8 @@ func Open(set Settings) (*Session, error) {
 	return s, nil
 }
 
-// Run listens until the source ends, the work is done, or it is told to stop. Commands may come
-// at any time; nil is a channel that never brings any.
+// Run listens until the source ends, the work is done, or it is told to stop. Commands
+// may come at any time; nil is a channel that never brings any.
 func (s *Session) Run(ctx context.Context, src capture.Source, commands <-chan Command, tell func(Event)) error {
 	s.tell, s.rate, s.hears = tell, src.Rate(), false
 	l := capture.NewListener(src.Rate(), s.Device.Name)
@@ -317,8 +319,9 @@ func (s *Session) cut(c capture.Cut) {
 	}
 }
 
-// judgeCut returns the tap of a cut if it counts; else t says why not, or nothing where it was no tap. Where
-// more of its ring may tell what its beginning does not, the session waits for it; waited is of such a beginning.
+// judgeCut returns the tap of a cut if it counts; else t says why not, or nothing where
+// it was no tap. Where more of its ring may tell what its beginning does not, the session
+// waits for it; waited is of such a beginning.
 func (s *Session) judgeCut(c capture.Cut, waited *place, t *TapHeard) *tapped {
 	if !c.Whole() {
 		t.Why = lossText(c)
@@ -385,9 +388,11 @@ func (s *Session) count(good *tapped, t *TapHeard) {
 	s.tellWeakLow()
 }
 
-// tellWeakLow tells once that the fundamental lies too far under its series for a whole low end.
+// tellWeakLow tells once that the fundamental lies too far under its series
+// for a whole low end.
 func (s *Session) tellWeakLow() {
-	// None of 12 synthetic blanks reached this; behind a low end that takes 24 dB of the fundamental 11 of 12 did.
+	// None of 12 synthetic blanks reached this; behind a low end that takes 24 dB of the
+	// fundamental 11 of 12 did.
 	const taps, most = 3, 18.0 // dB
 	list := s.tap[s.blank][Face]
 	if s.weak || s.side != Face || len(list) < taps {
@@ -427,7 +432,8 @@ type place struct {
 	ringS float64 // of its ring that is in the file
 }
 
-// longerRing is how many times longer a whole ring must be than its beginning to be looked at.
+// longerRing is how many times longer a whole ring must be than its
+// beginning to be looked at.
 const longerRing = 1.1
 
 // tooLittle tells whether a ring is refused for what more of it may tell.
@@ -441,8 +447,8 @@ func tooLittle(result *spectrum.TapResult, r *spectrum.Ring) bool {
 	return false
 }
 
-// dead tells whether a ring was so short that all of it had been heard, and told too little, in its first seconds: more
-// of it, as of a cough, is another sound.
+// dead tells whether a ring was so short that all of it had been heard, and told too
+// little, in its first seconds: more of it, as of a cough, is another sound.
 func dead(r *spectrum.Ring, firstS float64) bool {
 	const taus = 3
 	f := r.Fundamental
@@ -478,8 +484,9 @@ func (s *Session) lengthen(c capture.Cut) error {
 	return nil
 }
 
-// tellsMore tells whether a whole ring is worth more than its beginning: the two agree, and it knows Q better. A blank
-// that was put down after the verdict was damped by a hand.
+// tellsMore tells whether a whole ring is worth more than its beginning: the
+// two agree, and it knows Q better. A blank that was put down after the verdict
+// was damped by a hand.
 func tellsMore(whole, begun spectrum.Analysis) bool {
 	const agree = 2.5 // standard uncertainties of the beginning, which holds part of the same sound
 	if slices.ContainsFunc(whole.Warnings, func(w capture.Warning) bool { return w.Code == spectrum.Altered }) {
@@ -503,9 +510,9 @@ func lossText(c capture.Cut) string {
 	return fmt.Sprintf("again: sound was lost during the tap (%d samples); %s", c.Lost, way)
 }
 
-// vague tells what to do about a ring whose Q is not known well enough. A tap that knows it no better adds
-// nothing; one without any may be that of a dull blank, whose decay is lost in the room's echo, but then its note is
-// clear.
+// vague tells what to do about a ring whose Q is not known well enough. A tap that knows
+// it no better adds nothing; one without any may be that of a dull blank, whose decay is
+// lost in the room's echo, but then its note is clear.
 func vague(r *spectrum.Ring) string {
 	const vagueQ, vagueHz = 0.25, 0.001
 	switch f := r.Fundamental; {
@@ -519,7 +526,8 @@ func vague(r *spectrum.Ring) string {
 	return ""
 }
 
-// dull tells of a ring that is too short for its Q to be known that those before it were longer; empty if they were not.
+// dull tells of a ring that is too short for its Q to be known that those before it were
+// longer; empty if they were not.
 func (s *Session) dull(r *spectrum.Ring) string {
 	list := s.tap[s.blank][s.side]
 	if len(list) == 0 || r.Fundamental.Q.Known() || r.Fundamental.Q.Is(spectrum.LostInNoise) {
@@ -532,8 +540,9 @@ func (s *Session) dull(r *spectrum.Ring) string {
 	return fmt.Sprintf("again: far from the sustain before (too short to be told from the room's echo, Q was %.0f); hold the blank at its nodes, and wait until nobody speaks", was.X)
 }
 
-// analyse hears a cut as a file would be heard. It returns the tap for which it was cut out, or nil if there
-// is none. If a voice or another strike follows in it, the cut ends before.
+// analyse hears a cut as a file would be heard. It returns the tap for which it
+// was cut out, or nil if there is none. If a voice or another strike follows in
+// it, the cut ends before.
 func analyse(c capture.Cut, strike spectrum.Strike) (capture.Take, spectrum.Analysis, *spectrum.TapResult) {
 	rec := quantised(c.Recording)
 	take := capture.FindTaps(rec)
@@ -560,7 +569,8 @@ func analyse(c capture.Cut, strike spectrum.Strike) (capture.Take, spectrum.Anal
 	return take, spectrum.Analysis{}, nil
 }
 
-// quantised is the recording as its file will hold it, so that live and from the file the very same is heard.
+// quantised is the recording as its file will hold it, so that live and from the file the
+// very same is heard.
 func quantised(rec capture.Recording) capture.Recording {
 	const full = 1 << 23
 	x := slices.Clone(rec.Tracks[0])
@@ -587,8 +597,8 @@ func advice(r capture.Reason) string {
 	return "again: no ring stands out of the noise for long enough; hold the blank at its nodes, and bring the microphone to 5-15 cm"
 }
 
-// echo tells whether what was taken for a tap is the ring of the one before it, into which somebody spoke: the
-// fundamental did not start anew.
+// echo tells whether what was taken for a tap is the ring of the one before it, into
+// which somebody spoke: the fundamental did not start anew.
 func (s *Session) echo(t *tapped) bool {
 	list := s.tap[s.blank][s.side]
 	if len(list) == 0 {
@@ -605,7 +615,8 @@ func (s *Session) echo(t *tapped) bool {
 	return t.power < anew*left || t.power < last.power/faint
 }
 
-// power is that of the octave about the fundamental, in the fifth of a second after the blow has died.
+// power is that of the octave about the fundamental, in the fifth of a second
+// after the blow has died.
 func power(take capture.Take, a spectrum.Analysis) float64 {
 	const skip, long = 0.03, 0.2 // s
 	if len(take.Taps) == 0 {
@@ -620,10 +631,12 @@ func power(take capture.Take, a spectrum.Analysis) float64 {
 	return dsp.BandEnergy(take.Samples[from:to], take.Rate, [2]float64{hz / math.Sqrt2, hz * math.Sqrt2}, to-from)[0]
 }
 
-// odd tells in what a tap is far from another one of the same blank and side: a voice, a hand, another blank.
+// odd tells in what a tap is far from another one of the same blank and side: a voice, a
+// hand, another blank.
 func odd(t, before *tapped) string { return cmp.Or(oddNote(t, before), oddDecay(t, before)) }
 
-// far tells whether two values differ by more than their uncertainties, and an allowance, explain.
+// far tells whether two values differ by more than their uncertainties, and an
+// allowance, explain.
 func far(a, b measure.Value, most, sigmas float64) bool {
 	return a.Known() && b.Known() && math.Abs(a.X-b.X) > most+sigmas*math.Hypot(a.U, b.U)
 }
@@ -648,8 +661,9 @@ func oddDecay(t, before *tapped) string {
 	return ""
 }
 
-// otherwise tells what to do about a tap that is far from the taps before it. When more taps in a
-// row agree with one another than there were before, those before it are taken out.
+// otherwise tells what to do about a tap that is far from the taps before it.
+// When more taps in a row agree with one another than there were before, those
+// before it are taken out.
 func (s *Session) otherwise(t *tapped) string {
 	list := s.tap[s.blank][s.side]
 	if len(list) == 0 {
@@ -761,7 +775,8 @@ func (s *Session) Summary() Summary {
 	return sum
 }
 
-// Unread is the number of files of the folder that could not be used; a Notice names each.
+// Unread is the number of files of the folder that could not be used; a Notice names
+// each.
 func (s *Session) Unread() int { return len(s.unread) }
 
 // Heard is the number of blanks that were tapped in this session, or were found complete.

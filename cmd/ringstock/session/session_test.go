@@ -112,15 +112,17 @@ func names(t testing.TB, folder, pattern string) []string {
 	return list
 }
 
-// A session of ten blanks, hands free, gives for each what analysing the whole recording gives,
-// within the uncertainties, and grading the folder afterwards gives what the session said.
+// A session of ten blanks, hands free, gives for each what analysing the whole
+// recording gives, within the uncertainties, and grading the folder afterwards gives
+// what the session said.
 func TestTenBlanks(t *testing.T) {
 	folder := t.TempDir()
 	var hands person
 	var whole []spectrum.Analysis
 	for seed := range uint64(10) {
 		// More taps than are wanted: now and then one is refused. There is no hum: each
-		// recording would have another one, which no room has from one minute to the next.
+		// recording would have another one, which no room has from one
+		// minute to the next.
 		c := cases.Bar(100 + seed).InRoom().SNR(32).Starting(1.5).Taps(8)
 		c.Scene.Device = synth.Device{Bits: 24}
 		rec, _ := c.Render()
@@ -160,7 +162,8 @@ func TestTenBlanks(t *testing.T) {
 			what            string
 			got, want, u, v float64
 		}{{"Hz", got.Hz.X, want.Hz.X, got.Hz.U, want.Hz.U}, {"Q", got.Q.X, want.Q.X, got.Q.U, want.Q.U}} {
-			// The same sound is in both, so they agree better than two measurements would.
+			// The same sound is in both, so they agree better than two
+			// measurements would.
 			if d := math.Abs(v.got - v.want); d > 2*math.Hypot(v.u, v.v) {
 				t.Errorf("%s: %s %v live, %v from the whole recording, u %v and %v", name, v.what, v.got, v.want, v.u, v.v)
 			}
@@ -268,7 +271,8 @@ func TestGoesOn(t *testing.T) {
 	if !errors.Is(err, broken) || len(h.good()) != 2 {
 		t.Fatal(err, h.good())
 	}
-	// One tap was written but not entered; a half-written file and one not described lie about.
+	// One tap was written but not entered; a half-written file and one not
+	// described lie about.
 	table, err := os.ReadFile(filepath.Join(folder, "delivery.csv"))
 	if err != nil {
 		t.Fatal(err)
@@ -321,9 +325,9 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-// A tap on another blank is told of; if the first one was the odd one out, it is taken out.
-// Where the loud notes of a blank die sooner than its fundamental, the first look at a ring tells too little: the tap
-// is not refused before the ring is over.
+// A tap on another blank is told of; if the first one was the odd one out, it is taken
+// out. Where the loud notes of a blank die sooner than its fundamental, the first look at
+// a ring tells too little: the tap is not refused before the ring is over.
 func TestWaitsForTheRing(t *testing.T) {
 	c := cases.Bar(7636).InRoom().SNR(36).Starting(4.5).Taps(1)
 	c.Scene.Device = synth.Device{Bits: 16}
@@ -343,7 +347,8 @@ func TestWaitsForTheRing(t *testing.T) {
 	}
 }
 
-// Some microphones give exact silence at first. What is learnt of the room is learnt of what comes after it.
+// Some microphones give exact silence at first. What is learnt of the room is learnt of
+// what comes after it.
 func TestWakingMicrophone(t *testing.T) {
 	rec, _ := cases.Bar(7603).InRoom().SNR(36).Starting(2.5).Taps(1).Render()
 	for _, silentS := range []float64{0, 0.4, 1.3, 2.1, 3.5} {
@@ -362,7 +367,8 @@ func TestWakingMicrophone(t *testing.T) {
 }
 
 func TestOtherNote(t *testing.T) {
-	// Without hum, which would not jump in a room as it does from one recording to the other.
+	// Without hum, which would not jump in a room as it does from one
+	// recording to the other.
 	one, _ := cases.Bar(11).InRoom().SNR(32).Starting(1.5).Render()
 	other, truth := cases.Bar(12).InRoom().SNR(32).Starting(1.5).Render()
 	n := int((truth.Taps[1].AtS - 0.3) * one.Rate) // up to the second tap
@@ -382,7 +388,8 @@ func TestOtherNote(t *testing.T) {
 	}
 }
 
-// A tap that rings for less than half as long as those before it does not count, with the same note.
+// A tap that rings for less than half as long as those before it does not count,
+// with the same note.
 func TestHandOnTheBlank(t *testing.T) {
 	free := cases.Bar(11).InRoom().SNR(32).Starting(1.5)
 	rec, truth := free.Render()
@@ -550,7 +557,8 @@ func (s *timed) Read(b *capture.Block) error {
 	return err
 }
 
-// BenchmarkVerdict tells how long after the last sample of a ring its verdict comes, with the tap on the disk.
+// BenchmarkVerdict tells how long after the last sample of a ring its verdict comes, with
+// the tap on the disk.
 func BenchmarkVerdict(b *testing.B) {
 	rec, _ := plainBar(3)
 	var worst, sum time.Duration
@@ -595,7 +603,8 @@ func TestNoiseIsNoTap(t *testing.T) {
 	}
 }
 
-// A voice in a ring is no tap, and what a voice makes of a ring does not count beside the others.
+// A voice in a ring is no tap, and what a voice makes of a ring does not
+// count beside the others.
 func TestVoiceIsNoTap(t *testing.T) {
 	for seed := range uint64(4) {
 		c := cases.Bar(300 + seed).InRoom().SNR(32).Starting(1.5).Taps(6)
@@ -612,7 +621,8 @@ func TestVoiceIsNoTap(t *testing.T) {
 				continue
 			}
 			f := tap.Ring.Fundamental
-			// Half a hertz is 0.4 % of 120 Hz, the distance from which another note is told of; as for sustain.
+			// Half a hertz is 0.4 % of 120 Hz, the distance from which another note is
+			// told of; as for sustain.
 			if q := truth.Fundamental.Q; math.Abs(f.Hz.X-truth.Fundamental.Hz) > 0.5 || f.Q.Known() && (f.Q.X+2*f.Q.U < q/2 || f.Q.X-2*f.Q.U > 2*q) {
 				t.Errorf("seed %d: good: %v Hz, Q %v; the bar has %.2f Hz, Q %.0f", seed, f.Hz, f.Q, truth.Fundamental.Hz, truth.Fundamental.Q)
 			}
@@ -649,7 +659,8 @@ func ExampleOpen() {
 	// <nil>
 }
 
-// TestWeakLowEnd: a low end that takes most of the fundamental is told of once, a whole one never.
+// TestWeakLowEnd: a low end that takes most of the fundamental is told of
+// once, a whole one never.
 func TestWeakLowEnd(t *testing.T) {
 	for seed := uint64(8801); seed <= 8803; seed++ {
 		for _, weak := range []bool{false, true} {

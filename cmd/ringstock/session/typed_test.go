@@ -10,8 +10,8 @@ import (
 	"ringstock/cmd/ringstock/session"
 )
 
-// TestOddEntry: what can hardly be right is asked back with what was probably meant, and entered when typed once
-// more; units and single letters are read.
+// TestOddEntry: what can hardly be right is asked back with what was probably meant, and
+// entered when typed once more; units and single letters are read.
 func TestOddEntry(t *testing.T) {
 	folder := t.TempDir()
 	set := settings(t, folder)

@@ -8,14 +8,15 @@ import (
 	"ringstock/spectrum"
 )
 
-// blankLimits say what a first tap must be like to be taken for one on a blank. What is not is asked, never
-// counted: a beep of the scale, keys or a glass ring, too. (Sizes of blanks and billets: common practice, no
-// source; E/density of hard woods along the grain: Kretschmann, Wood Handbook FPL-GTR-282 (2021), table 5-3:
-// 12 to 28 MJ/kg; damping: its chapter 5, "Internal friction", whose
-// figures are from memory.)
+// blankLimits say what a first tap must be like to be taken for one on a blank. What is
+// not is asked, never counted: a beep of the scale, keys or a glass ring, too. (Sizes of
+// blanks and billets: common practice, no source; E/density of hard woods along the
+// grain: Kretschmann, Wood Handbook FPL-GTR-282 (2021), table 5-3: 12 to 28 MJ/kg;
+// damping: its chapter 5, "Internal friction", whose figures are from memory.)
 var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slack, Session, LeastQ, Octave float64 }{
-	// Hz: where nothing is known of its size. Long and thin, 900 by 8 mm, it rings at 40 Hz; short and thick, 700 by
-	// 20 mm for the bass or 600 by 14 mm for a child, at 230 Hz. Wine glasses begin at 350 Hz.
+	// Hz: where nothing is known of its size. Long and thin, 900 by 8 mm, it rings at 40
+	// Hz; short and thick, 700 by 20 mm for the bass or 600 by 14 mm for a child, at 230
+	// Hz. Wine glasses begin at 350 Hz.
 	LowHz: 35, HighHz: 270,
 	LowEndHz: 1500, HighEndHz: 6500, // Hz: the same along the length
 	SlowM: 3300, FastM: 6300, // m/s: the speed of sound along the grain
@@ -55,8 +56,8 @@ func octave(hz float64) func(spectrum.Partial) bool {
 	}
 }
 
-// noteRange is where the fundamental of the blank may lie on the side that is tapped, in Hz, and from what that is
-// known.
+// noteRange is where the fundamental of the blank may lie on the side that is tapped, in
+// Hz, and from what that is known.
 func (s *Session) noteRange() (low, high float64, from string) {
 	row := s.row(s.blank)
 	length, across := row.Readings.LengthMM.X/1e3, row.Readings.HeightMM.X/1e3 // 0 where unknown

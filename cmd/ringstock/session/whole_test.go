@@ -14,8 +14,8 @@ import (
 	"ringstock/spectrum"
 )
 
-// TestWholeRingIsKept: behind a microphone that takes 14 dB off the fundamental the recordings of a session know Q as
-// well as the whole sound of the same tap does.
+// TestWholeRingIsKept: behind a microphone that takes 14 dB off the fundamental the
+// recordings of a session know Q as well as the whole sound of the same tap does.
 func TestWholeRingIsKept(t *testing.T) {
 	bars := uint64(2)
 	if slow() {

@@ -1,5 +1,6 @@
-// Package browse opens pages in a real Chromium, for tests: it looks, types, prints, listens through a
-// microphone that plays a file, and lets axe-core judge. Where there is no Chromium, the test is skipped.
+// Package browse opens pages in a real Chromium, for tests: it looks, types, prints,
+// listens through a microphone that plays a file, and lets axe-core judge. Where there is
+// no Chromium, the test is skipped.
 package browse
 
 import (
@@ -26,16 +27,18 @@ import (
 
 // Options say what kind of browser a test needs.
 type Options struct {
-	// Microphone is a WAV file that the browser's microphone plays from its beginning, again and
-	// again, each time it is switched on. The file may be replaced in between.
+	// Microphone is a WAV file that the browser's microphone plays from its beginning,
+	// again and again, each time it is switched on. The file may be replaced in between.
 	Microphone string
-	// Offline leaves the browser without any network, not even this computer's own servers.
+	// Offline leaves the browser without any network, not even this
+	// computer's own servers.
 	Offline bool
 	// Forgive is a text by which complaints are known that are part of the test.
 	Forgive string
 }
 
-// Open starts a browser for one test of the slow suite, which fails if a page throws or the browser complains of it.
+// Open starts a browser for one test of the slow suite, which fails if a page throws or
+// the browser complains of it.
 func Open(t *testing.T, o Options) context.Context {
 	t.Helper()
 	if os.Getenv("RINGSTOCK_SLOW") == "" {
@@ -109,8 +112,8 @@ func tab(t *testing.T, ctx context.Context, forgive string) context.Context {
 	return ctx
 }
 
-// patience is how long something may take that is sure to come: a busy computer is slow, and only a
-// failing test waits to the end.
+// patience is how long something may take that is sure to come: a busy computer is slow,
+// and only a failing test waits to the end.
 const patience = 2 * time.Minute
 
 // Do carries out steps in the page.
@@ -147,8 +150,8 @@ func Eval[T any](t *testing.T, ctx context.Context, js string) T {
 	return v
 }
 
-// Until waits until an expression is true in the page. It must be one that stays true, or comes
-// again: nobody knows when the page is looked at.
+// Until waits until an expression is true in the page. It must be one that stays true, or
+// comes again: nobody knows when the page is looked at.
 func Until(t *testing.T, ctx context.Context, js string) {
 	t.Helper()
 	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(25 * time.Millisecond) {
@@ -244,8 +247,8 @@ func Shot(t *testing.T, ctx context.Context, path string) {
 	}
 }
 
-// Jump scrolls to an element. What is above it gets its height only when it comes near, so it jumps
-// until that stays.
+// Jump scrolls to an element. What is above it gets its height only when it comes near,
+// so it jumps until that stays.
 func Jump(t *testing.T, ctx context.Context, selector string) {
 	t.Helper()
 	Until(t, ctx, fmt.Sprintf(`(() => {
@@ -256,8 +259,9 @@ func Jump(t *testing.T, ctx context.Context, selector string) {
 	})()`, selector))
 }
 
-// Drawn holds that at least this share of an element's pixels differs from its corner. What was
-// off the screen is drawn only when it comes near, which may take the browser a moment.
+// Drawn holds that at least this share of an element's pixels differs from its
+// corner. What was off the screen is drawn only when it comes near, which may take
+// the browser a moment.
 func Drawn(t *testing.T, ctx context.Context, selector string, least float64) {
 	t.Helper()
 	inked := 0.0
@@ -312,8 +316,8 @@ func Axe(t *testing.T) string {
 	return string(axe)
 }
 
-// Accessible holds that axe finds nothing against the page in light, in dark and on a phone, and
-// that the contrast of at least so many texts could be told.
+// Accessible holds that axe finds nothing against the page in light, in dark and on a
+// phone, and that the contrast of at least so many texts could be told.
 func Accessible(t *testing.T, ctx context.Context, axe, name string, texts int) {
 	t.Helper()
 	for _, view := range []struct {

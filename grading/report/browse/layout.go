@@ -9,7 +9,8 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// Paper lays the page out as on A4 with the margins that the pages ask for: 182 mm of 96 dots an inch.
+// Paper lays the page out as on A4 with the margins that the pages ask for: 182 mm
+// of 96 dots an inch.
 func Paper() chromedp.Action[chromedp.Void] {
 	return func(ctx context.Context, tab *chromedp.Target) (chromedp.Void, error) {
 		if _, err := cdp.Call(ctx, tab, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
@@ -31,9 +32,9 @@ func Media(features map[string]string) chromedp.Action[chromedp.Void] {
 	}
 }
 
-// Readable holds that every text of the page as it is laid out can be read: none is off the edge where nobody can
-// scroll to it, none is cut by its box, no two cover each other, and a pane that scrolls can be reached by
-// keyboard and has a name.
+// Readable holds that every text of the page as it is laid out can be read: none is off
+// the edge where nobody can scroll to it, none is cut by its box, no two cover each
+// other, and a pane that scrolls can be reached by keyboard and has a name.
 func Readable(t *testing.T, ctx context.Context, name string) {
 	t.Helper()
 	const most = 8

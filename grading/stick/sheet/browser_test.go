@@ -24,8 +24,8 @@ import (
 
 var screenshotsDir = flag.String("screenshots", "", "write screenshots and prints of all sheets into this folder")
 
-// invented are the sheets of an invented maker: a dozen blanks, one of them too thin, a copy that is off,
-// and a stick in the making.
+// invented are the sheets of an invented maker: a dozen blanks, one of them too thin, a
+// copy that is off, and a stick in the making.
 func invented(t *testing.T) map[string]string {
 	t.Helper()
 	m := model(t, "demo-violin")
@@ -199,7 +199,8 @@ func TestInBrowser(t *testing.T) {
 	}
 }
 
-// holdsFullSize finds on the printed A4 the line that says it is 100 mm long, and measures it.
+// holdsFullSize finds on the printed A4 the line that says it is 100 mm
+// long, and measures it.
 func holdsFullSize(t *testing.T, pdf []byte, ruled bool) {
 	t.Helper()
 	for _, box := range regexp.MustCompile(`/MediaBox\s*\[([^\]]*)\]`).FindAllSubmatch(pdf, -1) {
@@ -224,7 +225,8 @@ func holdsFullSize(t *testing.T, pdf []byte, ruled bool) {
 
 const mmPerPoint = 25.4 / 72
 
-// horizontals are the lengths on paper, in mm, of all lines that run straight across a sheet.
+// horizontals are the lengths on paper, in mm, of all lines that run
+// straight across a sheet.
 func horizontals(t *testing.T, pdf []byte) (list []float64) {
 	t.Helper()
 	type matrix [6]float64

@@ -9,7 +9,8 @@ import (
 	"ringstock/grading/stick"
 )
 
-// drawing is a picture as SVG. Where its size is real, one unit is one millimetre of paper.
+// drawing is a picture as SVG. Where its size is real, one unit is one
+// millimetre of paper.
 type drawing struct {
 	Class, Title string
 	W, H         float64
@@ -49,7 +50,8 @@ func num(x float64) string { return strconv.FormatFloat(round(x), 'f', -1, 64) }
 
 type point struct{ x, y float64 }
 
-// labels keeps names from lying over each other: each takes the first free place about its dot.
+// labels keeps names from lying over each other: each takes the first free
+// place about its dot.
 type labels struct{ taken []box }
 
 type box struct{ x, y, x2, y2 float64 }

@@ -72,7 +72,8 @@ func front(p stick.Plan) *drawing {
 	return d
 }
 
-// stairs draws the front as a staircase: whatever lies above and left of it would beat somebody on it.
+// stairs draws the front as a staircase: whatever lies above and left of it would
+// beat somebody on it.
 func (d *drawing) stairs(stairs []spot, x, y axis) {
 	if len(stairs) == 0 {
 		return
@@ -111,7 +112,8 @@ func (d *drawing) name(s spot, names *labels) {
 	}
 }
 
-// offStrip draws a candidate's distance from the wish with its 95 % interval, on an axis common to all.
+// offStrip draws a candidate's distance from the wish with its 95 % interval, on an
+// axis common to all.
 func offStrip(c stick.Candidate, m stick.Match, low, high float64) *drawing {
 	off := c.Off(m)
 	if !off.Known() {
@@ -192,8 +194,8 @@ func sections(stations []stick.Station) *drawing {
 	return d
 }
 
-// sideView draws the stick from the side at full size, in rows, with the blank around it where
-// that is known. Both lie with their centres on one line.
+// sideView draws the stick from the side at full size, in rows, with the blank around it
+// where that is known. Both lie with their centres on one line.
 func sideView(s stick.Stick, wood func(x float64) (height float64, ok bool)) *drawing {
 	from, to := 1000*s.Stations[0].X, 1000*s.Stations[len(s.Stations)-1].X
 	rows := int(math.Ceil((to - from) / rowLength))
@@ -252,8 +254,8 @@ func rule() *drawing {
 	return d
 }
 
-// overlay draws two sticks over each other: their profile along the length in one direction, diameters
-// from zero.
+// overlay draws two sticks over each other: their profile along the length in one
+// direction, diameters from zero.
 func overlay(model, copy stick.Stick, name string, of func(stick.Section) float64) *drawing {
 	d := &drawing{Class: "overlay", W: 760, H: 190, Title: "The " + name + " of both sticks along their length"}
 	to := 1000 * max(model.Stations[len(model.Stations)-1].X, copy.Stations[len(copy.Stations)-1].X)
@@ -290,7 +292,8 @@ func frame(d *drawing, x, y axis, name string) {
 	d.text("", x.to, y.from+29, "end", "mm from the butt")
 }
 
-// camber draws both aligned camber curves, the hair side down, with the tolerance band about the model.
+// camber draws both aligned camber curves, the hair side down, with the tolerance
+// band about the model.
 func camber(f stick.CamberFit, tolerance float64) *drawing {
 	d := &drawing{Class: "overlay", W: 760, H: 230, Title: "Both camber curves after alignment"}
 	low, high := 0.0, 0.0

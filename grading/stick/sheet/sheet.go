@@ -1,6 +1,6 @@
-// Package sheet draws plans, comparisons, work in hand and cards of sticks, each as one HTML
-// file that needs nothing else and prints on A4, sections and side view at full size. It
-// computes nothing about wood.
+// Package sheet draws plans, comparisons, work in hand and cards of sticks, each as one
+// HTML file that needs nothing else and prints on A4, sections and side view at full
+// size. It computes nothing about wood.
 package sheet
 
 import (
@@ -206,7 +206,8 @@ func Plan(w io.Writer, model stick.Model, p stick.Plan, best int) error {
 	return write(w, "plan", view)
 }
 
-// Thick is how thick the stick of a candidate gets, mm: at the butt, in the middle, at the head.
+// Thick is how thick the stick of a candidate gets, mm: at the butt, in the
+// middle, at the head.
 func Thick(c stick.Candidate) string {
 	if !c.ButtMM.Known() {
 		return "–"
@@ -307,8 +308,8 @@ func Compare(w io.Writer, model, copy stick.Model, c stick.Comparison) error {
 	return write(w, "compare", view)
 }
 
-// plain is a difference in hundredths, tenth one in tenths, without its uncertainty, which is
-// told once for all.
+// plain is a difference in hundredths, tenth one in tenths, without its uncertainty,
+// which is told once for all.
 func fixed0(v measure.Value) string { return strings.TrimPrefix(fixed(v, 0), "+") }
 func plain(v measure.Value) string  { return fixed(v, 2) }
 func tenth(v measure.Value) string  { return fixed(v, 1) }

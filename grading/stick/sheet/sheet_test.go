@@ -71,7 +71,8 @@ func allPages(t *testing.T, name string) map[string]string {
 	return out
 }
 
-// Names come from files: nothing in them may become markup, and no page may ask the network.
+// Names come from files: nothing in them may become markup, and no page may ask the
+// network.
 func TestHostileNames(t *testing.T) {
 	for kind, page := range allPages(t, `<script>alert(1)</script>"'&`) {
 		if strings.Contains(page, "<script") {
@@ -86,7 +87,8 @@ func TestHostileNames(t *testing.T) {
 	}
 }
 
-// Pictures at full size are: each unit is a millimetre, and the sections have the diameters they name.
+// Pictures at full size are: each unit is a millimetre, and the sections have the
+// diameters they name.
 func TestFullSize(t *testing.T) {
 	page := allPages(t, "full size")["card"]
 	size := regexp.MustCompile(`<svg class="d real" viewBox="0 0 ([\d.]+) ([\d.]+)" width="([\d.]+)mm" height="([\d.]+)mm"`)

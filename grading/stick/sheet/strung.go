@@ -16,8 +16,9 @@ import (
 // Style is the style sheet that the pictures of this package are drawn for.
 func Style() string { return style }
 
-// BowPicture is one picture of up to two strung bows over each other, as SVG in the classes of [Style]:
-// at rest, with the unstrung sticks, or pressed at a place by its name, with the sticks at rest.
+// BowPicture is one picture of up to two strung bows over each other, as SVG in the
+// classes of [Style]: at rest, with the unstrung sticks, or pressed at a place by its
+// name, with the sticks at rest.
 func BowPicture(bows []stick.StrungBow, place string) (template.HTML, error) {
 	var out bytes.Buffer
 	if err := templates.ExecuteTemplate(&out, "drawing", bowDrawing(bows, place)); err != nil {
@@ -26,7 +27,8 @@ func BowPicture(bows []stick.StrungBow, place string) (template.HTML, error) {
 	return template.HTML(out.String()), nil // by the template, which escapes what comes from files
 }
 
-// bowDrawing draws sticks and hair, the hair at rest level, heights several times larger than lengths.
+// bowDrawing draws sticks and hair, the hair at rest level, heights several times
+// larger than lengths.
 func bowDrawing(bows []stick.StrungBow, place string) *drawing {
 	title := "The bow at rest under the pull of its hair"
 	if place != "" {
@@ -95,7 +97,8 @@ func pressedAt(b stick.StrungBow, place string) *stick.Pressed {
 	return nil
 }
 
-// Strung writes one or two strung bows: pictures at rest and pressed, and their figures side by side.
+// Strung writes one or two strung bows: pictures at rest and pressed, and their
+// figures side by side.
 func Strung(w io.Writer, s stick.StrungBows) error {
 	bows := s.Bows
 	type picture struct {

@@ -63,7 +63,8 @@ func luminance(img image.Image, x, y int) float32 {
 	return float32(color.GrayModel.Convert(img.At(x, y)).(color.Gray).Y)
 }
 
-// at is the brightness at a place of the picture, between its pixels straight; false = outside.
+// at is the brightness at a place of the picture, between its pixels
+// straight; false = outside.
 func (s sheet) at(p Pixel) (float64, bool) {
 	x, y := p.X-0.5, p.Y-0.5 // a pixel's value is that of its middle
 	i, j := int(math.Floor(x)), int(math.Floor(y))
@@ -76,7 +77,8 @@ func (s sheet) at(p Pixel) (float64, bool) {
 	return (1-fy)*((1-fx)*float64(q[0])+fx*float64(q[1])) + fy*((1-fx)*float64(r[0])+fx*float64(r[1])), true
 }
 
-// profile is the brightness across the paper at u, the mean over a column; NaN outside the picture.
+// profile is the brightness across the paper at u, the mean over a column; NaN
+// outside the picture.
 func (s sheet) profile(u float64) []float64 {
 	out := make([]float64, s.rows)
 	const parts = 4
@@ -96,8 +98,8 @@ func (s sheet) profile(u float64) []float64 {
 	return out
 }
 
-// dark is how much darker each place of a profile is than the paper on both sides of it; NaN where the
-// picture ends too near.
+// dark is how much darker each place of a profile is than the paper on both sides of it;
+// NaN where the picture ends too near.
 func dark(profile []float64) []float64 {
 	n := len(profile)
 	sum, bad := make([]float64, n+1), make([]int, n+1)
@@ -168,8 +170,8 @@ func (s sheet) line(o Options) (l []spot, questions []string, err error) {
 	return l, questions, nil
 }
 
-// scores are the brightness across the paper in each column, and how much darker than its surroundings
-// each place is, in units of noise.
+// scores are the brightness across the paper in each column, and how much darker than its
+// surroundings each place is, in units of noise.
 func (s sheet) scores() (profiles, score [][]float64, err error) {
 	profiles, score = make([][]float64, s.cols), make([][]float64, s.cols)
 	var size []float64
@@ -234,8 +236,8 @@ func (s sheet) askSecond(score [][]float64, way []int, darkness float64) []strin
 	return []string{fmt.Sprintf("a second line, %.0f %% as dark over its length, passes %.0f,%.0f: is it the one? Then give --through %.0f,%.0f", 100*other/darkness, at.X, at.Y, at.X, at.Y)}
 }
 
-// firm is the darkness that a blot counts with at most: a little more than the darkest place of a middling
-// column has.
+// firm is the darkness that a blot counts with at most: a little more than the darkest
+// place of a middling column has.
 func firm(score [][]float64) float64 {
 	var high []float64
 	for _, column := range score {
@@ -251,8 +253,9 @@ func firm(score [][]float64) float64 {
 	return 1.3 * high[len(high)/2]
 }
 
-// darkest is the way through all columns with the largest sum of darkness less what its bends cost
-// (dynamic programming: R. Bellman; A. J. Viterbi, IEEE Trans. Inf. Theory 13 (1967) 260, from memory).
+// darkest is the way through all columns with the largest sum of darkness less what its
+// bends cost (dynamic programming: R. Bellman; A. J. Viterbi, IEEE Trans. Inf. Theory 13
+// (1967) 260, from memory).
 func darkest(score [][]float64) (way []int, darkness float64) {
 	n := len(score[0])
 	reach := int(math.Ceil(steepest * columnMM / rowMM))

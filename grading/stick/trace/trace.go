@@ -1,8 +1,9 @@
-// Package trace finds a pencil line on a scanned or photographed sheet of paper and makes camber readings
-// of it: the line along which a stick was traced, straightened by two or four marks of known distance.
+// Package trace finds a pencil line on a scanned or photographed sheet of paper and makes
+// camber readings of it: the line along which a stick was traced, straightened by two or
+// four marks of known distance.
 //
-// Places in a picture are in pixels, x to the right and y down; those on the paper are in mm, u along the
-// first two marks and v across them, down.
+// Places in a picture are in pixels, x to the right and y down; those on the paper are in
+// mm, u along the first two marks and v across them, down.
 package trace
 
 import (
@@ -29,8 +30,8 @@ type Pixel struct {
 
 // Options say where the marks are and how the line lies.
 type Options struct {
-	// Marks are two places DistanceMM apart, or the four corners of a rectangle, in order round it: the
-	// first two are DistanceMM apart, the second and third AcrossMM.
+	// Marks are two places DistanceMM apart, or the four corners of a rectangle, in order
+	// round it: the first two are DistanceMM apart, the second and third AcrossMM.
 	Marks                []Pixel
 	DistanceMM, AcrossMM float64
 	MarkU                float64 // standard uncertainty of a mark's place, pixels; 0 = 1
@@ -87,7 +88,8 @@ func (p paper) pixel(u, v float64) Pixel {
 
 func (p paper) mm(at Pixel) (u, v float64) { return apply(p.toMM, at.X, at.Y) }
 
-// newPaper finds the map from the marks: of two a scale and a turn, of four the perspective.
+// newPaper finds the map from the marks: of two a scale and a turn, of four the
+// perspective.
 func newPaper(o Options) (paper, error) {
 	if !(o.DistanceMM > 0) || math.IsInf(o.DistanceMM, 0) {
 		return paper{}, errors.New("the distance of the marks is missing: give --scale-mm")
@@ -187,8 +189,8 @@ const (
 	endU       = 0.5 // mm, standard uncertainty of where a line ends: half a column
 )
 
-// camber makes readings of a line on the paper: its distance from the straight line through its ends, towards
-// the side on which it bulges.
+// camber makes readings of a line on the paper: its distance from the straight line
+// through its ends, towards the side on which it bulges.
 func (p paper) camber(l []spot, o Options) (Trace, error) {
 	t := Trace{Schema: Schema, Readings: []Reading{}, PixelsMM: p.scale(o), Notes: []string{}, Questions: []string{}}
 	if len(l) < fewest {
@@ -215,7 +217,8 @@ func (p paper) camber(l []spot, o Options) (Trace, error) {
 	}
 	scatter := residuals(x, y)
 	t.RMSMM = rms(scatter)
-	// Neighbouring points of a pencil line err together; a reading rests on so many of its own.
+	// Neighbouring points of a pencil line err together; a reading rests on
+	// so many of its own.
 	points := smoothMM / 2 * float64(len(l)) / t.LengthMM
 	uPoint := t.RMSMM / math.Sqrt(max(points/correlated(scatter), 1))
 	every := o.EveryMM
@@ -275,8 +278,8 @@ type end struct {
 	slope float64
 }
 
-// ends is where a line begins: its first point's place along, and across what a straight line through
-// its first centimetre has there.
+// ends is where a line begins: its first point's place along, and across what a straight
+// line through its first centimetre has there.
 func ends(l []spot) end {
 	const near = 10.0
 	var su, sv, suu, suv, n float64
@@ -293,8 +296,9 @@ func ends(l []spot) end {
 	return end{spot: l[0]}
 }
 
-// smooth is a line's height at a place: a parabola fitted to its surroundings, near points counting
-// more (W. S. Cleveland, J. Am. Stat. Assoc. 74 (1979) 829: locally weighted regression, from memory).
+// smooth is a line's height at a place: a parabola fitted to its surroundings, near
+// points counting more (W. S. Cleveland, J. Am. Stat. Assoc. 74 (1979) 829: locally
+// weighted regression, from memory).
 func smooth(x, y []float64, at float64) float64 {
 	a, b := mat.NewSymDense(3, nil), mat.NewVecDense(3, nil)
 	for i := range x {
@@ -333,8 +337,8 @@ func residuals(x, y []float64) (list []float64) {
 	return list
 }
 
-// correlated is over how many neighbours residuals hang together: 1 + 2 sum of their correlations, until
-// these first sink to nothing.
+// correlated is over how many neighbours residuals hang together: 1 + 2 sum of their
+// correlations, until these first sink to nothing.
 func correlated(r []float64) float64 {
 	var all float64
 	for _, v := range r {

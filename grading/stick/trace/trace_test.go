@@ -17,8 +17,9 @@ type scan struct {
 	camber func(at float64) float64 // mm over the line through the ends
 }
 
-// invent draws a line of known camber at 200 dpi on grey paper with noise: turned, where there are four marks
-// also in perspective, with folds, shade and, in every other one, a second line that is fainter.
+// invent draws a line of known camber at 200 dpi on grey paper with noise: turned, where
+// there are four marks also in perspective, with folds, shade and, in every other one, a
+// second line that is fainter.
 func invent(seed uint64) scan {
 	rng := rand.New(rand.NewPCG(seed, 9))
 	between := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
@@ -36,7 +37,8 @@ func invent(seed uint64) scan {
 	four := seed%2 == 0
 	angle := between(-0.03, 0.03)
 	wpx, hpx := int(math.Round(wide*dpmm)), int((high+wide*math.Abs(math.Sin(angle)))*dpmm)
-	// From paper to picture: a turn about the middle and a scale, with four marks also a view aslant.
+	// From paper to picture: a turn about the middle and a scale, with four marks
+	// also a view aslant.
 	var aslant [2]float64
 	if four {
 		aslant = [2]float64{between(-6e-5, 6e-5), between(-4e-4, 4e-4)}
@@ -110,7 +112,8 @@ func invent(seed uint64) scan {
 	}}
 }
 
-// On twenty invented scans the camber is within 0.15 mm rms of the truth, and its uncertainty tells.
+// On twenty invented scans the camber is within 0.15 mm rms of the truth, and
+// its uncertainty tells.
 func TestInventedScans(t *testing.T) {
 	var square, scaled, n float64
 	scans := uint64(3)
@@ -149,7 +152,8 @@ func TestInventedScans(t *testing.T) {
 	}
 }
 
-// A line corrected by hand gives the same camber; turned round, it starts at the other end.
+// A line corrected by hand gives the same camber; turned round, it starts at the other
+// end.
 func TestFromLine(t *testing.T) {
 	s := invent(3)
 	found, err := Find(s.img, s.o)
@@ -202,7 +206,8 @@ func TestBadTracings(t *testing.T) {
 	}
 }
 
-// Two lines as dark as each other: a second one is asked about, and a place on one of them chooses it.
+// Two lines as dark as each other: a second one is asked about, and a place on one
+// of them chooses it.
 func TestSecondLine(t *testing.T) {
 	img := image.NewGray(image.Rect(0, 0, 1500, 300))
 	rng := rand.New(rand.NewPCG(1, 1))

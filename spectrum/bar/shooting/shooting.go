@@ -61,8 +61,9 @@ func root(f func(float64) float64, a, ya, b, yb float64) float64 {
 	return b
 }
 
-// freeEnd is zero where omega is a natural frequency: the force left at the far end, for bending
-// the determinant of force and moment over the two motions that leave the butt free.
+// freeEnd is zero where omega is a natural frequency: the force left at the far
+// end, for bending the determinant of force and moment over the two motions that
+// leave the butt free.
 func freeEnd(b bar.Bar, k bar.Kind, m bar.Wood, omega float64) float64 {
 	one := integrate(b, k, m, omega, state{1, 0, 0, 0})
 	if k == bar.Torsion || k == bar.Longitudinal {
