@@ -76,6 +76,27 @@ func TestNumbersAreThoseMeasured(t *testing.T) {
 	}
 	compare(t, "cmd/ringstock/manual/pages/accuracy.md", []string{command}, "| single taps | wrong + not read |", bound)
 
+	command, out = section(t, of, "go test ./spectrum -run RoomsTable -v -args -class measured")
+	compare(t, "README.md", []string{command}, "| in measured rooms |", rowsOf(out, inRooms, "$2, $3", roomColumns))
+	var boxes []string
+	for _, class := range []string{"modes", "images"} {
+		_, out = section(t, of, "go test ./spectrum -run RoomsTable -v -args -class "+class)
+		boxes = append(boxes, rowsOf(out, inRooms, "$1, $2, $3", roomColumns)...)
+	}
+	const page = "cmd/ringstock/manual/pages/accuracy.md"
+	compare(t, page, nil, "| in boxes |", boxes)
+	_, out = section(t, of, "env RINGSTOCK_SLOW=1 go test ./spectrum")
+	compare(t, page, nil, "| wood that varies along the bar by |", rowsOf(out,
+		`E (\d) %, density (\d) %, section ([\d.]+) % +(\d+) +([\d.]+) % +([\d.]+) % +([\d.]+) % +([\d.]+) % +([\d.]+) %`,
+		"E $1 %, density $2 %, section $3 %", "$4 | $5 % | $6 % | $7 % | $8 % | $9 %"))
+	compare(t, page, nil, "| lengthwise note, Q |", rowsOf(out, `(\d+-\d+) +(expected|unknown) +(\d+) +([\d.]+) % +(\d+) +(\d+) % +(\d+) %`,
+		"$1, $2 before", "$4 % | $5 of $3 | $6 / $7 %"))
+	_, out = section(t, of, "env RINGSTOCK_SLOW=1 go test ./grading/wood")
+	compare(t, page, nil, "| taps; E and section vary by |", rowsOf(out, `(\w[a-z, ]+?) +E (\d) %, section ([\d.]+) % +([\d.]+) % +\S+ +(\d+) % +(\d+) % +(\d+ of \d+)`,
+		"$1; $2 %, $3 %", "$4 % | $5 / $6 % | $7"))
+	compare(t, page, nil, "| hidden in an even blank |", rowsOf(out, `"(heavy|soft|)": named in (\d+ of \d+), within 60 mm in (\d+), inside 2u in (\d+), of the right kind in (\d+)`,
+		"$1", "$2 | $3 | $4 | $5"))
+
 	_, out = section(t, of, "go test ./spectrum ./capture/wavfile")
 	took := map[string]float64{}
 	for _, m := range regexp.MustCompile(`(?m)^Benchmark(\S+)\s+\d+\s+(\d+) ns/op(?:\s+([\d.]+) cpu-ms/op)?`).FindAllStringSubmatch(out, -1) {
@@ -104,6 +125,26 @@ func TestNumbersAreThoseMeasured(t *testing.T) {
 // shown are the rows of the table of bounds that the manual has: of each kind the
 // ends and the middle.
 var shown = regexp.MustCompile(`^(white noise, Q (100, 40 dB, 3|200, 10 dB, 3|200, 20 dB|400, 30 dB, 3)|hum (0\.[13]|1\.0|10\.0) Hz away, -15|hum 0\.3 Hz away, 0|room|pair .*30 dB|pair 1\.0 .*20 dB)`)
+
+// A row of the table of rooms, and what the documents have of it.
+const (
+	inRooms = `(measured|modes|images) +(near|arm) +(RT60 .+? s) +(\d+) +(\d+) +(\d+) +\| +([\d.]+) +([\d.]+) +([\d.]+) +([\d.]+) +(\d+) +(\d+) +(\d+) ` +
+		` *\| +([\d.]+) +([\d.]+) \| +(\d+) +(\d+/\d+) +(\d+)`
+	roomColumns = "$5 of $4 | $6 + $12 | $9 % / $10 % | $7 / $8 % | $14 / $15 % | $11 | $13 | $16"
+)
+
+// rowsOf makes a table's rows of the lines that match a pattern.
+func rowsOf(out, pattern, name, columns string) (rows []string) {
+	line := regexp.MustCompile(pattern)
+	for _, m := range line.FindAllStringSubmatchIndex(out, -1) {
+		row := string(line.ExpandString(nil, name, out, m))
+		if row == "" {
+			row = "nothing"
+		}
+		rows = append(rows, fmt.Sprintf("| %s | %s |", row, line.ExpandString(nil, columns, out, m)))
+	}
+	return rows
+}
 
 // compare holds a document's table to rows, and looks that it says of each told.
 func compare(t *testing.T, name string, told []string, head string, rows []string) {
