@@ -149,7 +149,9 @@ func invert3(m [3][3]float64) (inv [3][3]float64, ok bool) {
 }
 
 const (
-	glideOdds = 0.05 // so likely is it, before anything is heard, that a ring glides
+	// glideOdds is how likely it is, before anything is heard, that a ring glides: fewer leave
+	// the note of one that does too sure of itself, more make all others too wide.
+	glideOdds = 0.09
 	glideSure = 0.95 // so likely a glide must be before the pitch follows it
 	glideLaw  = 0.2  // relative u of how far: taken for proportional to the ring's strength, it is a third less if it goes as the square
 )
