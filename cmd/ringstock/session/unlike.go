@@ -20,10 +20,12 @@ var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slac
 	LowHz: 35, HighHz: 270,
 	LowEndHz: 1500, HighEndHz: 6500, // Hz: the same along the length
 	SlowM: 3300, FastM: 6300, // m/s: the speed of sound along the grain
-	Slack:   1.25,           // times: tapers, heads and octagons move the note by that
-	Session: 2,              // times: blanks of one session lie no farther from those before
-	LeastQ:  math.Pi / 0.06, // of a first tap: the logarithmic decrement of cool wood lies between 0.02 (hot, dry) and 0.1 (hot, moist)
-	Octave:  0.01,           // from twice the note, relative to it, is an octave
+	Slack:   1.25, // times: tapers, heads and octagons move the note by that
+	Session: 2,    // times: blanks of one session lie no farther from those before
+	// Of a first tap. No source: the logarithmic decrement of wood goes up to 0.1, where it is hot and
+	// moist; 0.06 was set after an invented cough of Q 48 had counted.
+	LeastQ: math.Pi / 0.06,
+	Octave: 0.01, // from twice the note, relative to it, is an octave
 }
 
 // unlike says why a first tap on a side can hardly be that of a blank, or nothing.
