@@ -83,6 +83,30 @@ one  two words in a cell that is too
 	}
 }
 
+// TestTerminalRecords: a table whose words don't fit side by side becomes a list a row,
+// and no word is cut.
+func TestTerminalRecords(t *testing.T) {
+	page := Topic{Text: "# A page\n\n| place | temperature | precipitation | illumination |\n|---|---|---|---|\n" +
+		"| cellar | low | none | 3 |\n| attic | high, and in summer higher still than that | none | 2 |\n"}
+	const want = `A page
+======
+
+place: cellar
+  temperature: low
+  precipitation: none
+  illumination: 3
+
+place: attic
+  temperature: high, and in summer
+    higher still than that
+  precipitation: none
+  illumination: 2
+`
+	if got := page.Terminal(40); got != want {
+		t.Errorf("got:\n%s", got)
+	}
+}
+
 func TestHTML(t *testing.T) {
 	for _, topic := range Topics() {
 		page, err := topic.HTML()

@@ -2,7 +2,6 @@ package manual
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"github.com/charmbracelet/x/ansi"
@@ -118,11 +117,10 @@ func wrap(words string, width int) []string {
 	return append(lines, line)
 }
 
-const (
-	columnGap   = 2
-	leastColumn = 8 // columns of a terminal; the widest gives way until all fit or have no more than this
-)
+const columnGap = 2
 
+// table prints the cells side by side, the widest columns wrapped. Where not even the
+// longest words stand beside each other, each row becomes a list under its first cell.
 func (p *printer) table(n *tables.Table, indent string) {
 	var rows [][]string
 	for row := n.FirstChild(); row != nil; row = row.NextSibling() {
@@ -132,21 +130,30 @@ func (p *printer) table(n *tables.Table, indent string) {
 		}
 		rows = append(rows, cells)
 	}
-	widths := make([]int, len(rows[0]))
+	widths, least := make([]int, len(rows[0])), make([]int, len(rows[0]))
 	room := p.width - len(indent) - columnGap*(len(widths)-1)
 	for _, cells := range rows {
 		for i, c := range cells {
 			widths[i] = max(widths[i], ansi.StringWidth(c))
+			for _, word := range strings.Fields(c) {
+				least[i] = max(least[i], ansi.StringWidth(word))
+			}
 		}
 	}
+	p.out.WriteByte('\n')
+	if total(least) > room {
+		p.records(rows, indent)
+		return
+	}
 	for total(widths) > room {
-		widest := slices.Index(widths, slices.Max(widths))
-		if widths[widest] <= leastColumn {
-			break
+		widest := -1
+		for i, w := range widths {
+			if w > least[i] && (widest < 0 || w > widths[widest]) {
+				widest = i
+			}
 		}
 		widths[widest]--
 	}
-	p.out.WriteByte('\n')
 	for i, cells := range rows {
 		p.row(cells, widths, indent)
 		if i == 0 {
@@ -155,6 +162,19 @@ func (p *printer) table(n *tables.Table, indent string) {
 				rules[j] = strings.Repeat("-", w)
 			}
 			p.row(rules, widths, indent)
+		}
+	}
+}
+
+// records prints each row of a table as a list, its first cell as the list's head.
+func (p *printer) records(rows [][]string, indent string) {
+	for i, cells := range rows[1:] {
+		if i > 0 {
+			p.out.WriteByte('\n')
+		}
+		p.paragraph(rows[0][0]+": "+cells[0], indent, indent+"  ")
+		for j, c := range cells[1:] {
+			p.paragraph(rows[0][j+1]+": "+c, indent+"  ", indent+"    ")
 		}
 	}
 }
