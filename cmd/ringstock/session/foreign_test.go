@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"ringstock/capture"
@@ -93,6 +96,53 @@ func foreignSounds(t *testing.T, kinds map[string]cases.Sound, from, each uint64
 		t.Errorf("only %d taps", taps)
 	}
 	t.Logf("%d of %d foreign sounds counted, %d asked about; %d of %d taps of wood after them good", counted, sounds, asked, good, taps)
+}
+
+// TestAskedAdvice: a first tap that is asked about is told what would settle it: sizes
+// where they would, and no size that has been entered.
+func TestAskedAdvice(t *testing.T) {
+	dull := func() capture.Recording {
+		rec, _ := cases.Bar(7101).Damped(40).SNR(38).Starting(3).Taps(1).Render()
+		return rec
+	}
+	beep := cases.WorkshopSounds["beep of a scale"](48000, rand.New(rand.NewPCG(1, 1)))
+	alone := capture.Recording{Rate: 48000, Bits: 24, Tracks: [][]float64{make([]float64, 5*48000)}}
+	random := rand.New(rand.NewPCG(1, 2))
+	for i := range alone.Tracks[0] {
+		alone.Tracks[0][i] = 1e-4 * random.NormFloat64()
+	}
+	for i, v := range cases.Loud(beep, 0.5) {
+		alone.Tracks[0][3*48000+i] += v
+	}
+	for _, c := range []struct {
+		name, table string
+		rec         capture.Recording
+		want        string
+	}{
+		{"dull, no sizes", "", dull(), "(it dies too soon for wood); if it is one, tap again"},
+		{"dull, sizes", "blank,length_mm,height_mm\nA1,750,14\n", dull(), "(it dies too soon for wood); if it is one, tap again"},
+		{"beep, no sizes", "", alone, "if it is one, enter its length and height and tap again"},
+		{"beep, sizes", "blank,length_mm,height_mm\nA1,750,14\n", alone, "Hz); if it is one, tap again"},
+	} {
+		folder := t.TempDir()
+		if c.table != "" {
+			if err := os.WriteFile(filepath.Join(folder, "delivery.csv"), []byte(c.table), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		set := settings(t, folder)
+		set.Blank = "A1"
+		_, h, err := listen(t, set, play(c.rec), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(h.taps) != 1 || !h.taps[0].Asked || !strings.HasSuffix(h.taps[0].Why, c.want) {
+			for _, tap := range h.taps {
+				t.Logf("%v %s", tap.Asked, tap.Why)
+			}
+			t.Errorf("%s: %d taps", c.name, len(h.taps))
+		}
+	}
 }
 
 // TestBeepsBeforeSticks: hands-free, a scale that beeps five times before each stick does

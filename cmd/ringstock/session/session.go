@@ -296,7 +296,7 @@ func (s *Session) cut(c capture.Cut) {
 		return
 	}
 	t := TapHeard{Blank: s.blank, Side: s.side, Of: s.Taps}
-	good := s.judgeCut(c, waited, &t)
+	good := s.judgeCut(c, &t)
 	if s.waits != nil {
 		return
 	}
@@ -321,8 +321,8 @@ func (s *Session) cut(c capture.Cut) {
 
 // judgeCut returns the tap of a cut if it counts; else t says why not, or nothing where
 // it was no tap. Where more of its ring may tell what its beginning does not, the session
-// waits for it; waited is of such a beginning.
-func (s *Session) judgeCut(c capture.Cut, waited *place, t *TapHeard) *tapped {
+// waits for it.
+func (s *Session) judgeCut(c capture.Cut, t *TapHeard) *tapped {
 	if !c.Whole() {
 		t.Why = lossText(c)
 		return nil
@@ -332,7 +332,7 @@ func (s *Session) judgeCut(c capture.Cut, waited *place, t *TapHeard) *tapped {
 		return nil // a noise, but no tap
 	}
 	if c.More && tooLittle(result, heard.Ring) {
-		s.waits = &place{blank: s.blank, side: s.side, ringS: c.RingS()}
+		s.waits = &place{blank: s.blank, side: s.side}
 		return nil
 	}
 	s.watchDevice(heard)
@@ -343,9 +343,6 @@ func (s *Session) judgeCut(c capture.Cut, waited *place, t *TapHeard) *tapped {
 			return nil
 		}
 		t.Why = vague(heard.Ring)
-		if waited != nil && dead(heard.Ring, waited.ringS) {
-			t.Why = advice(capture.Disturbed)
-		}
 		if t.Why != "" {
 			t.Why = s.blameHands(cmp.Or(s.dull(heard.Ring), t.Why))
 		}
@@ -445,14 +442,6 @@ func tooLittle(result *spectrum.TapResult, r *spectrum.Ring) bool {
 		return true
 	}
 	return false
-}
-
-// dead tells whether a ring was so short that all of it had been heard, and told too
-// little, in its first seconds: more of it, as of a cough, is another sound.
-func dead(r *spectrum.Ring, firstS float64) bool {
-	const taus = 3
-	f := r.Fundamental
-	return f.Q.Known() && f.Hz.Known() && taus*f.Q.X/(math.Pi*f.Hz.X) < firstS
 }
 
 // lengthen puts the whole ring of the latest good tap in the place of its beginning.

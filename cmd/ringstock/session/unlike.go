@@ -11,8 +11,7 @@ import (
 // blankLimits say what a first tap must be like to be taken for one on a blank. What is
 // not is asked, never counted: a beep of the scale, keys or a glass ring, too. (Sizes of
 // blanks and billets: common practice, no source; E/density of hard woods along the
-// grain: Kretschmann, Wood Handbook FPL-GTR-282 (2021), table 5-3: 12 to 28 MJ/kg;
-// damping: its chapter 5, "Internal friction", whose figures are from memory.)
+// grain: Kretschmann, Wood Handbook FPL-GTR-282 (2021), table 5-3: 12 to 28 MJ/kg.)
 var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slack, Session, LeastQ, Octave float64 }{
 	// Hz: where nothing is known of its size. Long and thin, 900 by 8 mm, it rings at 40
 	// Hz; short and thick, 700 by 20 mm for the bass or 600 by 14 mm for a child, at 230
@@ -22,9 +21,10 @@ var blankLimits = struct{ LowHz, HighHz, LowEndHz, HighEndHz, SlowM, FastM, Slac
 	SlowM: 3300, FastM: 6300, // m/s: the speed of sound along the grain
 	Slack:   1.25, // times: tapers, heads and octagons move the note by that
 	Session: 2,    // times: blanks of one session lie no farther from those before
-	// Of a first tap. No source: the logarithmic decrement of wood goes up to 0.1, where it is hot and
-	// moist; 0.06 was set after an invented cough of Q 48 had counted.
-	LeastQ: math.Pi / 0.06,
+	// Of a first tap: air-dry wood has a loss tangent of up to 0.02 (from memory, of the 98
+	// wood types of Brémaud et al., Annals of Forest Science 69 (2012) 373; not found in
+	// public text). Hot or moist wood damps more, and is asked about.
+	LeastQ: 50,
 	Octave: 0.01, // from twice the note, relative to it, is an octave
 }
 
@@ -34,11 +34,14 @@ func (s *Session) unlike(r *spectrum.Ring) string {
 		return "" // it is compared with those before
 	}
 	f := r.Fundamental
-	low, high, from := s.noteRange()
-	why := ""
+	low, high, from, missing := s.noteRange()
+	why, way := "", "tap again"
 	switch {
 	case f.Hz.X < low || f.Hz.X > high:
 		why = fmt.Sprintf("%s would ring at %.0f to %.0f Hz", from, low, high)
+		if missing != "" {
+			way = "enter its " + missing + " and tap again"
+		}
 	case f.Q.Known() && f.Q.X < blankLimits.LeastQ:
 		why = "it dies too soon for wood"
 	case s.side != End && !slices.ContainsFunc(r.Partials, func(p spectrum.Partial) bool { return p.Family == spectrum.Bending && p.Order > 1 }):
@@ -48,7 +51,7 @@ func (s *Session) unlike(r *spectrum.Ring) string {
 	default:
 		return ""
 	}
-	return fmt.Sprintf("not counted: %.1f Hz does not sound like a blank (%s); if it is one, enter its length and height and tap again", f.Hz.X, why)
+	return fmt.Sprintf("not counted: %.1f Hz does not sound like a blank (%s); if it is one, %s", f.Hz.X, why, way)
 }
 
 // octave tells of a partial that is none of a bar's and lies at twice a note.
@@ -59,23 +62,26 @@ func octave(hz float64) func(spectrum.Partial) bool {
 }
 
 // noteRange is where the fundamental of the blank may lie on the side that is tapped, in
-// Hz, and from what that is known.
-func (s *Session) noteRange() (low, high float64, from string) {
+// Hz, from what that is known, and which sizes would tell it better, if any.
+func (s *Session) noteRange() (low, high float64, from, missing string) {
 	row := s.row(s.blank)
-	length, across := row.Readings.LengthMM.X/1e3, row.Readings.HeightMM.X/1e3 // 0 where unknown
-	if s.side == Width {
-		across = row.Readings.WidthMM.X / 1e3
+	length, across, sizes := row.Readings.LengthMM.X/1e3, row.Readings.HeightMM.X/1e3, "length and height" // 0 where unknown
+	switch s.side {
+	case Width:
+		across, sizes = row.Readings.WidthMM.X/1e3, "length and width"
+	case End:
+		sizes = "length"
 	}
 	const free = 1.028 // 4.730^2/(2 pi sqrt 12): the lowest bending mode of a slender free bar is at this times c h/L^2
 	lim := blankLimits
 	switch {
 	case s.side == End && length > 0:
-		return lim.SlowM / (2 * length) / lim.Slack, lim.FastM / (2 * length) * lim.Slack, "one of its length"
+		return lim.SlowM / (2 * length) / lim.Slack, lim.FastM / (2 * length) * lim.Slack, "one of its " + sizes, ""
 	case s.side == End:
 		low, high = lim.LowEndHz, lim.HighEndHz
 	case length > 0 && across > 0:
 		at := free * across / (length * length)
-		return at * lim.SlowM / lim.Slack, at * lim.FastM * lim.Slack, "one of its length and height"
+		return at * lim.SlowM / lim.Slack, at * lim.FastM * lim.Slack, "one of its " + sizes, ""
 	default:
 		low, high = lim.LowHz, lim.HighHz
 	}
@@ -89,7 +95,7 @@ func (s *Session) noteRange() (low, high float64, from string) {
 		// What was counted before is possible, whatever it was.
 		low, high = math.Min(low, slices.Min(notes)), math.Max(high, slices.Max(notes))
 	}
-	return low, high, from
+	return low, high, from, sizes
 }
 
 // countAsked counts the latest sound that was asked about.
