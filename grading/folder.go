@@ -94,7 +94,7 @@ func Grade(ctx context.Context, job Job) (Grading, error) {
 			if err != nil {
 				return err
 			}
-			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound(), blank.witness()}
+			outcomes[i] = outcome{lies, blank.contender(), blank.Verdict == Keep, heard.unused(), heard.sound(), blank.witness(job.Profile)}
 			oneAtATime.Lock()
 			defer oneAtATime.Unlock()
 			done++

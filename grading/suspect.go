@@ -180,6 +180,9 @@ type expectation struct {
 	// How unlikely it is beforehand that a head block was left out, and that one was
 	// entered that is not there.
 	headless, headed float64
+	// By how much sooner than usual a reading is asked about that density rests on: the
+	// verdict hangs on it alone.
+	eager float64
 }
 
 // How evidence scatters about what is expected in sound wood of any kind: assumed, wide
@@ -401,6 +404,9 @@ const (
 	unlikelyExchange = 12.0 // the recordings of two neighbours exchanged
 	quiet            = 9.0  // a misfit that no hypothesis could explain well enough
 	alsoPossible     = 5.0  // a hypothesis that explains so much less than the best is told too
+	// Where density alone makes a blank go back, one weighing more costs less than a stick:
+	// a slip is asked about from odds of 1 in 20.
+	decisive = 6.0
 )
 
 // stands tells whether a blank differs from the others in having a head block, or in
@@ -411,11 +417,13 @@ func (x expectation) stands(e evidence) bool {
 
 // suspects finds the entries that do not fit.
 func (t test) suspects() []Suspect {
-	if t.misfit < quiet && !t.expected.stands(t.e) {
+	if t.misfit < quiet-t.expected.eager && !t.expected.stands(t.e) {
 		return nil
 	}
 	list := slices.Concat(t.readingsFree(), t.swapped(), t.units(), t.sections(), t.heads(), t.tapers(), t.exchanged(), t.otherSound(), t.damaged())
-	list = slices.DeleteFunc(list, func(h hypothesis) bool { return h.gain <= 0 })
+	list = slices.DeleteFunc(list, func(h hypothesis) bool {
+		return h.gain <= 0 && (h.gain <= -t.expected.eager || !h.movesDensity())
+	})
 	slices.SortStableFunc(list, func(a, b hypothesis) int { return cmp.Compare(b.gain, a.gain) })
 	var out []Suspect
 	for _, h := range list {
@@ -429,6 +437,13 @@ func (t test) suspects() []Suspect {
 		}
 	}
 	return out
+}
+
+// movesDensity tells whether all of a hypothesis is about readings of mass and size.
+func (h hypothesis) movesDensity() bool {
+	return !slices.ContainsFunc(h.suspects, func(s Suspect) bool {
+		return recordings[s.Column] != nil || !restsOn("density_kg_m3", s.Column, wood.Values{})
+	})
 }
 
 // with is the evidence if some readings were others.
@@ -946,10 +961,11 @@ type witness struct {
 	evidence evidence
 	species  string
 	notes    [3]float64 // ln of the notes in Hz of the taps on the face, the other face, the end; NaN where none
+	weighs   bool       // it is left for its density alone
 }
 
-func (b Blank) witness() witness {
-	w := witness{evidence: b.evidence(), species: b.Row.Species}
+func (b Blank) witness(p Profile) witness {
+	w := witness{evidence: b.evidence(), species: b.Row.Species, weighs: b.weighs(p)}
 	for i, r := range b.sound().rings() {
 		w.notes[i] = math.NaN()
 		if r != nil && r.Fundamental.Hz.Known() {
@@ -1071,8 +1087,12 @@ func amongOthers(list []witness) map[int]expectation {
 				}
 				all = anyBlank(list[i].species).among(others)
 			}
-			if e := list[i].evidence; all.stands(e) || newTest(Row{}, sound{}, e, all).misfit >= quiet {
-				odd[i] = all
+			x := all
+			if list[i].weighs {
+				x.eager = decisive
+			}
+			if e := list[i].evidence; x.stands(e) || newTest(Row{}, sound{}, e, x).misfit >= quiet-x.eager {
+				odd[i] = x
 			}
 		}
 	}

@@ -111,6 +111,28 @@ func decide(p Profile, parts []Part, score measure.Value, w wood.Values, suspect
 	return Keep, append([]string{fmt.Sprintf("the score %s is over the mark of %s, and every limit is passed with 95 %% confidence", score.Text(""), mark)}, passed...)
 }
 
+// weighs tells whether density alone makes a blank go back, E with it perhaps.
+func (b Blank) weighs(p Profile) (alone bool) {
+	if b.Verdict != Leave {
+		return false
+	}
+	for _, part := range b.Parts {
+		if part.Weight == 0 || !part.Value.Known() {
+			continue
+		}
+		if s, _, _ := p.Properties[part.Key].stand(part.Value); s == fails {
+			switch part.Key {
+			case "density_kg_m3":
+				alone = true
+			case "youngs_modulus_gpa":
+			default:
+				return false
+			}
+		}
+	}
+	return alone
+}
+
 // cause is what in the ring explains a poor part, if something does.
 func cause(part Part, ring *spectrum.Ring) string {
 	switch {

@@ -47,7 +47,7 @@ func TestOtherForeignSounds(t *testing.T) {
 		t.Skip("slow: set RINGSTOCK_SLOW=1")
 	}
 	foreignSounds(t, cases.OtherSounds, 8200, 8)
-	foreignSounds(t, cases.OtherSounds, 9404, 8)
+	foreignSounds(t, cases.OtherSounds, 15200, 8)
 }
 
 func foreignSounds(t *testing.T, kinds map[string]cases.Sound, from, each uint64) {

@@ -44,7 +44,7 @@ func (s *Session) unlike(r *spectrum.Ring) string {
 		}
 	case f.Q.Known() && f.Q.X < blankLimits.LeastQ:
 		why = "it dies too soon for wood"
-	case s.side != End && !slices.ContainsFunc(r.Partials, func(p spectrum.Partial) bool { return p.Family == spectrum.Bending && p.Order > 1 }):
+	case s.side != End && !slices.ContainsFunc(r.Partials, nextOf(f)):
 		why = "the higher notes of a bar are missing"
 	case s.side != End && slices.ContainsFunc(r.Partials, octave(f.Hz.X)):
 		why = "it has a note at twice the lowest, as a voice has and no bar"
@@ -52,6 +52,14 @@ func (s *Session) unlike(r *spectrum.Ring) string {
 		return ""
 	}
 	return fmt.Sprintf("not counted: %.1f Hz does not sound like a blank (%s); if it is one, %s", f.Hz.X, why, way)
+}
+
+// nextOf tells of a partial that is the second or third bending note in the plane of the
+// lowest. Multiples of a voice pass for notes of the other plane.
+func nextOf(lowest spectrum.Partial) func(spectrum.Partial) bool {
+	return func(p spectrum.Partial) bool {
+		return p.Family == spectrum.Bending && p.Plane == lowest.Plane && (p.Order == 2 || p.Order == 3)
+	}
 }
 
 // octave tells of a partial that is none of a bar's and lies at twice a note.
