@@ -405,8 +405,8 @@ const (
 	quiet            = 9.0  // a misfit that no hypothesis could explain well enough
 	alsoPossible     = 5.0  // a hypothesis that explains so much less than the best is told too
 	// Where density alone makes a blank go back, one weighing more costs less than a stick:
-	// a slip is asked about from odds of 1 in 20.
-	decisive = 6.0
+	// a slip is asked about from odds of 1 in 33.
+	decisive = 7.0
 )
 
 // stands tells whether a blank differs from the others in having a head block, or in
