@@ -32,8 +32,27 @@ func DateOf(t time.Time) Date { return Date(t.Format(time.DateOnly)) }
 
 // Time is the beginning of the day, UTC; the zero time for no day.
 func (d Date) Time() time.Time {
+	if year, month, day, ok := d.digits(); ok && month >= 1 && month <= 12 && day >= 1 && day <= 28 {
+		return time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC) // a tenth of what Parse takes
+	}
 	t, _ := time.Parse(time.DateOnly, string(d))
 	return t
+}
+
+// digits are the numbers of a day written as 2006-01-02.
+func (d Date) digits() (year, month, day int, ok bool) {
+	if len(d) != len(time.DateOnly) || d[4] != '-' || d[7] != '-' {
+		return 0, 0, 0, false
+	}
+	ok = true
+	number := func(from, to int) (n int) {
+		for _, c := range []byte(d[from:to]) {
+			ok = ok && c >= '0' && c <= '9'
+			n = 10*n + int(c-'0')
+		}
+		return n
+	}
+	return number(0, 4), number(5, 7), number(8, 10), ok
 }
 
 // Days is the number of days from an earlier day to this one.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 // say fills in what an event must say.
@@ -285,5 +286,22 @@ func TestSortKey(t *testing.T) {
 	slices.SortFunc(numbers, func(a, b string) int { return strings.Compare(sortKey(a), sortKey(b)) })
 	if got := strings.Join(numbers, " "); got != "9 9a 009b 10 a1 A9 A10 b" {
 		t.Error(got)
+	}
+}
+
+// TestDateTime: a day is what package time reads, whatever it is written as.
+func TestDateTime(t *testing.T) {
+	for _, d := range []Date{"", "2026-02-28", "2026-02-29", "2024-02-29", "2026-04-31", "2026-13-01", "2026-00-10", "2026-01-00", "2026-1-1",
+		"20x6-01-01", "2026/01/01", "0000-01-01", "9999-12-31", "+026-01-01", "2026-01-01T"} {
+		want, _ := time.Parse(time.DateOnly, string(d))
+		if got := d.Time(); !got.Equal(want) {
+			t.Errorf("%q: %v, want %v", d, got, want)
+		}
+	}
+	for day := range 4000 {
+		want := time.Date(2019, 1, 1+3*day, 0, 0, 0, 0, time.UTC)
+		if got := DateOf(want).Time(); !got.Equal(want) {
+			t.Errorf("%v: %v", want, got)
+		}
 	}
 }

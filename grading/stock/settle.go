@@ -127,6 +127,13 @@ func drying(masses []Reading, air bool) (remaining measure.Value, within float64
 			meanU = partYear // not every season was seen
 		}
 	}
+	weighings := make([]weighing, len(masses))
+	for i, r := range masses {
+		day, mass := r.Date.Days(first.Date), r.Value/last.Value
+		u, moved := r.U/r.Value, lawHolds*(mass-1)
+		sin, cos := math.Sincos(2 * math.Pi * day / daysPerYear)
+		weighings[i] = weighing{day, mass, u*u + moved*moved, sin, cos}
+	}
 	type answer struct{ logWeight, mean, sd float64 }
 	answers := make([]answer, 0, tauSteps)
 	for i := range tauSteps {
@@ -142,13 +149,11 @@ func drying(masses []Reading, air bool) (remaining measure.Value, within float64
 		if !air {
 			scatter = airScatter*airScatter + airUnknown*airUnknown/(1+lag*lag)
 		}
-		for _, r := range masses {
-			day, mass := r.Date.Days(first.Date), r.Value/last.Value
-			f := firstMode*season.followed(day, lag) + (1-firstMode)*season.followed(day, lag/shellRate)
+		for _, w := range weighings {
+			f := firstMode*season.followed(w, lag) + (1-firstMode)*season.followed(w, lag/shellRate)
 			wet := 1 + f/100
-			moved := lawHolds * (mass - 1)
-			fit.add([3]float64{wet, math.Exp(-day / tau), math.Exp(-shellRate * day / tau)},
-				mass-guess*wet, 1/(math.Pow(r.U/r.Value, 2)+scatter+moved*moved))
+			fit.add([3]float64{wet, math.Exp(-w.day / tau), math.Exp(-shellRate * w.day / tau)},
+				w.mass-guess*wet, 1/(w.variance+scatter))
 		}
 		left, u, logWeight, ok := fit.along([3]float64{0, math.Exp(-span / tau), math.Exp(-shellRate * span / tau)})
 		if ok {
@@ -173,6 +178,10 @@ func drying(masses []Reading, air bool) (remaining measure.Value, within float64
 
 const daysPerYear = 365.25
 
+// weighing is a mass, over the last one, some days after the first; sin and cos tell the
+// time of year.
+type weighing struct{ day, mass, variance, sin, cos float64 }
+
 // seasons is the equilibrium moisture of the air, %: level + sin sin(wt) + cos cos(wt).
 type seasons struct{ level, sin, cos float64 }
 
@@ -193,9 +202,8 @@ func seasonsOf(masses []Reading) seasons {
 
 // followed is the moisture of a stick at rest that follows the seasons with a lag (time
 // constant times angular frequency): the first-order law's answer to a sine.
-func (s seasons) followed(day, lag float64) float64 {
-	sin, cos := math.Sincos(2 * math.Pi * day / daysPerYear)
-	return s.level + (s.sin*(sin-lag*cos)+s.cos*(cos+lag*sin))/(1+lag*lag)
+func (s seasons) followed(w weighing, lag float64) float64 {
+	return s.level + (s.sin*(w.sin-lag*w.cos)+s.cos*(w.cos+lag*w.sin))/(1+lag*lag)
 }
 
 // threeFit is a Bayesian linear fit of three coefficients with normal priors about 0.
