@@ -271,7 +271,7 @@ func (x expectation) among(others []evidence) expectation {
 	case 3*headed > 2*len(others):
 		x.headless = unlikelyHead / 2
 	case 10*headed <= len(others):
-		x.headed = unlikelyOdd
+		x.headed = unlikelyLone
 	}
 	return x
 }
@@ -397,6 +397,7 @@ const (
 	unlikelyDigit    = 16.0 // one digit wrong, left out or doubled
 	unlikelyHead     = 9.5  // a head block not entered, or entered and gone
 	unlikelyOdd      = 3.0  // the same where all others of the delivery are otherwise
+	unlikelyLone     = -3.0 // a head block entered that no other has: asked about unless the sound bears it out
 	unlikelyForm     = 15.0 // a taper not entered, another section
 	unlikelyAny      = 18.0 // anything
 	unlikelySound    = 19.0 // the recording of something else
@@ -412,7 +413,7 @@ const (
 // stands tells whether a blank differs from the others in having a head block, or in
 // having none: its sound is then asked even if nothing else is odd.
 func (x expectation) stands(e evidence) bool {
-	return e.headed && x.headed == unlikelyOdd || !e.headed && x.headless == unlikelyOdd
+	return e.headed && x.headed == unlikelyLone || !e.headed && x.headless == unlikelyOdd
 }
 
 // suspects finds the entries that do not fit.
