@@ -202,9 +202,16 @@ func TestBenchStart(t *testing.T) {
 }
 
 // The whole job, from an empty home to the printed statement and a backup, without a
-// terminal; and the commands say the same of the same folders.
+// terminal, by the keyboard alone and by the mouse alone; and the commands say the same of
+// the same folders. Files are chosen in the computer's own window, which is not ours.
 func TestBenchWholeJob(t *testing.T) {
 	opensMany(t)
+	for _, hand := range []hand{keyboard{}, mouse{}} {
+		t.Run(fmt.Sprintf("%T", hand), func(t *testing.T) { wholeJob(t, hand) })
+	}
+}
+
+func wholeJob(t *testing.T, hand hand) {
 	const blanks = 12
 	home := t.TempDir()
 	r := opened(t, home)
@@ -222,15 +229,15 @@ func TestBenchWholeJob(t *testing.T) {
 	}
 
 	// A delivery, one blank tapped at the microphone.
-	fill(t, ctx, "[name=name]", "spring (invented)")
-	click(t, ctx, "[value=new] ~ button")
+	hand.write(t, ctx, "[name=name]", "spring (invented)")
+	hand.press(t, ctx, "[value=new] ~ label ~ button")
 	browse.Until(t, ctx, `document.querySelector("h1")?.textContent === "spring (invented)"`)
-	click(t, ctx, "#tap button")
+	hand.press(t, ctx, "#tap button")
 	browse.Until(t, ctx, `location.pathname === "/tap" && document.readyState === "complete" && role.holds && state`)
-	browse.Press(t, ctx, "s")
-	click(t, ctx, "#phone")
+	hand.press(t, ctx, "[data-do=mute]")
+	hand.press(t, ctx, "#phone")
 	browse.Until(t, ctx, `state.good >= 1`)
-	click(t, ctx, "#hush")
+	hand.press(t, ctx, "#hush")
 	browse.Until(t, ctx, `!role.hears`)
 	tapped := browse.Eval[string](t, ctx, `state.blank`)
 
@@ -244,57 +251,39 @@ func TestBenchWholeJob(t *testing.T) {
 	}
 	save(t, filepath.Join(dir, "talk.wav"), quiet(3, 5))
 	files = append(files, filepath.Join(dir, "talk.wav"))
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"home"))
-	click(t, ctx, ".cards a")
+	goTo(t, ctx, hand, "/home")
+	hand.press(t, ctx, ".cards a")
 	browse.Until(t, ctx, `document.querySelector(".tabs")`)
-	click(t, ctx, `.tabs [href="#bring"]`)
+	hand.press(t, ctx, `.tabs [href="#bring"]`)
 	browse.Do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("#files"), files))
 	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#bringing tbody tr").length === %d`, blanks))
-	click(t, ctx, "#bring-all")
+	hand.press(t, ctx, "#bring-all")
 	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#bringing .good").length === %d && document.querySelectorAll("#bringing .bad").length === 1`, blanks-1))
 
-	// Measured by keyboard; one entry is no number, one can hardly be.
-	click(t, ctx, `.tabs [href="#measure"]`)
+	// Measured; one entry is no number, one can hardly be.
+	hand.press(t, ctx, `.tabs [href="#measure"]`)
 	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#grid tbody tr").length === %d`, blanks))
-	// Callipers type without a click first; four values a blank.
-	browse.Eval[bool](t, ctx, `document.activeElement.blur(); true`)
-	browse.Press(t, ctx, "7")
-	browse.Until(t, ctx, `document.activeElement.dataset.column === "length_mm" && document.activeElement.value === "7"`)
-	browse.Type(t, ctx, "60")
-	for _, v := range []string{"14,0", "14.0", "160,9"} {
-		browse.Type(t, ctx, v)
+	rows := make([][]string, blanks)
+	for i := range rows {
+		rows[i] = []string{"760", "14,0", "14.0", "160,9"}
 	}
-	browse.Until(t, ctx, `document.querySelector("#saved").textContent === "All is saved."`)
-	// The others are pasted as a block; its first cell is that of the second blank.
-	block := ""
-	for i := range blanks - 1 {
-		row := "760\t14,0\t14,0\t160,9"
-		switch i {
-		case 2:
-			row = "760\t14,0\t14,0\theavy"
-		case 5:
-			row = "76,0\t14,0\t14,0\t160,9"
-		}
-		block += row + "\n"
-	}
-	browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const to = document.querySelectorAll("#grid tbody tr")[1].querySelector("[data-column=length_mm]"), data = new DataTransfer();
-		data.setData("text/plain", %q); to.focus(); to.dispatchEvent(new ClipboardEvent("paste", {clipboardData: data, bubbles: true, cancelable: true})); return true; })()`, block))
+	rows[3][3], rows[6][0] = "heavy", "76,0"
+	hand.measure(t, ctx, rows)
 	browse.Until(t, ctx, `document.querySelectorAll("#grid [aria-invalid]").length === 1 && document.querySelectorAll("#grid .suspect").length >= 1 && !document.querySelector("#saved").classList.contains("pending")`)
 	for _, slip := range []string{`[aria-invalid]`, `.suspect[data-column=length_mm]`} {
 		right := map[bool]string{true: "160.9", false: "760"}[slip == "[aria-invalid]"]
-		browse.Do(t, ctx, chromedp.Focus(chromedp.CSS("#grid "+slip)))
-		browse.Eval[bool](t, ctx, `document.activeElement.select(); true`)
-		browse.Type(t, ctx, right)
+		hand.write(t, ctx, "#grid "+slip, right)
+		browse.Press(t, ctx, "Enter")
 	}
 	browse.Until(t, ctx, `document.querySelectorAll("#grid [aria-invalid], #grid .suspect").length === 0 && document.querySelector("#saved").textContent === "All is saved."`)
 
 	// A changed profile, kept.
-	click(t, ctx, `.tabs [href="#rank"]`)
+	hand.press(t, ctx, `.tabs [href="#rank"]`)
 	browse.Until(t, ctx, fmt.Sprintf(`document.querySelectorAll("#ranking tbody tr[data-blank]").length === %d`, blanks))
-	browse.Eval[bool](t, ctx, `(() => { const s = document.querySelector("#sliders input"); s.value = 30; s.dispatchEvent(new Event("input")); return true; })()`)
+	hand.slide(t, ctx, "#sliders input", 30)
 	browse.Until(t, ctx, `document.querySelector("#looking").textContent.includes("changed")`)
-	fill(t, ctx, "#profile-name", "mine")
-	click(t, ctx, "#save-profile button")
+	hand.write(t, ctx, "#profile-name", "mine")
+	hand.press(t, ctx, "#save-profile button")
 	browse.Until(t, ctx, `ranking.profile === "mine"`)
 	browse.Readable(t, ctx, "ranking")
 	page := browse.Eval[[]struct {
@@ -314,21 +303,21 @@ func TestBenchWholeJob(t *testing.T) {
 	}
 
 	// By ear, blind.
-	click(t, ctx, `.tabs [href="#listen"]`)
-	click(t, ctx, "#draw")
-	click(t, ctx, "#play")
+	hand.press(t, ctx, `.tabs [href="#listen"]`)
+	hand.press(t, ctx, "#draw")
+	hand.press(t, ctx, "#play")
 	browse.Until(t, ctx, `document.querySelector("#heard").textContent === "You hear the first."`)
-	click(t, ctx, "#switch")
-	click(t, ctx, `[data-choice="1"]`)
+	hand.press(t, ctx, "#switch")
+	hand.press(t, ctx, `[data-choice="1"]`)
 	browse.Until(t, ctx, `document.querySelectorAll("#choices li").length === 2`)
 
 	// Eight into the stock.
-	click(t, ctx, `.tabs [href="#decide"]`)
-	fill(t, ctx, "#best", "8")
+	hand.press(t, ctx, `.tabs [href="#decide"]`)
+	hand.write(t, ctx, "#best", "8")
 	browse.Until(t, ctx, `document.querySelector("#sum").textContent.startsWith("8 chosen")`)
-	fill(t, ctx, "#lot", "L1")
-	fill(t, ctx, "#place", "rack 1")
-	click(t, ctx, "#enrol button")
+	hand.write(t, ctx, "#lot", "L1")
+	hand.write(t, ctx, "#place", "rack 1")
+	hand.press(t, ctx, "#enrol button")
 	browse.Until(t, ctx, `document.querySelector("#entered").textContent.startsWith("8 sticks entered")`)
 
 	// The lot's paper.
@@ -336,37 +325,45 @@ func TestBenchWholeJob(t *testing.T) {
 	if err := os.WriteFile(scan, []byte("%PDF invented"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/paper"))
-	fill(t, ctx, "[name=a0]", "L1")
-	fill(t, ctx, "[name=kind]", "permit")
-	fill(t, ctx, "[name=number]", "invented 1")
+	hand.press(t, ctx, `#decide [href="/do/paper"]`)
+	browse.Until(t, ctx, `location.pathname === "/do/paper" && document.readyState === "complete"`)
+	hand.write(t, ctx, "[name=a0]", "L1")
+	hand.write(t, ctx, "[name=kind]", "permit")
+	hand.write(t, ctx, "[name=number]", "invented 1")
 	browse.Do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("[name=scan-file]"), []string{scan}))
-	click(t, ctx, "form.act button")
+	hand.press(t, ctx, "form.act button")
 	browse.Until(t, ctx, `document.querySelector(".said")`)
 
 	// One is planned, moved to work, and carded.
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/plan"))
-	choose(t, ctx, "[name=model]", "demo-violin")
-	click(t, ctx, "[name=shaft-only]")
-	click(t, ctx, "form.act button")
+	goTo(t, ctx, hand, "/sticks")
+	goTo(t, ctx, hand, "/do/plan")
+	hand.pick(t, ctx, "[name=model]", "demo-violin")
+	hand.press(t, ctx, "[name=shaft-only]")
+	hand.press(t, ctx, "form.act button")
 	browse.Until(t, ctx, `document.querySelector("svg") && document.body.textContent.includes("stiff")`)
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/move?a0="+graded.Blanks[0].Blank))
-	choose(t, ctx, "[name=state]", "started")
-	click(t, ctx, "form.act button")
-	browse.Until(t, ctx, `document.querySelector(".said")?.textContent.includes("started")`)
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"do/card?blank="+graded.Blanks[0].Blank))
-	choose(t, ctx, "[name=a0]", "demo-violin")
-	click(t, ctx, "form.act button")
+	browse.Readable(t, ctx, "a plan")
+	goTo(t, ctx, hand, "/home")
+	goTo(t, ctx, hand, "/stock")
+	hand.press(t, ctx, `.sticks tbody tr:nth-child(1) th a`)
+	browse.Until(t, ctx, `document.querySelector("form.act [name=state]") && document.readyState === "complete"`)
+	hand.pick(t, ctx, "[name=state]", "started")
+	hand.press(t, ctx, "form.act button")
+	browse.Until(t, ctx, `document.querySelector(".done") && document.querySelector(".facts dd").textContent.startsWith("started")`)
+	hand.press(t, ctx, `[href^="/do/card"]`)
+	browse.Until(t, ctx, `location.pathname === "/do/card" && document.readyState === "complete"`)
+	hand.pick(t, ctx, "[name=a0]", "demo-violin")
+	hand.press(t, ctx, "form.act button")
 	browse.Until(t, ctx, `document.querySelector("svg")`)
 
 	// The statement, and a backup.
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"statement"))
+	goTo(t, ctx, hand, "/home")
+	goTo(t, ctx, hand, "/statement")
 	browse.Until(t, ctx, `document.body.textContent.includes("The pieces balance.") && document.querySelector("tfoot td").textContent === "8"`)
 	if _, n := browse.Print(t, ctx); n != 1 {
 		t.Errorf("the statement prints on %d pages", n)
 	}
-	browse.Do(t, ctx, chromedp.Navigate(r.address+"home"))
-	click(t, ctx, "[value=backup] ~ button")
+	goTo(t, ctx, hand, "/home")
+	hand.press(t, ctx, "[value=backup] ~ button")
 	browse.Until(t, ctx, `document.querySelector(".done") && document.body.textContent.includes("Last backup on")`)
 	browse.Readable(t, ctx, "home")
 	if found, _ := filepath.Glob(filepath.Join(home, "ringstock backups", "*", "stock.db")); len(found) != 1 {
@@ -377,7 +374,7 @@ func TestBenchWholeJob(t *testing.T) {
 	}
 
 	// Closed from the page.
-	click(t, ctx, "[value=stop] ~ button")
+	hand.press(t, ctx, "[value=stop] ~ button")
 	browse.Until(t, ctx, `document.title === "Workshop closed" && document.readyState === "complete"`)
 	if err := r.cmd.Wait(); err != nil {
 		t.Errorf("closed from its page the program ends with %v\n%s", err, r.log)

@@ -258,7 +258,7 @@ func (s *Server) runAct(w http.ResponseWriter, r *http.Request, a *act) {
 	case ran.Err != nil && len(ran.Sheet) == 0:
 		s.showAct(w, r, http.StatusBadRequest, a, r.PostForm, ran)
 	case a.Gives == sheet && len(ran.Sheet) > 0:
-		sealed(w, ran.Sheet, "'none'")
+		sealed(w, a.withWayBack(ran.Sheet), "'none'")
 	case a.Gives == file:
 		w.Header().Set("Content-Type", "application/zip")
 		w.Header().Set("Content-Disposition", `attachment; filename="ringstock-`+a.Name+`.zip"`)
@@ -271,6 +271,13 @@ func (s *Server) runAct(w http.ResponseWriter, r *http.Request, a *act) {
 		}
 		s.showAct(w, r, http.StatusOK, a, nil, ran)
 	}
+}
+
+// withWayBack puts links to the workshop above a sheet: its window may have no button to
+// go back. The sheet's own style says how they look, and that they are not printed.
+func (a *act) withWayBack(sheet []byte) []byte {
+	nav := fmt.Sprintf(`<body><nav class="way-back" aria-label="Workshop"><a href="/do/%s">Back to: %s</a><a href="/home">Home</a></nav>`, a.Name, a.Title)
+	return bytes.Replace(sheet, []byte("<body>"), []byte(nav), 1)
 }
 
 // without leaves out of what a command says the folder in which the page's files lay.

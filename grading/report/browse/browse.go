@@ -206,17 +206,34 @@ func Requests(t *testing.T, ctx context.Context) func() []string {
 	}
 }
 
+// keyCodes are the codes of keys by which the browser itself does something.
+var keyCodes = map[string]int64{"Tab": 9, "Enter": 13, "Escape": 27, " ": 32, "End": 35, "Home": 36,
+	"ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40}
+
+// TabTo presses Tab until an element that matches has the focus, as who has no mouse does.
+func TabTo(t *testing.T, ctx context.Context, selector string) {
+	t.Helper()
+	const most = 400
+	has := fmt.Sprintf(`!!document.activeElement?.matches(%q)`, selector)
+	for range most {
+		if Eval[bool](t, ctx, has) {
+			return
+		}
+		Press(t, ctx, "Tab")
+	}
+	t.Fatalf("Tab never comes to %s; it is now at %s", selector, Eval[string](t, ctx, `document.activeElement?.outerHTML.slice(0, 200) ?? ""`))
+}
+
 // Press sends a key as a keyboard does: what a page prevents is not typed.
 func Press(t *testing.T, ctx context.Context, key string) {
 	t.Helper()
 	down := input.DispatchKeyEventParams{Type: input.DispatchKeyEventTypeKeyDown, Key: key}
+	down.WindowsVirtualKeyCode = keyCodes[key]
 	switch {
 	case len(key) == 1:
 		down.Text = key
 	case key == "Enter":
-		down.Text, down.WindowsVirtualKeyCode = "\r", 13
-	case key == "Tab":
-		down.WindowsVirtualKeyCode = 9
+		down.Text = "\r"
 	}
 	up := input.DispatchKeyEventParams{Type: input.DispatchKeyEventTypeKeyUp, Key: key}
 	Do(t, ctx, func(ctx context.Context, tab *chromedp.Target) (chromedp.Void, error) {

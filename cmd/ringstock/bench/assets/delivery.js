@@ -238,11 +238,12 @@ async function flush() {
   if (unsaved.size) later(again || 40); else rank();
 }
 
-function step(input, along, by) {
-  const rows = [...$("grid").tBodies[0].rows], row = input.closest("tr"), cells = [...row.querySelectorAll("input")], i = cells.indexOf(input);
-  let to;
-  if (along) to = cells[i + by] ?? rows[rows.indexOf(row) + by]?.querySelectorAll("input")[by > 0 ? 0 : cells.length - 1];
-  else to = rows[rows.indexOf(row) + by]?.querySelectorAll("input")[i];
+// Goes to the next cell along the row or down the column; goesOn says that from the end of
+// a row or column the next one follows.
+function step(input, along, by, goesOn) {
+  const rows = [...$("grid").tBodies[0].rows], r = rows.indexOf(input.closest("tr")), cells = row => [...row?.querySelectorAll("input") ?? []], i = cells(rows[r]).indexOf(input);
+  let to = along ? cells(rows[r])[i + by] : cells(rows[r + by])[i];
+  if (!to && goesOn) to = along ? cells(rows[r + by]).at(by > 0 ? 0 : -1) : cells(rows.at(by > 0 ? 0 : -1))[i + by];
   to?.focus();
   to?.select();
 }
@@ -252,8 +253,8 @@ $("grid").addEventListener("focusin", e => { if (e.target.dataset.cell) lastCell
 $("grid").addEventListener("change", e => enter(e.target));
 $("grid").addEventListener("keydown", e => {
   const input = e.target;
-  if (e.key === "Enter") { e.preventDefault(); enter(input); step(input, !$("down").checked, e.shiftKey ? -1 : 1); }
-  if (e.key === "ArrowDown" || e.key === "ArrowUp") { e.preventDefault(); enter(input); step(input, false, e.key === "ArrowDown" ? 1 : -1); }
+  if (e.key === "Enter") { e.preventDefault(); enter(input); step(input, !$("down").checked, e.shiftKey ? -1 : 1, true); }
+  if (e.key === "ArrowDown" || e.key === "ArrowUp") { e.preventDefault(); enter(input); step(input, false, e.key === "ArrowDown" ? 1 : -1, false); }
   if (e.key === "Escape") { input.value = input.dataset.was; refused.delete(input.dataset.cell); unsaved.delete(input.dataset.cell); remember(); markCells(); }
 });
 // A block from a spreadsheet fills cells to the right and down, rows beyond the end are new blanks if they begin with a number.
