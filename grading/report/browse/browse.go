@@ -333,16 +333,23 @@ func Axe(t *testing.T) string {
 	return string(axe)
 }
 
-// Accessible holds that axe finds nothing against the page in light, in dark and on a
-// phone, and that the contrast of at least so many texts could be told.
+// Accessible holds that axe finds nothing against the page in light, in dark, on a phone,
+// at a zoom of 200 % and in colours that the reader forces, and that the contrast of at
+// least so many texts could be told.
 func Accessible(t *testing.T, ctx context.Context, axe, name string, texts int) {
 	t.Helper()
 	for _, view := range []struct {
-		name string
-		dark bool
-		w    int64
-	}{{"light", false, 1280}, {"dark", true, 1280}, {"phone", false, 390}} {
+		name   string
+		dark   bool
+		w      int64
+		forced bool
+	}{{"light", false, 1280, false}, {"dark", true, 1280, false}, {"phone", false, 390, false}, {"zoomed to 200 %", false, 640, false}, {"forced colours", true, 1280, true}} {
 		Do(t, ctx, View(view.w, 800, view.dark))
+		if view.forced {
+			Do(t, ctx, Media(map[string]string{"forced-colors": "active", "prefers-color-scheme": "dark", "prefers-reduced-motion": "reduce"}))
+			defer Do(t, ctx, View(view.w, 800, false))
+		}
+		Eval[bool](t, ctx, `new Promise(ok => requestAnimationFrame(() => requestAnimationFrame(ok))).then(() => Promise.allSettled(document.getAnimations().map(a => a.finished))).then(() => true)`) // colours that are on their way
 		result := Eval[struct {
 			Against []string
 			Told    int
