@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -232,6 +233,19 @@ func BenchmarkDue(b *testing.B) {
 	s := lifetime(b)
 	for b.Loop() {
 		if _, err := s.Due(b.Context(), "2032-01-01"); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkLabels(b *testing.B) {
+	s := lifetime(b)
+	for b.Loop() {
+		list, err := s.List(b.Context(), nil, nil)
+		if err == nil {
+			err = Labels(io.Discard, list, A4Labels)
+		}
+		if err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/boombuler/barcode/qr"
+	"golang.org/x/sync/errgroup"
 )
 
 // Sheet is how labels are laid out on A4 paper.
@@ -39,18 +40,24 @@ func Labels(w io.Writer, blanks []Blank, sheet Sheet) error {
 	if sheet.Columns < 1 || sheet.Rows < 1 || sheet.Columns > 5 || sheet.Rows > 16 || sheet.Skip < 0 || sheet.Skip >= sheet.Columns*sheet.Rows {
 		return errors.New("a sheet has 1 to 5 columns and 1 to 16 rows, and fewer labels left out than it holds")
 	}
-	labels := make([]label, 0, sheet.Skip+len(blanks))
-	for range sheet.Skip {
-		labels = append(labels, label{Empty: true})
+	labels := make([]label, sheet.Skip+len(blanks))
+	for i := range sheet.Skip {
+		labels[i].Empty = true
 	}
-	for _, b := range blanks {
-		path, size, err := qrPath(b.ID)
-		if err != nil {
-			return fmt.Errorf("stick %s: no QR code: %w", b.Blank, err)
-		}
-		labels = append(labels, label{Blank: b, Code: template.HTMLAttr(`d="` + path + `"`), Size: size, Figures: []string{
-			"density " + known(b.Density, "kg/m³"), "E/ρ " + known(b.SpecificModulus, "MJ/kg"), "Q " + known(b.Q, ""), "score " + known(b.Score, ""),
-		}})
+	var drawing errgroup.Group // codes take most of the time
+	const atOnce = 500
+	for from := 0; from < len(blanks); from += atOnce {
+		drawing.Go(func() (err error) {
+			for i := from; i < min(from+atOnce, len(blanks)); i++ {
+				if labels[sheet.Skip+i], err = labelOf(blanks[i]); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err := drawing.Wait(); err != nil {
+		return err
 	}
 	var pages [][]label
 	for per := sheet.Columns * sheet.Rows; len(labels) > 0; {
@@ -62,6 +69,16 @@ func Labels(w io.Writer, blanks []Blank, sheet Sheet) error {
 		Width, Height float64 // mm
 		Pages         [][]label
 	}{sheet, 210 / float64(sheet.Columns), 296 / float64(sheet.Rows), pages})
+}
+
+func labelOf(b Blank) (label, error) {
+	path, size, err := qrPath(b.ID)
+	if err != nil {
+		return label{}, fmt.Errorf("stick %s: no QR code: %w", b.Blank, err)
+	}
+	return label{Blank: b, Code: template.HTMLAttr(`d="` + path + `"`), Size: size, Figures: []string{
+		"density " + known(b.Density, "kg/m³"), "E/ρ " + known(b.SpecificModulus, "MJ/kg"), "Q " + known(b.Q, ""), "score " + known(b.Score, ""),
+	}}, nil
 }
 
 // qrPath draws the dark modules row by row, one horizontal bar for each run.
