@@ -208,3 +208,30 @@ func TestFLACOfSilenceTakesLittleMore(t *testing.T) {
 		t.Errorf("%.1f bytes a sample were taken", got)
 	}
 }
+
+// TestAtMost: no recording holds more samples than its header lets expect.
+func TestAtMost(t *testing.T) {
+	for i, file := range flacs(t) {
+		rec, err := Read(bytes.NewReader(file), int64(len(file)), "invented")
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, holds := AtMost(bytes.NewReader(file), int64(len(file))), int64(len(rec.Tracks)*len(rec.Tracks[0]))
+		if got != holds {
+			t.Errorf("file %d: at most %d, holds %d", i, got, holds)
+		}
+	}
+	for _, c := range []struct {
+		file []byte
+		want int64
+	}{
+		{encodeFLAC(t, 48000, 2, 16, 300, 0), MaxSamples},          // its header does not know
+		{encodeFLAC(t, 48000, 1, 16, 300, 1<<36-1), MaxSamples},    // nor does this one
+		{encodeFLAC(t, 48000, 1, 16, 300, 300)[:20], 20}, {nil, 0}, // cut off
+		{make([]byte, 1000), 1000},
+	} {
+		if got := AtMost(bytes.NewReader(c.file), int64(len(c.file))); got != c.want {
+			t.Errorf("%d bytes: at most %d, want %d", len(c.file), got, c.want)
+		}
+	}
+}

@@ -16,6 +16,7 @@ package wavfile
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -103,6 +104,31 @@ func Read(r io.ReaderAt, size int64, name string) (rec capture.Recording, err er
 		return readFLAC(io.NewSectionReader(r, 0, size), size)
 	}
 	return rec, foreign(head)
+}
+
+// AtMost is how many samples, over all channels, the size bytes of r can hold by their
+// header: what memory to keep ready before [Read]. It is never more than [MaxSamples], and
+// a file that can't be read has no more than its bytes.
+func AtMost(r io.ReaderAt, size int64) int64 {
+	head := make([]byte, max(0, min(size, 64)))
+	if readAt(r, head, 0) != nil {
+		return 0
+	}
+	// A FLAC file begins with its mark, the head of a block and the block STREAMINFO (RFC
+	// 9639, 8.2): after ten bytes the rate in 20 bits, channels less one in 3, bits a
+	// sample in 5, samples in 36, 0 where unknown.
+	const packedAt = 18
+	start := afterID3(head)
+	first := make([]byte, packedAt+8)
+	if readAt(r, first, start) != nil || string(first[:4]) != "fLaC" {
+		return min(size, MaxSamples)
+	}
+	packed := binary.BigEndian.Uint64(first[packedAt:])
+	frames, channels := int64(packed&(1<<36-1)), int64(packed>>41&7)+1
+	if frames == 0 {
+		return MaxSamples
+	}
+	return min(frames*channels, MaxSamples)
 }
 
 // panicError is a panic of a decoder, which is a damaged file to the user.

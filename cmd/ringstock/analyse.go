@@ -84,7 +84,7 @@ func analyse(ctx context.Context, files []string, strike spectrum.Strike, p *pro
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			_, list[i] = hearWithin(ctx, name, func() (capture.Recording, error) { return wavfile.Open(name) }, strike, spectrum.Expected{})
+			_, list[i] = hearWithin(ctx, name, disk{}, func() (capture.Recording, error) { return wavfile.Open(name) }, strike, spectrum.Expected{})
 			p.step(len(files))
 			return ctx.Err()
 		})

@@ -161,7 +161,7 @@ func gradeFolder(ctx context.Context, folder string, profile grading.Profile, la
 	job := grading.Job{
 		Folder: root.FS(), Delivery: filepath.Base(full), Profile: profile, Instruments: own.Instruments, Spool: laid,
 		Hear: func(name string, strike spectrum.Strike, note spectrum.Expected) spectrum.Analysis {
-			take, a := hearWithin(ctx, name, func() (capture.Recording, error) { return openIn(root, name) }, strike, note)
+			take, a := hearWithin(ctx, name, root, func() (capture.Recording, error) { return openIn(root, name) }, strike, note)
 			if pictures && strike == spectrum.SideTap {
 				if portrait, ok := spectrum.Draw(take, a); ok {
 					album.draw(name, portrait)

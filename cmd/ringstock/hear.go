@@ -5,6 +5,8 @@ import (
 	"os"
 	"strings"
 
+	"golang.org/x/sync/semaphore"
+
 	"ringstock/capture"
 	"ringstock/capture/filefault"
 	"ringstock/capture/wavfile"
@@ -21,14 +23,23 @@ func hear(name string, rec capture.Recording, err error, strike spectrum.Strike,
 	return take, a
 }
 
-// hearWithin opens a recording and hears it. When the program is to end it lets go of
-// one that takes long.
-func hearWithin(ctx context.Context, name string, open func() (capture.Recording, error), strike spectrum.Strike, note spectrum.Expected) (capture.Take, spectrum.Analysis) {
+// atOnce bounds the samples of all recordings that are heard at the same time: with one of
+// the longest, which takes some 2 GB, no other is.
+var atOnce = semaphore.NewWeighted(wavfile.MaxSamples)
+
+// hearWithin opens a recording and hears it, when those that are being heard leave room
+// for it. When the program is to end it lets go of one that takes long.
+func hearWithin(ctx context.Context, name string, folder opener, open func() (capture.Recording, error), strike spectrum.Strike, note spectrum.Expected) (capture.Take, spectrum.Analysis) {
 	type heard struct {
 		take capture.Take
 		a    spectrum.Analysis
 	}
+	samples := samplesIn(folder, name)
+	if err := atOnce.Acquire(ctx, samples); err != nil {
+		return capture.Take{}, spectrum.Unread(name, "it was not read to its end")
+	}
 	h, err := within(ctx, func() (heard, error) {
+		defer atOnce.Release(samples)
 		rec, err := open()
 		take, a := hear(name, rec, err, strike, note)
 		return heard{take, a}, nil
@@ -37,6 +48,32 @@ func hearWithin(ctx context.Context, name string, open func() (capture.Recording
 		return capture.Take{}, spectrum.Unread(name, "it was not read to its end")
 	}
 	return h.take, h.a
+}
+
+// opener is where recordings lie: a folder, or the whole disk.
+type opener interface {
+	Stat(name string) (os.FileInfo, error)
+	Open(name string) (*os.File, error)
+}
+
+type disk struct{}
+
+func (disk) Stat(name string) (os.FileInfo, error) { return os.Stat(name) }
+func (disk) Open(name string) (*os.File, error)    { return os.Open(name) }
+
+// samplesIn is how many samples a recording can hold; none where it can't be opened, which
+// is told when it is read.
+func samplesIn(folder opener, name string) int64 {
+	info, err := folder.Stat(name)
+	if err != nil || !info.Mode().IsRegular() { // to open a named pipe would wait for a writer
+		return 0
+	}
+	f, err := folder.Open(name)
+	if err != nil {
+		return 0
+	}
+	defer f.Close()
+	return wavfile.AtMost(f, info.Size())
 }
 
 // openIn reads a recording of a folder that no link can lead out of.
