@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"os"
@@ -221,4 +222,22 @@ func TestDeskCountsWhatItAskedAbout(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.until(t, "counted", func(st bench.State) bool { return st.Good == 1 && st.Last.Good && !st.Last.Asked })
+}
+
+// A folder that holds much is looked through in sight: how far, and each blank as it is
+// found.
+func TestDeskLooksThroughAFolderInSight(t *testing.T) {
+	const blanks = 8
+	folder := t.TempDir()
+	for i := range blanks {
+		save(t, filepath.Join(folder, fmt.Sprintf("B%d.wav", i+1)), append(quiet(1.2, i), stickScene(i, 4).Render().Tracks[0]...))
+	}
+	d := workingDesk(t, folder)
+	st := d.until(t, "looked through in part", func(st bench.State) bool { return strings.HasPrefix(st.Looking, "Looking through the folder: ") })
+	if len(st.Blanks) == 0 || len(st.Blanks) == blanks || !strings.HasSuffix(st.Looking, fmt.Sprintf(" of %d blanks", blanks)) {
+		t.Errorf("while it is looked through: %q, %d blanks", st.Looking, len(st.Blanks))
+	}
+	if st := d.until(t, "looked through", func(st bench.State) bool { return st.Looking == "" }); len(st.Blanks) != blanks {
+		t.Errorf("%d blanks were found", len(st.Blanks))
+	}
 }

@@ -10,6 +10,10 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"ringstock/grading/report/browse"
 )
 
 // tool finds a program from outside, or skips.
@@ -125,6 +129,40 @@ func TestAScannerReadsTheLabels(t *testing.T) {
 	slices.Sort(want)
 	if !slices.Equal(got, want) {
 		t.Errorf("read %d codes %q, want %d %q", len(got), got, len(want), want)
+	}
+}
+
+// TestLabelsWithAnyFont: the number and the id are whole on a label whatever font the
+// computer has for them.
+func TestLabelsWithAnyFont(t *testing.T) {
+	if os.Getenv("RINGSTOCK_SLOW") == "" {
+		t.Skip("slow: set RINGSTOCK_SLOW=1")
+	}
+	var blanks []Blank
+	for i, number := range []string{"7", "104", "2026-B-1041", "WWWWWWWWW", "WWWWWWWWWWWWWWWWWWWW", "jÅgÄpÖq"} {
+		blanks = append(blanks, Blank{ID: idOf(fmt.Sprint(i)), Blank: number, Species: "an invented wood with a name of many words", Lot: "L2026-11-30 invented", Place: "rack 17, third shelf, behind"})
+	}
+	ctx := browse.Open(t, browse.Options{})
+	for _, sheet := range []Sheet{A4Labels, {Columns: 4, Rows: 10}} {
+		var page bytes.Buffer
+		if err := Labels(&page, blanks, sheet); err != nil {
+			t.Fatal(err)
+		}
+		for _, font := range []string{"sans-serif", "serif", "monospace", "DejaVu Sans", "Liberation Serif"} {
+			html := filepath.Join(t.TempDir(), "labels.html")
+			if err := os.WriteFile(html, bytes.Replace(page.Bytes(), []byte("system-ui, sans-serif"), []byte(`"`+font+`", `+font), 1), 0o666); err != nil {
+				t.Fatal(err)
+			}
+			browse.Do(t, ctx, browse.View(900, 1200, false), chromedp.Navigate("file://"+html))
+			for _, cut := range browse.Eval[[]string](t, ctx, `[...document.querySelectorAll(".number, .id")].filter(e => {
+				const range = document.createRange();
+				range.selectNodeContents(e);
+				const text = range.getBoundingClientRect(), label = e.closest(".label").getBoundingClientRect();
+				return !text.width || text.left < label.left - .5 || text.right > label.right + .5 || text.top < label.top - .5 || text.bottom > label.bottom + .5;
+			}).map(e => e.textContent)`) {
+				t.Errorf("%d x %d labels in %s: %q is cut", sheet.Columns, sheet.Rows, font, cut)
+			}
+		}
 	}
 }
 
