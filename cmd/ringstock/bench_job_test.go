@@ -98,7 +98,7 @@ func TestBenchWorkshopPages(t *testing.T) {
 		{delivery + "#rank", `document.querySelector("#ranking tbody tr")`},
 		{delivery + "#listen", `document.querySelector("#first option")`},
 		{delivery + "#decide", `document.querySelector("#chosen tbody tr")`},
-		{"sticks", `true`}, {"acts", `true`}, {"do/plan", `true`}, {"do/lot", `true`}, {"do/strung", `true`}, {"do/trace", `true`}, {"manual", `true`}, {"manual/words", `true`}, {"stock", `document.querySelector("tbody tr")`}, {"statement", `true`},
+		{"do/due", `document.querySelector("#live-sheet")?.textContent.includes("due")`}, {"sticks", `true`}, {"acts", `true`}, {"do/plan", `true`}, {"do/lot", `true`}, {"do/strung", `true`}, {"do/trace", `true`}, {"manual", `true`}, {"manual/words", `true`}, {"stock", `document.querySelector("tbody tr")`}, {"statement", `true`},
 	} {
 		browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate("about:blank"), chromedp.Navigate(r.address+page.path))
 		browse.Until(t, ctx, `document.readyState === "complete" && (`+page.until+`)`)
@@ -164,6 +164,35 @@ func TestBenchLiveSheets(t *testing.T) {
 	press(750, 221)
 	browse.Until(t, ctx, `!busy && document.querySelector("[name=through]").value.startsWith("7") && document.querySelectorAll("#picture .through").length === 1`)
 	browse.Readable(t, ctx, "tracing")
+}
+
+// What is due leads to the stick and to the page where it is entered.
+func TestBenchDueList(t *testing.T) {
+	opensMany(t)
+	program, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	home := t.TempDir()
+	folder := filepath.Join(home, "demo (invented)")
+	for _, args := range [][]string{{"demo", folder}, {"stock", "--stock-dir", filepath.Join(home, "stock"), "add", folder, "--only", "keep"}} {
+		if out, err := exec.Command(program, args...).CombinedOutput(); err != nil {
+			t.Fatalf("ringstock %v: %v\n%s", args, err, out)
+		}
+	}
+	r := opened(t, home)
+	ctx := browse.Open(t, browse.Options{})
+	browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate(r.address+"do/due"))
+	browse.Until(t, ctx, `document.querySelector("#live-sheet").textContent === "Nothing is due."`)
+	browse.Eval[bool](t, ctx, `(() => { const d = document.querySelector("[name=on]"); d.value = new Date(Date.now() + 400 * 86400e3).toISOString().slice(0, 10); d.dispatchEvent(new Event("change", {bubbles: true})); return true; })()`)
+	browse.Until(t, ctx, `document.querySelectorAll("#live-sheet tbody tr").length > 10`)
+	browse.Readable(t, ctx, "what is due")
+	blank := browse.Eval[string](t, ctx, `document.querySelector("#live-sheet tbody th").textContent`)
+	browse.Do(t, ctx, chromedp.Click(chromedp.CSS(`#live-sheet tbody tr:nth-child(1) td a`)))
+	browse.Until(t, ctx, `location.pathname === "/do/test" && document.readyState === "complete"`)
+	id := browse.Eval[string](t, ctx, `document.querySelector("[name=a0]").value`)
+	browse.Do(t, ctx, chromedp.Navigate(r.address+"stock/"+id))
+	browse.Until(t, ctx, fmt.Sprintf(`document.querySelector("h1")?.textContent === %q`, blank))
 }
 
 // Started by a script the program gives its help; asked to, it opens a

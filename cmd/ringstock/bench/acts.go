@@ -246,8 +246,8 @@ func (s *Server) runAct(w http.ResponseWriter, r *http.Request, a *act) {
 		s.showAct(w, r, http.StatusBadRequest, a, r.PostForm, Ran{Err: err})
 		return
 	}
-	if live && a.Name == "trace" {
-		args = slices.Insert(args, 1, "--json") // with the line's places in the picture
+	if live && (a.Name == "trace" || a.Name == "due") { // for the line's places in the picture, and for links
+		args = slices.Insert(args, len(a.Args), "--json")
 	}
 	ran := s.opt.Workshop.Run(r.Context(), args).without(dir)
 	if live {
@@ -298,8 +298,11 @@ const mostSheets = 24
 func (s *Server) answerLive(w http.ResponseWriter, a *act, ran Ran) {
 	log := regexp.MustCompile(`(?m)^[^\n]* (is|are) in sheet\.html\n?`).ReplaceAllString(ran.Log, "") // where a sheet was that is gone
 	out := map[string]any{"out": a.words(ran.Out), "log": a.words(log)}
-	if a.Name == "trace" {
+	switch a.Name {
+	case "trace":
 		out["out"], out["found"] = "", json.RawMessage(cmp.Or(strings.TrimSpace(ran.Out), "null"))
+	case "due":
+		out["out"], out["due"] = "", json.RawMessage(cmp.Or(strings.TrimSpace(ran.Out), "null"))
 	}
 	if ran.Err != nil {
 		out["problem"] = a.words(ran.Err.Error())

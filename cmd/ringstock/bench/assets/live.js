@@ -20,6 +20,7 @@ async function run() {
       $("live-said").textContent = [out.problem, out.log].filter(Boolean).join(" ") || "This follows what is filled in.";
       $("live-said").className = out.problem ? "problem" : "hint";
       if (out.found) drawLine(out.found.line);
+      if (out.due) listDue(out.due.due);
       $("live-out").hidden = !out.out || !!out.sheet;
       $("live-out").textContent = out.out ?? "";
       if (out.sheet) await showSheet(out.sheet);
@@ -52,6 +53,22 @@ function showSheet(path) {
     };
     $("live-sheet").append(frame);
   });
+}
+
+// What is due is a list to work through: a line leads to its stick, and to the page where
+// the work is entered.
+function listDue(list) {
+  const make = (name, ...inside) => { const e = document.createElement(name); e.append(...inside); return e; };
+  const link = (to, text) => Object.assign(make("a", text), {href: to});
+  const rows = list.map(d => make("tr",
+    make("th", d.id ? link(`/stock/${d.id}`, d.blank) : `lot ${d.lot}`), make("td", link(d.id ? `/do/test?a0=${d.id}` : `/do/paper?a0=${encodeURIComponent(d.lot)}`, d.what)),
+    make("td", d.place), make("td", d.since), make("td", d.why)));
+  for (const r of rows) r.firstChild.scope = "row";
+  const heads = ["stick", "to do", "place", "since", "why"].map(h => Object.assign(make("th", h), {scope: "col"}));
+  const pane = Object.assign(make("div", make("table", make("thead", make("tr", ...heads)), make("tbody", ...rows))), {className: "scroll", tabIndex: 0});
+  pane.setAttribute("role", "region");
+  pane.setAttribute("aria-label", "What is due");
+  $("live-sheet").replaceChildren(make("p", list.length ? `${list.length} to do, the oldest first.` : "Nothing is due."), list.length ? pane : "");
 }
 
 for (const slider of form.querySelectorAll("input[data-for]")) {
