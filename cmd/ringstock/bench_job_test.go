@@ -72,7 +72,7 @@ func click(t *testing.T, ctx context.Context, selector string) {
 }
 
 // Each page of the workshop can be read on the screens that stand at benches and in
-// pockets, one of them zoomed to 200 %, and passes axe-core.
+// pockets, one of them zoomed to 200 %, and on A4 paper, and passes axe-core.
 func TestBenchWorkshopPages(t *testing.T) {
 	opensMany(t)
 	program, err := built()
@@ -106,6 +106,8 @@ func TestBenchWorkshopPages(t *testing.T) {
 			browse.Do(t, ctx, browse.View(s[0], s[1], false))
 			browse.Readable(t, ctx, fmt.Sprint(page.path, " ", s))
 		}
+		browse.Do(t, ctx, browse.Paper())
+		browse.Readable(t, ctx, page.path+" on paper")
 		if axe := os.Getenv("RINGSTOCK_AXE"); axe != "" {
 			browse.Accessible(t, ctx, browse.Axe(t), page.path, 8)
 		}
