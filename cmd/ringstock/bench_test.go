@@ -15,6 +15,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"ringstock/capture"
 	"ringstock/capture/wavfile"
 	"ringstock/cmd/ringstock/bench"
@@ -266,4 +268,35 @@ func stocked(t *testing.T) (r *running, stick string) {
 		t.Fatal("the stock's page shows no stick")
 	}
 	return r, m[1]
+}
+
+// Whatever a command does can be done at the bench, too, but for what is named here with
+// where it is, or why it is not.
+func TestEveryCommandHasItsPage(t *testing.T) {
+	elsewhere := map[string]string{
+		"analyse": "bringing recordings says what was heard", "bench": "is the bench", "listen": "the bench itself", "devices": "the bench's list",
+		"grade": "a delivery's ranking and report", "new": "home", "profile": "a delivery's sliders", "settings": "home, and a file",
+		"demo": "an invented delivery is no work", "licences": "come with the program", "completion": "of a shell",
+		"check":     "NOT at the bench: it plays and hears for itself, and its answer is of a rig",
+		"stock add": "a delivery's decision", "stock list": "the stock", "stock show": "a stick's page", "stock statement": "the statement",
+		"stock backup": "home", "stock history": "a stick's page",
+	}
+	paged := map[string]bool{}
+	for _, args := range bench.Commands() {
+		paged[strings.Join(args, " ")] = true
+	}
+	var look func(cmd *cobra.Command, path string)
+	look = func(cmd *cobra.Command, path string) {
+		for _, c := range cmd.Commands() {
+			name := strings.TrimSpace(path + " " + c.Name())
+			switch {
+			case c.Hidden || c.Name() == "help":
+			case name == "stock":
+				look(c, name)
+			case !paged[name] && elsewhere[name] == "":
+				t.Errorf("%s can't be done at the bench", name)
+			}
+		}
+	}
+	look(newRoot(), "")
 }

@@ -97,10 +97,16 @@ var acts = []act{
 		Args: []string{"stock", "paper"}, Fields: []field{{Label: "Lot", Kind: "text", Required: true}, {Flag: "kind", Label: "Kind", Kind: "text", Required: true, Hint: "permit, certificate, invoice"},
 			{Flag: "number", Label: "Number", Kind: "text", Required: true}, {Flag: "issuer", Label: "Issued by", Kind: "text"}, {Flag: "issued", Label: "Issued on", Kind: "date"}, {Flag: "expires", Label: "Expires on", Kind: "date"},
 			{Flag: "scan", Label: "Scan", Kind: "file"}, {Flag: "note", Label: "Note", Kind: "text"}, sureField}},
+	{Name: "papers", Group: "Lots and papers", Title: "Papers for a buyer or an authority", About: "One page about a lot, or one stick of it: where it comes from, its papers, what became of each piece, kilograms. This is a record, not legal advice: ask your CITES management authority before any border crossing or sale abroad.", Button: "Make the page", Gives: sheet,
+		Args: []string{"stock", "papers"}, Fields: []field{{Label: "Lot", Kind: "text"}, {Flag: "stick", Label: "or only this stick of its lot", Kind: "text"}}},
 	{Name: "accounts", Live: true, Group: "Lots and papers", Title: "What was paid", About: "By lot, and visit by visit with a running total.", Button: "Show", Args: []string{"stock", "accounts"}},
 	{Name: "agree", Live: true, Group: "The stock itself", Title: "Score and your own grades", About: "How well does the score foresee your own grades?", Button: "Show", Args: []string{"stock", "agree"},
 		Fields: []field{{Flag: "grades", Label: "Your grades, best first", Kind: "text", Hint: "with commas between; letters from A need not be named"}}},
 	{Name: "check", Group: "The stock itself", Title: "Check", About: "Looks for damage: database, recordings, balance of the pieces.", Button: "Check", Args: []string{"stock", "check"}},
+	{Name: "prove", Group: "The stock itself", Title: "Prove an old statement", About: "Looks whether what an old statement, backup or export rests on is still there as it was. Its head is printed on it.", Button: "Prove", Args: []string{"stock", "prove"},
+		Fields: []field{{Flag: "head", Label: "Head, as it was printed", Kind: "text", Required: true}, {Flag: "with", Label: "Of another stock: its backup or export", Kind: "text", Hint: "a folder or file on this computer"}}},
+	{Name: "repair", Group: "The stock itself", Title: "Repair", About: "Makes the stock anew from what is as it was entered, and from a backup or an export for what is not. What comes back and what is left is listed; the damaged one is kept.", Button: "Repair",
+		Args: []string{"stock", "repair"}, Fields: []field{{Flag: "from", Label: "Backup or export", Kind: "text", Hint: "a folder or file on this computer; empty mends what needs none"}}},
 	{Name: "reanalyse", Group: "The stock itself", Title: "Judge anew", About: "All stored recordings by today’s method; the old results stay beside the new.", Button: "Judge anew", Args: []string{"stock", "reanalyse"}},
 	{Name: "export", Group: "The stock itself", Title: "Export", About: "Everything, with the recordings, as one file to keep or to merge into another stock.", Button: "Make the file", Gives: file,
 		Args: []string{"stock", "export"}},
@@ -132,6 +138,14 @@ var acts = []act{
 		Args: []string{"learn"}, Fields: []field{{Label: "Folder of their cards", Kind: "text", Hint: "empty: the folder bows beside the stock"}}},
 	{Name: "card", Group: "Sticks", Title: "Card of a finished stick", About: "Diameters, length, camber, mass, balance, deflection and modes, as a sheet.", Button: "Make the card", Gives: sheet, Here: "sticks", Live: true,
 		Args: []string{"card"}, Fields: append(append([]field{{Label: "Model", Kind: "model", Required: true}, {Flag: "blank", Label: "Stick in stock", Kind: "text"}, dayField}, woodFields...), loadFields...)},
+}
+
+// Commands are those that forms of the workshop run, without what is filled in.
+func Commands() (list [][]string) {
+	for _, a := range acts {
+		list = append(list, a.Args)
+	}
+	return list
 }
 
 func (s *Server) actPages(mux *http.ServeMux) {
