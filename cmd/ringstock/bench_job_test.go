@@ -197,6 +197,40 @@ func TestBenchDueList(t *testing.T) {
 	browse.Until(t, ctx, fmt.Sprintf(`document.querySelector("h1")?.textContent === %q`, blank))
 }
 
+// How score and own grades agree is a picture: a dot and its interval a row.
+func TestBenchAgreeIsDrawn(t *testing.T) {
+	opensMany(t)
+	home := t.TempDir()
+	folder, dir := filepath.Join(home, "demo (invented)"), filepath.Join(home, "stock")
+	program, err := built()
+	if err != nil {
+		t.Fatal(err)
+	}
+	command := func(args ...string) {
+		t.Helper()
+		if out, err := exec.Command(program, args...).CombinedOutput(); err != nil {
+			t.Fatalf("ringstock %v: %v\n%s", args, err, out)
+		}
+	}
+	command("demo", folder)
+	command("stock", "--stock-dir", dir, "add", folder)
+	for i, b := range said[grading.Grading](t, "grade", "--json", folder).Blanks {
+		command("stock", "--stock-dir", dir, "grade", b.Blank, string(rune('A'+(i+i%3)/8)))
+	}
+	r := opened(t, home)
+	ctx := browse.Open(t, browse.Options{})
+	browse.Do(t, ctx, browse.View(1280, 720, false), chromedp.Navigate(r.address+"do/agree"))
+	browse.Until(t, ctx, `document.querySelectorAll("svg.agree circle").length >= 3 && !busy`)
+	browse.Readable(t, ctx, "agree")
+	browse.Drawn(t, ctx, "svg.agree", 0.01)
+	if label := browse.Eval[string](t, ctx, `document.querySelector("svg.agree").getAttribute("aria-label")`); !strings.HasPrefix(label, "score: 0.") {
+		t.Errorf("the picture says %q", label)
+	}
+	if dir := os.Getenv("RINGSTOCK_SHOTS"); dir != "" {
+		browse.Shot(t, ctx, filepath.Join(dir, "agree.png"))
+	}
+}
+
 // Started by a script the program gives its help; asked to, it opens a
 // window of the browser.
 func TestBenchStart(t *testing.T) {

@@ -260,7 +260,7 @@ func (s *Server) runAct(w http.ResponseWriter, r *http.Request, a *act) {
 		s.showAct(w, r, http.StatusBadRequest, a, r.PostForm, Ran{Err: err})
 		return
 	}
-	if live && (a.Name == "trace" || a.Name == "due") { // for the line's places in the picture, and for links
+	if live && drawn[a.Name] != "" {
 		args = slices.Insert(args, len(a.Args), "--json")
 	}
 	ran := s.opt.Workshop.Run(r.Context(), args).without(dir)
@@ -304,6 +304,10 @@ func (r Ran) without(dir string) Ran {
 	return r
 }
 
+// drawn are the acts whose numbers the page's script draws, with the name that it gets
+// them under: the found line in the picture, a list with links, a diagram.
+var drawn = map[string]string{"trace": "found", "due": "due", "agree": "agree"}
+
 // mostSheets are kept for the pages that show them.
 const mostSheets = 24
 
@@ -312,11 +316,8 @@ const mostSheets = 24
 func (s *Server) answerLive(w http.ResponseWriter, a *act, ran Ran) {
 	log := regexp.MustCompile(`(?m)^[^\n]* (is|are) in sheet\.html\n?`).ReplaceAllString(ran.Log, "") // where a sheet was that is gone
 	out := map[string]any{"out": a.words(ran.Out), "log": a.words(log)}
-	switch a.Name {
-	case "trace":
-		out["out"], out["found"] = "", json.RawMessage(cmp.Or(strings.TrimSpace(ran.Out), "null"))
-	case "due":
-		out["out"], out["due"] = "", json.RawMessage(cmp.Or(strings.TrimSpace(ran.Out), "null"))
+	if as := drawn[a.Name]; as != "" {
+		out["out"], out[as] = "", json.RawMessage(cmp.Or(strings.TrimSpace(ran.Out), "null"))
 	}
 	if ran.Err != nil {
 		out["problem"] = a.words(ran.Err.Error())

@@ -21,6 +21,7 @@ async function run() {
       $("live-said").className = out.problem ? "problem" : "hint";
       if (out.found) drawLine(out.found.line);
       if (out.due) listDue(out.due.due);
+      if (out.agree) drawAgree(out.agree);
       $("live-out").hidden = !out.out || !!out.sheet;
       $("live-out").textContent = out.out ?? "";
       if (out.sheet) await showSheet(out.sheet);
@@ -55,10 +56,28 @@ function showSheet(path) {
   });
 }
 
+const make = (name, ...inside) => { const e = document.createElement(name); e.append(...inside); return e; };
+
+// How far the score and its parts put sticks in the order of the maker's own grades: a dot
+// with its 95 % interval, from the opposite order to the same.
+function drawAgree(a) {
+  const svg = (name, at, text) => { const e = document.createElementNS("http://www.w3.org/2000/svg", name); for (const k in at) e.setAttribute(k, at[k]); if (text) e.textContent = text; return e; };
+  const rows = [["score", a.score], ...(a.proposal ? [["with the weights proposed", a.proposal.after]] : []), ...(a.parts ?? []).map(p => [p.name, p])];
+  const left = 210, wide = 430, high = 30, x = tau => left + wide * (tau + 1) / 2, foot = rows.length * high + 12;
+  const out = svg("svg", {class: "agree", viewBox: `0 0 680 ${foot + 40}`, role: "img", "aria-label": rows.map(([name, r]) => `${name}: ${r.tau.toFixed(2)}, from ${r.low.toFixed(2)} to ${r.high.toFixed(2)}`).join("; ")});
+  for (const [tau, text] of [[-1, "opposite order"], [0, "no connection"], [1, "same order"]])
+    out.append(svg("line", {class: tau ? "edge" : "zero", x1: x(tau), x2: x(tau), y1: 4, y2: foot}), svg("text", {x: x(tau), y: foot + 22, "text-anchor": tau < 0 ? "start" : tau > 0 ? "end" : "middle"}, text));
+  rows.forEach(([name, r], i) => {
+    const y = i * high + 22;
+    out.append(svg("text", {x: left - 14, y: y + 5, "text-anchor": "end"}, name), svg("line", {class: "span", x1: x(r.low), x2: x(r.high), y1: y, y2: y}), svg("circle", {cx: x(r.tau), cy: y, r: 6}));
+  });
+  const says = make("ul", ...(a.reasons ?? []).map(t => make("li", t)));
+  $("live-sheet").replaceChildren(...(a.score.low < a.score.high ? [make("p", `${a.n} sticks have a grade of yours and a score. A line is a 95 % interval.`), out] : []), says);
+}
+
 // What is due is a list to work through: a line leads to its stick, and to the page where
 // the work is entered.
 function listDue(list) {
-  const make = (name, ...inside) => { const e = document.createElement(name); e.append(...inside); return e; };
   const link = (to, text) => Object.assign(make("a", text), {href: to});
   const rows = list.map(d => make("tr",
     make("th", d.id ? link(`/stock/${d.id}`, d.blank) : `lot ${d.lot}`), make("td", link(d.id ? `/do/test?a0=${d.id}` : `/do/paper?a0=${encodeURIComponent(d.lot)}`, d.what)),
