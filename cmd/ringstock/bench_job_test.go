@@ -414,6 +414,23 @@ func wholeJob(t *testing.T, hand hand) {
 	hand.pick(t, ctx, "[name=state]", "started")
 	hand.press(t, ctx, "form.act button")
 	browse.Until(t, ctx, `document.querySelector(".done") && document.querySelector(".facts dd").textContent.startsWith("started")`)
+
+	// Worked down: squared so far, a millimetre over the plan everywhere.
+	readings := filepath.Join(dir, "readings.csv")
+	if err := os.WriteFile(readings, []byte("at_mm,height_mm,width_mm\n0,9.6,9.6\n100,9.5,9.5\n200,9.3,9.2\n300,9.0,8.9\n400,8.6,8.4\n500,8.2,8.0\n600,7.6,7.4\n695,6.8,6.6\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	goTo(t, ctx, hand, "/sticks")
+	goTo(t, ctx, hand, "/do/work")
+	browse.Do(t, ctx, chromedp.SetUploadFiles(chromedp.CSS("[name=a0-file]"), []string{readings}))
+	hand.pick(t, ctx, "[name=model]", "demo-violin")
+	hand.write(t, ctx, "[name=blank]", graded.Blanks[0].Blank)
+	hand.press(t, ctx, "form.act button")
+	browse.Until(t, ctx, `document.querySelector("svg") && document.querySelector(".way-back") && document.body.textContent.includes("still to come off")`)
+	goTo(t, ctx, hand, "/home")
+	goTo(t, ctx, hand, "/stock")
+	hand.press(t, ctx, `.sticks tbody tr:nth-child(1) th a`)
+	browse.Until(t, ctx, `document.querySelector("form.act [name=state]") && document.readyState === "complete"`)
 	hand.press(t, ctx, `[href^="/do/card"]`)
 	browse.Until(t, ctx, `location.pathname === "/do/card" && document.readyState === "complete"`)
 	hand.pick(t, ctx, "[name=a0]", "demo-violin")

@@ -359,6 +359,13 @@ type curve struct {
 	Dots        []dot
 	Low, High   string
 	First, Last stock.Date
+	Band        *band
+}
+
+// band is a range of what a quantity will be.
+type band struct {
+	Y, Height string
+	Says      string
 }
 
 type dot struct {
@@ -366,8 +373,8 @@ type dot struct {
 	Says              string
 }
 
-// curves draws mass, note and sustain of a stick; of what was measured but
-// once there is none.
+// curves draws mass, note and sustain of a stick; of what was measured but once there is
+// none. Behind the mass lies where it will come to rest, as far as that can be told.
 func curves(l stock.Life) (list []curve) {
 	type point struct {
 		date stock.Date
@@ -382,10 +389,16 @@ func curves(l stock.Life) (list []curve) {
 	for _, t := range l.Sounds() {
 		hz, q = append(hz, point{t.Date, t.Hz}), append(q, point{t.Date, t.Q})
 	}
+	rest := measure.Unknown("")
+	if left := l.Settled.Remaining; left.Known() && left.U <= 1 && len(mass) > 0 { // wider, it would only hide the curve
+		now := slices.MaxFunc(mass, func(a, b point) int { return strings.Compare(string(a.date), string(b.date)) }).v.X
+		rest = measure.Of(now*(1-left.X/100), now*left.U/100)
+	}
 	for _, c := range []struct {
 		name, unit, word string
 		points           []point
-	}{{"Mass", "g", "mass", mass}, {"Note", "Hz", "note", hz}, {"Sustain Q", "", "sustain Q", q}} {
+		rest             measure.Value
+	}{{"Mass", "g", "mass", mass, rest}, {"Note", "Hz", "note", hz, measure.Unknown("")}, {"Sustain Q", "", "sustain Q", q, measure.Unknown("")}} {
 		points := slices.DeleteFunc(c.points, func(p point) bool { return !p.v.Known() })
 		if len(points) < 2 {
 			continue
@@ -394,6 +407,9 @@ func curves(l stock.Life) (list []curve) {
 		low, high := math.Inf(1), math.Inf(-1)
 		for _, p := range points {
 			low, high = min(low, p.v.X-p.v.U), max(high, p.v.X+p.v.U)
+		}
+		if c.rest.Known() {
+			low, high = min(low, c.rest.X-c.rest.U), max(high, c.rest.X+c.rest.U)
 		}
 		if high-low < 1e-6*math.Abs(high) {
 			low, high = low-1, high+1
@@ -410,6 +426,10 @@ func curves(l stock.Life) (list []curve) {
 			x := strconv.FormatFloat(60+250*p.date.Days(first)/days, 'f', 1, 64)
 			draw.Line += map[bool]string{true: "M", false: "L"}[i == 0] + x + " " + y(p.v.X)
 			draw.Dots = append(draw.Dots, dot{x, y(p.v.X), y(p.v.X + p.v.U), y(p.v.X - p.v.U), string(p.date) + ": " + p.v.Text(c.unit)})
+		}
+		if c.rest.Known() {
+			tall := 110 * 2 * c.rest.U / (high - low)
+			draw.Band = &band{y(c.rest.X + c.rest.U), strconv.FormatFloat(max(tall, 1), 'f', 1, 64), "it comes to rest at about " + c.rest.Text(c.unit)}
 		}
 		draw.Says = fmt.Sprintf("%s from %s to %s", c.name, draw.Dots[0].Says, draw.Dots[len(draw.Dots)-1].Says)
 		list = append(list, draw)
