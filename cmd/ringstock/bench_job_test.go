@@ -66,11 +66,6 @@ func choose(t *testing.T, ctx context.Context, selector, value string) {
 	browse.Eval[bool](t, ctx, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.value = %q; e.dispatchEvent(new Event("change", {bubbles: true})); return e.value === %q; })()`, selector, value, value))
 }
 
-func click(t *testing.T, ctx context.Context, selector string) {
-	t.Helper()
-	browse.Do(t, ctx, chromedp.Click(chromedp.CSS(selector)))
-}
-
 // Each page of the workshop can be read on the screens that stand at benches and in
 // pockets, one of them zoomed to 200 %, and on A4 paper, and passes axe-core.
 func TestBenchWorkshopPages(t *testing.T) {
